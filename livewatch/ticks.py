@@ -1,0 +1,70 @@
+"""Ticks: all channels on one fixed grid of data time.
+
+A `TickBatch` is a run of consecutive ticks. Tick k stands at data time k * period; data time counts from the first
+frame. It carries every channel of the profile, bound and computed alike. This is what formulas, alarms, the
+signature, pulls and the screen see; none of them sees frames.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["TickBatch"]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class TickBatch:
+    """n consecutive ticks of c channels.
+
+    Attributes:
+        first: index of the first tick (tick k is at data time k * period).
+        period: nanoseconds between ticks.
+        index: channel name to row, the order of `Profile.channels`.
+        value: float64 (c, n), in the channel's unit; NaN wherever `quality` is not GOOD. Never judge anything else.
+        quality: uint8 (c, n), a `samples.Quality`.
+        age: float32 (c, n), seconds since the sample held here was received; NaN when never seen, 0 for formulas.
+        held: float64 (c, n), the last value received whatever its quality or age, NaN when never seen: for showing
+            greyed with its age, never for judging.
+        utc: int64 (n,), the recording's own clock at each tick, nanoseconds since the Unix epoch.
+    """
+
+    first: int
+    period: int
+    index: Mapping[str, int]
+    value: NDArray[np.float64]
+    quality: NDArray[np.uint8]
+    age: NDArray[np.float32]
+    held: NDArray[np.float64]
+    utc: NDArray[np.int64]
+
+    def __len__(self) -> int:
+        return self.value.shape[1]
+
+    @property
+    def time(self) -> NDArray[np.int64]:
+        """int64 (n,), data time of each tick in nanoseconds since the first frame."""
+        return (self.first + np.arange(len(self), dtype=np.int64)) * self.period
+
+    def __getitem__(self, where: slice) -> TickBatch:
+        start, stop, step = where.indices(len(self))
+        if step != 1:
+            raise ValueError("ticks are consecutive: a step other than 1 makes no sense")
+        return TickBatch(
+            self.first + start,
+            self.period,
+            self.index,
+            self.value[:, start:stop],
+            self.quality[:, start:stop],
+            self.age[:, start:stop],
+            self.held[:, start:stop],
+            self.utc[start:stop],
+        )
+
+    def column(self, name: str) -> NDArray[np.float64]:
+        """float64 (n,) of the channel `name`, NaN where not good; all NaN when the profile has no such channel."""
+        row = self.index.get(name)
+        return np.full(len(self), np.nan) if row is None else self.value[row]
