@@ -123,7 +123,7 @@ class FrameBatch:
     @classmethod
     def concatenate(cls, batches: Iterable[FrameBatch]) -> FrameBatch:
         """One batch of all the given ones, in order. Bus indices are rewritten to one common list of names."""
-        parts = [batch for batch in batches]
+        parts = list(batches)
         if not parts:
             return cls.empty()
         if len(parts) == 1:

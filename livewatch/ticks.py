@@ -42,7 +42,7 @@ class TickBatch:
     utc: NDArray[np.int64]
 
     def __len__(self) -> int:
-        return self.value.shape[1]
+        return int(self.value.shape[1])
 
     @property
     def time(self) -> NDArray[np.int64]:
