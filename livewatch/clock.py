@@ -1,0 +1,106 @@
+"""Data time: one clock that only goes forward, from time stamps that may not.
+
+Row times of frames and samples come in, in order of arrival, as the source stamped them (nanoseconds since the Unix
+epoch); data time comes out, nanoseconds since the first row, never decreasing. Every decision depends on the rows
+before it alone, so cutting the rows into other batches changes nothing.
+
+- A row up to one second older than the newest before it is late: it takes the newest one's data time, and is counted.
+- A row older than that means the source's clock was set back (or two recordings were joined): data time goes on from
+  where it was, and the step is told.
+- A row more than one hour after the newest before it means the clock was set forward, or nothing was recorded: data
+  time goes on by one minute, long enough for every channel to be lost, and the step is told. Shorter gaps are silence
+  and pass as they are.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["Clock", "ClockStep"]
+
+LATE_LIMIT = 1_000_000_000
+GAP_LIMIT = 3_600_000_000_000
+GAP_KEPT = 60_000_000_000
+
+
+@dataclass(frozen=True, slots=True)
+class ClockStep:
+    """The source's clock moved. `row`: the first row after the step; `time`: data time just before, ns; `utc`: the
+    source's time stamp after the step, ns; `step`: by how much it moved from the newest stamp before, ns, negative when
+    it went back."""
+
+    row: int
+    time: int
+    utc: int
+    step: int
+
+
+class Clock:
+    """Holds the offset between the source's clock and data time.
+
+    `latest` is the newest data time in ns, -1 before any row.
+    """
+
+    def __init__(self) -> None:
+        self.latest = -1
+        self._offset = 0
+        self._segments: list[tuple[int, int]] = []
+
+    def take(self, time: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.bool_], list[ClockStep]]:
+        """Data time of rows stamped `time` (int64 (n,), ns); which rows were late (bool (n,)); and the steps of the
+        source's clock met on the way."""
+        rows = len(time)
+        mapped = np.empty(rows, np.int64)
+        late = np.empty(rows, np.bool_)
+        steps: list[ClockStep] = []
+        if rows and self.latest < 0:
+            self._offset = int(time[0])
+            self.latest = 0
+            self._segments = [(0, self._offset)]
+        start, size = 0, rows
+        while start < rows:
+            stop = min(rows, start + size)
+            shifted = time[start:stop] - self._offset
+            newest = np.maximum.accumulate(np.concatenate(([self.latest], shifted)))
+            moved = shifted - newest[:-1]
+            odd = np.flatnonzero((moved > GAP_LIMIT) | (moved < -LATE_LIMIT))
+            good = int(odd[0]) if len(odd) else stop - start
+            mapped[start : start + good] = newest[1 : good + 1]
+            late[start : start + good] = moved[:good] < 0
+            self.latest = int(newest[good])
+            start += good
+            if len(odd):
+                # Many steps close together must not cost a pass over all remaining rows each.
+                size = 64
+                steps.append(self._step(start, int(time[start]), int(moved[good])))
+            else:
+                size *= 2
+        return mapped, late, steps
+
+    def advance(self, utc: int) -> list[ClockStep]:
+        """Let data time pass without a row, up to the source-clock time `utc` (ns); a time already passed does
+        nothing."""
+        if self.latest < 0 or utc - self._offset <= self.latest:
+            return []
+        return self.take(np.array([utc], np.int64))[2]
+
+    def utc(self, data_time: NDArray[np.int64]) -> NDArray[np.int64]:
+        """The source's clock at the given ascending data times, ns since the Unix epoch; forgets what lies before
+        the last of them, so times must be asked for in order."""
+        offsets = np.full(len(data_time), self._segments[0][1], np.int64)
+        for since, offset in self._segments[1:]:
+            offsets[data_time > since] = offset
+        if len(data_time):
+            while len(self._segments) > 1 and self._segments[1][0] < data_time[-1]:
+                self._segments.pop(0)
+        return data_time + offsets
+
+    def _step(self, row: int, utc: int, moved: int) -> ClockStep:
+        kept = GAP_KEPT if moved > 0 else 0
+        step = ClockStep(row, self.latest, utc, moved)
+        self._offset = utc - (self.latest + kept)
+        self._segments.append((self.latest, self._offset))
+        return step

@@ -1,0 +1,102 @@
+"""Samples onto ticks: zero-order hold with an age limit.
+
+Samples with their data time come in; `TickBatch`es of all channels come out, the bound channels filled in and the
+computed ones left unknown. Tick k, at data time k * period, holds for each channel the newest sample received at or
+before it. A tick is made only when no earlier sample can follow. What comes out does not depend on how the samples
+were cut, only its division into batches does.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from livewatch.clock import Clock
+from livewatch.profile.model import Profile
+from livewatch.samples import Quality, SampleColumn
+from livewatch.ticks import TickBatch
+
+__all__ = ["Grid"]
+
+LARGEST_BATCH = 4096
+"""Ticks made at once at the most: bounds memory through long silences."""
+
+_Pending = tuple[NDArray[np.int64], NDArray[np.float64], NDArray[np.uint8]]
+
+
+class Grid:
+    """Holds the newest sample of every channel and the samples that no tick has reached yet."""
+
+    def __init__(self, profile: Profile) -> None:
+        channels = len(profile.channels)
+        self.period = profile.period
+        self.next = 0
+        """Index of the next tick to be made."""
+        self._index = profile.index
+        self._stale_after = np.array([channel.stale_after for channel in profile.channels], np.int64)
+        self._time = np.zeros(channels, np.int64)
+        self._value = np.full(channels, np.nan)
+        self._quality = np.full(channels, Quality.NEVER_SEEN, np.uint8)
+        self._pending: dict[int, list[_Pending]] = {}
+
+    def add(self, columns: Sequence[SampleColumn], data_time: NDArray[np.int64]) -> None:
+        """Take samples; `data_time` (int64 (rows,), ns) is what their `row` points into."""
+        for column in columns:
+            if len(column.row):
+                part = (data_time[column.row], column.value, column.quality)
+                self._pending.setdefault(column.channel, []).append(part)
+
+    def ticks(self, until: int, clock: Clock) -> Iterator[TickBatch]:
+        """Make every tick before data time `until` (ns, exclusive)."""
+        stop = -(-until // self.period)
+        while self.next < stop:
+            upto = min(stop, self.next + LARGEST_BATCH)
+            yield self._batch(self.next, upto, clock)
+            self.next = upto
+
+    def _batch(self, first: int, stop: int, clock: Clock) -> TickBatch:
+        tick = np.arange(first, stop, dtype=np.int64) * self.period
+        shape = (len(self._time), len(tick))
+        received = np.repeat(self._time[:, None], shape[1], axis=1)
+        held = np.repeat(self._value[:, None], shape[1], axis=1)
+        quality = np.repeat(self._quality[:, None], shape[1], axis=1)
+        for channel, parts in list(self._pending.items()):
+            self._hold(channel, parts, tick, received[channel], held[channel], quality[channel])
+        age = tick - received
+        quality[(age > self._stale_after[:, None]) & (quality == Quality.GOOD)] = Quality.STALE
+        seconds = (age / 1e9).astype(np.float32)
+        seconds[quality == Quality.NEVER_SEEN] = np.nan
+        value = np.where(quality == Quality.GOOD, held, np.nan)
+        return TickBatch(first, self.period, self._index, value, quality, seconds, held, clock.utc(tick))
+
+    def _hold(
+        self,
+        channel: int,
+        parts: list[_Pending],
+        tick: NDArray[np.int64],
+        received: NDArray[np.int64],
+        held: NDArray[np.float64],
+        quality: NDArray[np.uint8],
+    ) -> None:
+        """Write the samples waiting for one channel into its rows of the batch, and keep what is newer than it."""
+        if len(parts) == 1:
+            times, values, qualities = parts[0]
+        else:
+            times, values, qualities = (np.concatenate(column) for column in zip(*parts, strict=True))
+        newest = np.searchsorted(times, tick, side="right") - 1
+        seen = int(np.searchsorted(newest, 0))
+        took = newest[seen:]
+        received[seen:] = times[took]
+        held[seen:] = values[took]
+        quality[seen:] = qualities[took]
+        used = int(newest[-1]) + 1
+        if used:
+            last = used - 1
+            self._time[channel], self._value[channel] = times[last], values[last]
+            self._quality[channel] = qualities[last]
+        if used == len(times):
+            del self._pending[channel]
+        else:
+            self._pending[channel] = [(times[used:], values[used:], qualities[used:])]
