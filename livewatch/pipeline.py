@@ -11,7 +11,6 @@ once, in order, computed channels included.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 from typing import Protocol
 
 import numpy as np
@@ -26,7 +25,7 @@ from livewatch.frames import FrameBatch
 from livewatch.grid import Grid
 from livewatch.profile.formula import FormulaRun
 from livewatch.profile.model import Profile
-from livewatch.samples import Quality, SampleBatch, SampleColumn
+from livewatch.samples import Quality, SampleBatch, rows_of
 from livewatch.ticks import TickBatch
 
 __all__ = ["Pipeline", "Stage"]
@@ -112,7 +111,7 @@ class Pipeline:
             if start in steps:
                 self._tell_step(events, steps[start])
             self._run(events, int(data_time[start]))
-            piece = batch[start:stop] if isinstance(batch, FrameBatch) else _rows(batch, start, stop)
+            piece = rows_of(batch, start, stop)
             samples = self._decoder.decode(piece) if isinstance(piece, FrameBatch) else piece
             self.count(samples.counts)
             self.count({LATE: int(np.count_nonzero(late[start:stop]))})
@@ -239,23 +238,3 @@ def _cuts(data_time: NDArray[np.int64], clock_steps: Sequence[ClockStep]) -> lis
     ends = {*(np.flatnonzero(np.diff(data_time // PIECE)) + 1).tolist(), len(data_time)}
     ends.update(step.row for step in clock_steps if step.row)
     return sorted(ends)
-
-
-def _rows(batch: SampleBatch, start: int, stop: int) -> SampleBatch:
-    """Rows start..stop of a batch of samples. Its counts go with the first piece."""
-    counts = batch.counts if start == 0 else {}
-    if start == 0 and stop == len(batch):
-        return batch
-    columns: list[SampleColumn] = []
-    for column in batch.columns:
-        low, high = np.searchsorted(column.row, (start, stop))
-        if high > low:
-            columns.append(
-                replace(
-                    column,
-                    row=column.row[low:high] - start,
-                    value=column.value[low:high],
-                    quality=column.quality[low:high],
-                )
-            )
-    return SampleBatch(batch.time[start:stop], columns, counts)

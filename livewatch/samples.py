@@ -8,13 +8,16 @@ each column points into them, so that the pipeline can put one clock over everyt
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from enum import IntEnum
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Quality", "SampleBatch", "SampleColumn"]
+from livewatch.frames import FrameBatch
+
+__all__ = ["Quality", "SampleBatch", "SampleColumn", "rows_of"]
 
 
 class Quality(IntEnum):
@@ -65,3 +68,22 @@ class SampleBatch:
 
     def __len__(self) -> int:
         return len(self.time)
+
+
+Batch = TypeVar("Batch", FrameBatch, SampleBatch)
+
+
+def rows_of(batch: Batch, start: int, stop: int) -> Batch:
+    """Rows `start..stop` (exclusive) of a batch of frames or samples. A sample batch's counts go with its row 0."""
+    if start == 0 and stop == len(batch):
+        return batch
+    if isinstance(batch, FrameBatch):
+        return batch[start:stop]
+    columns: list[SampleColumn] = []
+    for column in batch.columns:
+        low, high = np.searchsorted(column.row, (start, stop))
+        if high > low:
+            rows = slice(int(low), int(high))
+            part = replace(column, row=column.row[rows] - start, value=column.value[rows], quality=column.quality[rows])
+            columns.append(part)
+    return SampleBatch(batch.time[start:stop], columns, batch.counts if start == 0 else {})
