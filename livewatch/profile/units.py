@@ -1,0 +1,244 @@
+"""Units: what people write, and the numbers between them.
+
+Text like "g/s", "%", "°C" or "N*m" comes in; `(scale, offset)` pairs and plain numbers in a wanted unit go out.
+One pint registry serves the whole of livewatch (`registry`); it is loaded from `units.txt`, where an angle is a
+dimension of its own (10 deg is not a plain number) and turns are counts (60 rpm = 1 Hz, 1/min = rpm). Anything that
+cannot be read or does not convert raises `UnitError`, saying what was found and the nearest right name.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from functools import lru_cache
+from pathlib import Path
+
+import pint
+
+from livewatch.errors import LivewatchError, nearest
+
+__all__ = [
+    "UnitError",
+    "convert",
+    "is_temperature",
+    "parse_difference",
+    "parse_duration",
+    "parse_quantity",
+    "parse_range",
+    "read_unit",
+    "registry",
+    "unit_text",
+]
+
+
+class UnitError(LivewatchError, ValueError):
+    """A unit or a quantity cannot be read, or does not convert to the wanted unit."""
+
+    exit_code = 3
+
+
+registry: pint.UnitRegistry = pint.UnitRegistry(
+    (Path(__file__).parent / "units.txt").read_text(encoding="utf-8").splitlines()
+)
+"""The one pint registry of livewatch."""
+
+PLAIN = frozenset({"", "1", "-", "--", "ratio", "lambda", "Lambda", "λ", "none", "None", "dimensionless"})
+SPELLINGS = {
+    "C": "degC",
+    "deg C": "degC",
+    "Deg C": "degC",
+    "deg_C": "degC",
+    "degrees C": "degC",
+    "F": "degF",
+    "deg F": "degF",
+    "Nm": "N*m",
+    "U/min": "rpm",
+    "RPM": "rpm",
+    "/min": "1/min",
+    "/s": "1/s",
+    "KPa": "kPa",
+    "Km/h": "km/h",
+    "Mpa": "MPa",
+    "lbft": "ft*lbf",
+    "lb-ft": "ft*lbf",
+    "lb*ft": "ft*lbf",
+    "ft-lb": "ft*lbf",
+    "ftlb": "ft*lbf",
+    "°": "deg",
+    "°KW": "deg",
+    "volts": "V",
+    "Volts": "V",
+}
+"""How units are spelt in DBC files and by hand, beyond what pint reads."""
+
+COMMON = tuple(
+    "rpm krpm km/h mph % kPa bar psi mbar hPa Pa MPa inHg g/s kg/h lb/min mg mg/stroke L L/h cc/min degC degF K V mV "
+    "A mA ms s min h us ns Hz deg deg/s rad N*m ft*lbf kW hp W N lbf kg lb g m mm cm km ohm 1".split()  # noqa: SIM905
+)
+"""The names suggested for one that cannot be read."""
+
+_NUMBER = re.compile(r"\s*([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*(.*?)\s*\Z", re.DOTALL)
+_TURN = 360.0
+"""Degrees in one turn."""
+_POINTS = frozenset({registry.Unit("degC"), registry.Unit("degF")})
+
+
+@lru_cache(maxsize=4096)
+def read_unit(text: str) -> pint.Unit:
+    """The unit that `text` names.
+
+    Raises:
+        UnitError: it names none.
+    """
+    spelt = text.strip()
+    if spelt in PLAIN:
+        return registry.Unit("")
+    spelt = SPELLINGS.get(spelt, spelt)
+    try:
+        if len(spelt) > 100:
+            raise ValueError("too long to be a unit")
+        unit = registry.parse_units(spelt)
+    except Exception:  # pint raises a dozen kinds, tokenizer errors among them; all mean the same to the reader
+        raise UnitError(f"unknown unit {text!r}{_near(spelt)}") from None
+    if not isinstance(unit, pint.Unit):
+        raise UnitError(f"unknown unit {text!r}{_near(spelt)}")
+    return unit
+
+
+def _near(text: str) -> str:
+    same = [name for name in COMMON if name.casefold() == text.casefold()]
+    return f" (did you mean {same[0]}?)" if same else nearest(text, COMMON)
+
+
+def unit_text(unit: pint.Unit) -> str:
+    """The shortest usual spelling: "g/s", "%", "°C"; "1" for a plain number. `read_unit` reads it back."""
+    return f"{unit:~C}".replace("m*N", "N*m").replace("**", "^") or "1"
+
+
+def is_temperature(unit: pint.Unit) -> bool:
+    """Whether the unit has a zero point of its own (°C, °F): a difference of two of them is another unit, K."""
+    return unit in _POINTS
+
+
+@lru_cache(maxsize=4096)
+def convert(from_unit: str, to_unit: str) -> tuple[float, float]:
+    """`(scale, offset)` so that value in `to_unit` = value in `from_unit` * scale + offset.
+
+    The same unit gives exactly `(1.0, 0.0)`, however it is spelt. A factor that is a short decimal is exactly that
+    (0 degC = 32 degF). A turn rate in an angle (rad/s, deg/s) converts to turns (rpm): one turn is 360 deg.
+
+    Raises:
+        UnitError: either is unknown, or they measure different things.
+    """
+    return conversion(read_unit(from_unit), read_unit(to_unit), from_unit, to_unit)
+
+
+def conversion(source: pint.Unit, target: pint.Unit, from_text: str = "", to_text: str = "") -> tuple[float, float]:
+    """`convert` for units already read; the texts are how messages spell them."""
+    if source == target:
+        return 1.0, 0.0
+    try:
+        if is_temperature(source) or is_temperature(target):
+            scale = registry.convert(1.0, _step(source), _step(target))
+            return _short(scale), _short(registry.convert(0.0, source, target))
+        one = registry.Quantity(1.0, source)
+        return _short(float((one * _turns_between(source, target)).m_as(target))), 0.0
+    except pint.PintError:
+        found, wanted = from_text or unit_text(source), to_text or unit_text(target)
+        raise UnitError(f"{found or '1'} does not convert to {wanted or '1'}") from None
+
+
+def _turns_between(source: pint.Unit, target: pint.Unit) -> pint.Quantity:
+    """What to multiply by so that an angle a second and turns a second meet; a plain 1 otherwise."""
+    ratio = dict((target / source).dimensionality)
+    if "[time]" in source.dimensionality and ratio == {"[angle]": 1}:
+        return registry.Quantity(_TURN, "deg")
+    if "[time]" in source.dimensionality and ratio == {"[angle]": -1}:
+        return 1 / registry.Quantity(_TURN, "deg")
+    return registry.Quantity(1.0, "")
+
+
+def _short(number: float) -> float:
+    """The short decimal a factor is defined by, free of the rounding on the way; other factors as they are."""
+    rounded = f"{number:.13g}"
+    return float(rounded) if len(rounded) < 13 else number
+
+
+def parse_quantity(text: object, unit: str) -> float:
+    """A number with its unit ("0.5 s", "20 kPa", "25 %"), in `unit`. A plain number has unit "1".
+
+    Raises:
+        UnitError: no number, no unit where one is needed, or one that does not convert.
+    """
+    number, given = _split(text, unit)
+    return _in_unit(number, given, unit)
+
+
+def parse_difference(text: object, unit: str) -> float:
+    """Like `parse_quantity`, for a step rather than a point: "2 degC" is 2 kelvin of difference, not 275 K."""
+    number, given = _split(text, unit)
+    return number * difference_scale(read_unit(given), read_unit(unit))
+
+
+def difference_scale(source: pint.Unit, target: pint.Unit) -> float:
+    """The factor alone: between temperatures, that of their differences."""
+    return conversion(_step(source), _step(target), unit_text(source), unit_text(target))[0]
+
+
+def _step(unit: pint.Unit) -> pint.Unit:
+    """The unit of a difference: of temperatures, delta_degC or delta_degF."""
+    return registry.Unit(f"delta_{unit}") if is_temperature(unit) else unit
+
+
+def parse_duration(text: object) -> int:
+    """A time ("0.5 s", "200 ms") in whole nanoseconds.
+
+    Raises:
+        UnitError: not a time, or a negative one.
+    """
+    nanoseconds = parse_quantity(text, "ns")
+    if nanoseconds < 0:
+        raise UnitError(f"{text} is negative: expected a time such as 0.5 s")
+    return round(nanoseconds)
+
+
+def parse_range(text: object, unit: str) -> tuple[float, float]:
+    """A range ("0.2 .. 600 g/s", "-25 % .. 25 %") as (low, high) in `unit`; the first unit may be left out.
+
+    Raises:
+        UnitError: not two numbers with "..", units that do not convert, or low above high.
+    """
+    example = f"expected a range such as 0 .. 10{'' if unit == '1' else ' ' + unit}"
+    if not isinstance(text, str) or text.count("..") != 1:
+        raise UnitError(f"{text!r} is no range: {example}")
+    first, last = (part.strip() for part in text.split(".."))
+    if not first or not last:
+        raise UnitError(f"{text!r} has an open end: {example}")
+    high, high_unit = _split(last, unit)
+    match = _NUMBER.match(first)
+    low, low_unit = (float(match[1]), high_unit) if match and not match[2] else _split(first, unit)
+    ends = _in_unit(low, low_unit, unit), _in_unit(high, high_unit, unit)
+    if ends[0] > ends[1]:
+        raise UnitError(f"{text!r} has its ends the wrong way round")
+    return ends
+
+
+def _in_unit(number: float, given: str, unit: str) -> float:
+    scale, offset = convert(given, unit)
+    value = number * scale + offset
+    if not math.isfinite(value):
+        raise UnitError(f"{number} {given} is too large")
+    return value
+
+
+def _split(text: object, unit: str) -> tuple[float, str]:
+    example = f"expected a number such as {'10' if unit == '1' else '10 ' + unit}"
+    if isinstance(text, bool) or not isinstance(text, str | int | float):
+        raise UnitError(f"{text!r} is no quantity: {example}")
+    match = _NUMBER.match(str(text).replace("−", "-"))
+    if not match:
+        raise UnitError(f"{text!r} is no quantity: {example}")
+    given = match[2]
+    if not given and read_unit(unit) != read_unit("1"):
+        raise UnitError(f"{text} has no unit: {example}")
+    return float(match[1]), given
