@@ -1,0 +1,22 @@
+"""Alarms after ANSI/ISA-18.2: ticks and a person's actions come in, events come out, and the screen is told how every
+alarm stands. No clock is read and nothing is written: the same ticks, cut in any way, give the same events."""
+
+from __future__ import annotations
+
+from livewatch.alarms.load import AIM, Figures
+from livewatch.alarms.machine import TRANSITIONS, State, Transition, Trigger
+from livewatch.alarms.state import AlarmState, Definition
+from livewatch.alarms.system import ActionError, AlarmSystem
+
+__all__ = [
+    "AIM",
+    "TRANSITIONS",
+    "ActionError",
+    "AlarmState",
+    "AlarmSystem",
+    "Definition",
+    "Figures",
+    "State",
+    "Transition",
+    "Trigger",
+]

@@ -1,0 +1,128 @@
+"""From transitions to events, in order of data time.
+
+The transitions of all alarms at one tick come in; their events come out, with what the event log promises of them: the
+first-out mark, and for a raised alarm the values at that tick, what made it true and the seconds before. What is kept
+of an alarm for the screen (since when, how often, why) is kept here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from livewatch.alarms.lead_up import LeadUp
+from livewatch.alarms.load import Load
+from livewatch.alarms.machine import HIDDEN, STANDING, Machine, State, Transition, Trigger
+from livewatch.alarms.state import RANK, Definition
+from livewatch.events import Event, EventKind
+
+__all__ = ["Announcer", "Tracked"]
+
+
+@dataclass(slots=True)
+class Tracked:
+    """An alarm with its machine and its history: `since` and `raised_at` are data time in ns, `count` how often it was
+    raised, `reason` why a person hid it."""
+
+    definition: Definition
+    machine: Machine
+    since: int = 0
+    raised_at: int | None = None
+    count: int = 0
+    first_out: bool = False
+    reason: str = ""
+
+
+class Announcer:
+    """Holds which alarms of the profile stand together.
+
+    First-out: of the alarms of the profile that stand together (condition holds, not hidden), the first one raised is
+    marked; at one tick the higher priority, then the order of the profile decides. The next group begins with the first
+    alarm raised after the conditions of all had gone or they were hidden. Lost channels take no part: one that is lost
+    for a whole drive would leave no alarm to be the first.
+    """
+
+    def __init__(self, alarms: Sequence[Tracked], lead_up: LeadUp, load: Load) -> None:
+        self._alarms = alarms
+        self._lead_up = lead_up
+        self._load = load
+        self._together: set[int] = set()
+
+    def tell(
+        self,
+        tick: int,
+        time: int,
+        utc: int,
+        taken: Sequence[tuple[int, Transition]],
+        said: Mapping[str, Any] | None = None,
+    ) -> list[Event]:
+        """The events of one tick.
+
+        Args:
+            tick, time, utc: where the values are taken from, and what the events are stamped with, ns.
+            taken: position of the alarm, and its transition; in order of position.
+            said: what a person gave with the action behind the first transition, for its event.
+        """
+        self._choose_first_out(taken)
+        events: list[Event] = []
+        consequences: list[Event] = []
+        picture: dict[str, Any] | None = None
+        for position, transition in taken:
+            alarm = self._alarms[position]
+            definition = alarm.definition
+            raised = transition.trigger is Trigger.HOLDS
+            alarm.since = time
+            if raised:
+                alarm.raised_at = time
+                alarm.count += 1
+                notices = self._load.raised(time, definition.name, definition.priority)
+                consequences.extend(Event(time, utc, notice.kind, notice.subject, notice.detail) for notice in notices)
+            elif transition.was in STANDING and transition.state not in STANDING:
+                self._load.stands_no_more(time, definition.name)
+            self._follow(position, transition)
+            detail: dict[str, Any] = {
+                "transition": transition.name,
+                "state": transition.state.value,
+                "was": transition.was.value,
+                "priority": definition.priority,
+                "first_out": alarm.first_out,
+                "setpoint": definition.setpoint,
+                "action": definition.action,
+                "message": definition.message,
+                **(said or {}),
+            }
+            said = None
+            if raised:
+                picture = picture or self._lead_up.at(tick)
+                detail["because"] = self._lead_up.evidence(tick, definition.evidence)
+                detail.update(picture)
+            if transition.state is State.NORMAL or transition.state in HIDDEN:
+                alarm.first_out = False
+            events.append(Event(time, utc, EventKind.ALARM, definition.name, detail))
+        # What is told of a flood or of chattering follows the alarms it comes from.
+        return events + consequences
+
+    def _choose_first_out(self, taken: Sequence[tuple[int, Transition]]) -> None:
+        raised = [
+            position
+            for position, transition in taken
+            if transition.trigger is Trigger.HOLDS and not self._alarms[position].definition.built_in
+        ]
+        if not raised:
+            return
+        for position in raised:
+            self._alarms[position].first_out = False
+        if not self._together:
+            for alarm in self._alarms:
+                alarm.first_out = False
+            first = min(raised, key=lambda position: (RANK[self._alarms[position].definition.priority], position))
+            self._alarms[first].first_out = True
+
+    def _follow(self, position: int, transition: Transition) -> None:
+        if self._alarms[position].definition.built_in:
+            return
+        if transition.state in STANDING:
+            self._together.add(position)
+        else:
+            self._together.discard(position)

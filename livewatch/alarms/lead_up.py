@@ -1,0 +1,138 @@
+"""The seconds before an alarm: what its event carries as evidence.
+
+Ticks come in; for any tick of the batch at hand, or the latest one, the values of all channels then and over the time
+`Profile.lead_up` before it come out, ready for JSON. The time before is kept ten times a second, at ticks whose index
+is a whole multiple of the stride, so that neither the cutting of the ticks nor the moment of the alarm moves the
+points; the memory for it is bounded and does not grow. Values keep 9 significant digits, those of the time before 6.
+"""
+
+from __future__ import annotations
+
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from livewatch.profile.model import Profile
+from livewatch.samples import Quality
+from livewatch.ticks import TickBatch
+
+__all__ = ["LeadUp", "significant"]
+
+SPACING: Final = 100_000_000
+"""Aimed-at ns between the points kept; the nearest whole number of ticks is taken."""
+VALUE_DIGITS: Final = 9
+BEFORE_DIGITS: Final = 6
+
+
+class LeadUp:
+    """Holds the latest tick and a ring of every `stride`-th one before it."""
+
+    def __init__(self, profile: Profile) -> None:
+        channels = profile.channels
+        self._names = [channel.name for channel in channels]
+        self._units = {channel.name: channel.unit for channel in channels}
+        self._index = profile.index
+        self._period = profile.period
+        self._stride = max(1, round(SPACING / profile.period))
+        self._points = profile.lead_up // (self._stride * profile.period)
+        self._ring = np.full((len(channels), self._points + 1), np.nan)
+        self._batch: TickBatch | None = None
+        self._latest_value = np.full(len(channels), np.nan)
+        self._latest_quality = np.full(len(channels), int(Quality.NEVER_SEEN), np.uint8)
+
+    def look(self, ticks: TickBatch) -> None:
+        """From here on, ticks of this batch can be asked for."""
+        self._batch = ticks
+
+    def keep(self) -> None:
+        """The batch is done with: keep what later ones need of it."""
+        ticks = self._batch
+        if ticks is None:
+            return
+        self._batch = None
+        self._latest_value = ticks.value[:, -1].copy()
+        self._latest_quality = ticks.quality[:, -1].copy()
+        stop = ticks.first + len(ticks)
+        size = self._ring.shape[1]
+        newest = (stop - 1) // self._stride
+        oldest = max(-(-ticks.first // self._stride), newest - size + 1)
+        point = np.arange(oldest, newest + 1)
+        self._ring[:, point % size] = ticks.value[:, point * self._stride - ticks.first]
+
+    def value(self, channel: str) -> float | None:
+        """The value of a channel at the latest tick kept, None when unknown or no channel."""
+        row = self._index.get(channel)
+        if row is None or np.isnan(self._latest_value[row]):
+            return None
+        return float(self._latest_value[row])
+
+    def at(self, tick: int) -> dict[str, Any]:
+        """The fields of an event at a tick: `values`, their `units`, the `quality` words of those that are not good,
+        and the values `before`."""
+        value, quality = self._column(tick)
+        values = dict(zip(self._names, significant(value, VALUE_DIGITS), strict=True))
+        words = {
+            name: Quality(int(code)).word
+            for name, code in zip(self._names, quality, strict=True)
+            if code != Quality.GOOD
+        }
+        return {"values": values, "units": self._units, "quality": words, "before": self._before(tick)}
+
+    def evidence(self, tick: int, channels: tuple[str, ...]) -> list[dict[str, Any]]:
+        """What made an alarm true: each of the channels with its value, unit, and quality when it is not good."""
+        value, quality = self._column(tick)
+        found: list[dict[str, Any]] = []
+        for channel in channels:
+            row = self._index.get(channel)
+            if row is None:
+                continue
+            entry: dict[str, Any] = {
+                "channel": channel,
+                "value": significant(value[row : row + 1], VALUE_DIGITS)[0],
+                "unit": self._units[channel],
+            }
+            if quality[row] != Quality.GOOD:
+                entry["quality"] = Quality(int(quality[row])).word
+            found.append(entry)
+        return found
+
+    def _column(self, tick: int) -> tuple[NDArray[np.float64], NDArray[np.uint8]]:
+        if self._batch is None:
+            return self._latest_value, self._latest_quality
+        offset = tick - self._batch.first
+        return self._batch.value[:, offset], self._batch.quality[:, offset]
+
+    def _before(self, tick: int) -> dict[str, Any]:
+        """The points in the lead-up, oldest first, the last one before `tick`."""
+        newest = (tick - 1) // self._stride
+        oldest = max(0, newest - self._points + 1)
+        first = None if self._batch is None else self._batch.first
+        columns = []
+        for point in range(oldest, newest + 1):
+            if self._batch is None or first is None or point * self._stride < first:
+                columns.append(self._ring[:, point % self._ring.shape[1]])
+            else:
+                columns.append(self._batch.value[:, point * self._stride - first])
+        block = np.array(columns).T if columns else np.empty((len(self._names), 0))
+        every = self._stride * self._period
+        return {
+            "every": f"{every / 1e9:g} s",
+            "until": round((newest * every if columns else tick * self._period) / 1e9, 6),
+            "until_unit": "s",
+            "channels": dict(zip(self._names, significant(block, BEFORE_DIGITS), strict=True)),
+        }
+
+
+def significant(value: NDArray[np.float64], digits: int) -> list[Any]:
+    """The numbers rounded to so many significant digits, None for what is not finite; lists in the shape of `value`."""
+    finite = np.isfinite(value)
+    ordinary = np.where(finite & (value != 0.0), value, 1.0)
+    places = digits - 1 - np.floor(np.log10(np.abs(ordinary))).astype(np.int64)
+    # Powers of ten are exact up to 22, so that one rounded division gives the double nearest to the decimal.
+    up = 10.0 ** np.clip(places, 0, 22)
+    down = 10.0 ** np.clip(-places, 0, 22)
+    rounded = np.where(places >= 0, np.rint(ordinary * up) / up, np.rint(ordinary / down) * down)
+    numbers = np.where((value == 0.0) | (np.abs(places) > 22), value, rounded).astype(object)
+    numbers[~finite] = None
+    return list(numbers.tolist())

@@ -1,0 +1,256 @@
+"""Lost channels and silent buses: built-in alarms beside those of the profile.
+
+Ticks come in; what became lost or came back, and the changes of the built-in alarms, come out. Every channel that the
+profile binds (not the computed ones) is watched. It is lost while it is stale, out of range or invalid, or when it was
+not seen in the first 5 s. A channel that only a table or a broker can bring is watched once it was seen. Lost for
+0.5 s gives an event, good for 0.5 s another one ("back"), and the alarm `lost: <channel>` with the same delays.
+
+A silent bus is one alarm, `bus silent: <bus>`, active when nothing has come for 0.5 s from any channel of the bus, each
+measured by its own age limit. The alarms of its channels then stay quiet: one that stops coming is not announced before
+something else on its bus was heard after it was lost (or 2 s have passed), it is suppressed by design while the bus is
+silent, and after that it has its age limit's time to come again.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from functools import partial
+from operator import itemgetter
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from livewatch.alarms.delay import Delay, Edges
+from livewatch.alarms.lead_up import BEFORE_DIGITS, VALUE_DIGITS, significant
+from livewatch.alarms.state import Definition
+from livewatch.events import Event, EventKind
+from livewatch.profile.model import Alarm, Channel, Profile
+from livewatch.samples import Quality
+from livewatch.ticks import TickBatch
+
+__all__ = ["LossWatch", "Losses"]
+
+LOSS_DELAY: Final = 500_000_000
+"""On- and off-delay of losing a channel or a bus, ns."""
+NEVER_SEEN_AFTER: Final = 5_000_000_000
+"""Data time after which a channel that never came is told to be lost, ns; the on-delay is part of it."""
+PATIENCE: Final = 2_000_000_000
+"""ns a lost channel waits at the most for its bus to prove that it is not silent."""
+FIRST_MISSED: Final = NEVER_SEEN_AFTER - LOSS_DELAY
+LONG_AGO: Final = -(1 << 60)
+
+
+@dataclass(slots=True)
+class Losses:
+    """What a run of ticks brought.
+
+    Attributes:
+        events: the ticks at which a channel was lost or came back, and its event there; by tick and then by channel.
+        active, suppressed: for built-in alarms that change, by their position in `LossWatch.definitions`.
+    """
+
+    events: list[tuple[int, Event]] = field(default_factory=list)
+    active: dict[int, Edges] = field(default_factory=dict)
+    suppressed: dict[int, Edges] = field(default_factory=dict)
+
+
+@dataclass(slots=True)
+class _Watched:
+    """One channel: `row` in the profile, `bus` as position in the list of buses (None when it comes from none)."""
+
+    row: int
+    bus: int | None
+    stale_after: int
+    quality: Delay
+    alarm: Delay
+
+
+@dataclass(slots=True)
+class _Bus:
+    """One bus: `members` as positions in the list of watched channels; `silent_at` the latest data time, ns, at which
+    it was silent."""
+
+    members: list[int]
+    delay: Delay
+    silent_at: int = LONG_AGO
+
+
+class LossWatch:
+    """Follows the quality of all bound channels. `definitions` are the built-in alarms: buses, then channels."""
+
+    def __init__(self, profile: Profile) -> None:
+        bound = [
+            (row, channel)
+            for row, channel in enumerate(profile.channels)
+            if channel.declared and channel.formula is None
+        ]
+        bus_of = [_bus_of(channel, profile) for _, channel in bound]
+        buses = [name for name in dict.fromkeys([*profile.buses, *bus_of]) if name is not None and name in bus_of]
+
+        def delay() -> Delay:
+            return Delay(LOSS_DELAY, LOSS_DELAY, profile.period)
+
+        self._channels = profile.channels
+        self._rows = np.array([row for row, _ in bound], np.intp)
+        self._watched = [
+            _Watched(row, None if bus is None else buses.index(bus), channel.stale_after, delay(), delay())
+            for (row, channel), bus in zip(bound, bus_of, strict=True)
+        ]
+        self._buses = [_Bus([i for i, of in enumerate(bus_of) if of == bus], delay()) for bus in buses]
+        self.definitions = (
+            *(
+                _silent_bus(name, [bound[i][1] for i in bus.members])
+                for name, bus in zip(buses, self._buses, strict=True)
+            ),
+            *(_lost_channel(channel, profile) for _, channel in bound),
+        )
+
+    def take(self, ticks: TickBatch) -> Losses:
+        """What the next ticks bring."""
+        losses = Losses()
+        if not self._watched:
+            return losses
+        quality = ticks.quality[self._rows]
+        doubtful = (quality != Quality.GOOD).any(axis=1)
+        look = [
+            i
+            for i, watched in enumerate(self._watched)
+            if doubtful[i] or not (watched.quality.resting and watched.alarm.resting)
+        ]
+        if not look and all(bus.delay.resting for bus in self._buses):
+            return losses
+        time = ticks.time
+        silent_at: list[NDArray[np.int64]] = []
+        for number, bus in enumerate(self._buses):
+            silent = np.zeros(len(ticks), np.bool_)
+            if doubtful[bus.members].all():
+                silent[:] = True
+                for i in bus.members:
+                    silent &= _quiet(self._watched[i], quality[i], ticks, time)
+            changes = bus.delay.take(ticks.first, silent, partial(np.logical_not, silent))
+            if changes:
+                losses.active[number] = changes
+                losses.suppressed.update({len(self._buses) + i: changes for i in bus.members})
+            silent_at.append(np.maximum.accumulate(np.where(silent, time, bus.silent_at)))
+            bus.silent_at = int(silent_at[-1][-1])
+        for i in look:
+            watched = self._watched[i]
+            good = partial(np.equal, quality[i], Quality.GOOD)
+            lost = _lost(watched, quality[i], time)
+            changes = watched.quality.take(ticks.first, lost, good)
+            told = [
+                (tick, _event(self._channels[watched.row], became, watched.row, tick, ticks))
+                for tick, became in changes
+            ]
+            losses.events.extend(told)
+            if watched.bus is not None and lost.any():
+                lost &= time - silent_at[watched.bus] > watched.stale_after
+                lost &= self._bus_is_alive(watched, quality[i], ticks, time)
+            changes = watched.alarm.take(ticks.first, lost, good)
+            if changes:
+                losses.active[len(self._buses) + i] = changes
+        losses.events.sort(key=itemgetter(0))
+        return losses
+
+    def _bus_is_alive(
+        self, watched: _Watched, quality: NDArray[np.uint8], ticks: TickBatch, time: NDArray[np.int64]
+    ) -> NDArray[np.bool_]:
+        """Where something was heard on the bus of a lost channel after it was lost, or it was lost long enough."""
+        assert watched.bus is not None
+        rows = self._rows[self._buses[watched.bus].members]
+        heard = np.fmin.reduce(ticks.age[rows], axis=0)
+        # A value that is invalid or out of range came over the bus.
+        missing = np.full(len(ticks), np.inf)
+        stale = quality == Quality.STALE
+        missing[stale] = ticks.age[watched.row, stale].astype(np.float64) - watched.stale_after / 1e9
+        never = quality == Quality.NEVER_SEEN
+        missing[never] = (time[never] - FIRST_MISSED) / 1e9
+        alive: NDArray[np.bool_] = (heard < missing) | (missing >= PATIENCE / 1e9)
+        return alive
+
+
+def _lost(watched: _Watched, quality: NDArray[np.uint8], time: NDArray[np.int64]) -> NDArray[np.bool_]:
+    lost: NDArray[np.bool_] = quality != Quality.GOOD
+    lost &= (quality != Quality.NEVER_SEEN) | ((time >= FIRST_MISSED) & (watched.bus is not None))
+    return lost
+
+
+def _quiet(
+    watched: _Watched, quality: NDArray[np.uint8], ticks: TickBatch, time: NDArray[np.int64]
+) -> NDArray[np.bool_]:
+    """Where nothing has come for a channel, whatever the worth of what came last."""
+    quiet: NDArray[np.bool_] = quality == Quality.STALE
+    quiet |= (quality == Quality.NEVER_SEEN) & (time >= FIRST_MISSED)
+    came = (quality == Quality.INVALID) | (quality == Quality.OUT_OF_RANGE)
+    quiet |= came & (ticks.age[watched.row] > watched.stale_after / 1e9)
+    return quiet
+
+
+def _event(channel: Channel, lost: bool, row: int, tick: int, ticks: TickBatch) -> Event:
+    offset = tick - ticks.first
+    detail: dict[str, Any] = {
+        "what": "lost" if lost else "back",
+        "quality": Quality(int(ticks.quality[row, offset])).word,
+        "last": significant(ticks.held[row, offset : offset + 1], VALUE_DIGITS)[0],
+        "unit": channel.unit,
+        "age": significant(ticks.age[row, offset : offset + 1].astype(np.float64), BEFORE_DIGITS)[0],
+        "age_unit": "s",
+    }
+    return Event(tick * ticks.period, int(ticks.utc[offset]), EventKind.QUALITY, channel.name, detail)
+
+
+def _bus_of(channel: Channel, profile: Profile) -> str | None:
+    """The bus a channel comes from, by frame or by diagnostic answer."""
+    if channel.signal is not None:
+        return channel.signal[0]
+    if channel.parameter is not None:
+        service, identifier, _ = channel.parameter
+        for port in profile.diagnostics:
+            if any((known.service, known.identifier) == (service, identifier) for known in port.parameters):
+                return port.bus
+    return None
+
+
+def _lost_channel(channel: Channel, profile: Profile) -> Definition:
+    blind = [alarm for alarm in profile.alarms if channel.name in _reads(alarm, profile)]
+    urgent = any(alarm.priority in ("critical", "high") for alarm in blind)
+    names = ", ".join(alarm.name for alarm in blind)
+    check = "Check the sensor, its wiring, the adapter and the profile."
+    return Definition(
+        name=f"lost: {channel.name}",
+        priority="high" if urgent else "low",
+        latching=False,
+        setpoint=f"no good value of {channel.name} for {LOSS_DELAY / 1e9:g} s",
+        evidence=(channel.name,),
+        action=f"Do not load the engine before it is back. {check}" if urgent else check,
+        message=f"No good value of {channel.name}." + (f" Cannot judge: {names}." if names else ""),
+        built_in=True,
+    )
+
+
+def _silent_bus(bus: str, channels: list[Channel]) -> Definition:
+    return Definition(
+        name=f"bus silent: {bus}",
+        priority="high",
+        latching=False,
+        setpoint=f"nothing from any channel of bus {bus} for {LOSS_DELAY / 1e9:g} s beyond its age limit",
+        evidence=tuple(channel.name for channel in channels),
+        action="Do not load the engine before it is back. Check the adapter, its plug, the bit rate and the ignition.",
+        message=f"Nothing is received on bus {bus}.",
+        built_in=True,
+    )
+
+
+def _reads(alarm: Alarm, profile: Profile) -> set[str]:
+    """The channels an alarm depends on, those of computed channels included."""
+    formulas = [alarm.condition, alarm.clear, alarm.enable, alarm.suppress]
+    waiting = [*alarm.evidence, *(name for formula in formulas if formula is not None for name in formula.inputs)]
+    computed = {channel.name: channel.formula.inputs for channel in profile.channels if channel.formula is not None}
+    found: set[str] = set()
+    while waiting:
+        name = waiting.pop()
+        if name not in found:
+            found.add(name)
+            waiting.extend(computed.get(name, ()))
+    return found
