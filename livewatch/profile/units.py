@@ -27,6 +27,7 @@ __all__ = [
     "parse_range",
     "read_unit",
     "registry",
+    "split_quantity",
     "unit_text",
 ]
 
@@ -71,10 +72,11 @@ SPELLINGS = {
 }
 """How units are spelt in DBC files and by hand, beyond what pint reads."""
 
-COMMON = tuple(
+_COMMON = (
     "rpm krpm km/h mph % kPa bar psi mbar hPa Pa MPa inHg g/s kg/h lb/min mg mg/stroke L L/h cc/min degC degF K V mV "
-    "A mA ms s min h us ns Hz deg deg/s rad N*m ft*lbf kW hp W N lbf kg lb g m mm cm km ohm 1".split()  # noqa: SIM905
+    "A mA ms s min h us ns Hz deg deg/s rad N*m ft*lbf kW hp W N lbf kg lb g m mm cm km ohm 1"
 )
+COMMON = tuple(_COMMON.split())
 """The names suggested for one that cannot be read."""
 
 _NUMBER = re.compile(r"\s*([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*(.*?)\s*\Z", re.DOTALL)
@@ -154,7 +156,7 @@ def _turns_between(source: pint.Unit, target: pint.Unit) -> pint.Quantity:
     if "[time]" in source.dimensionality and ratio == {"[angle]": 1}:
         return registry.Quantity(_TURN, "deg")
     if "[time]" in source.dimensionality and ratio == {"[angle]": -1}:
-        return 1 / registry.Quantity(_TURN, "deg")
+        return registry.Quantity(1 / _TURN, "1/deg")
     return registry.Quantity(1.0, "")
 
 
@@ -232,13 +234,22 @@ def _in_unit(number: float, given: str, unit: str) -> float:
 
 
 def _split(text: object, unit: str) -> tuple[float, str]:
-    example = f"expected a number such as {'10' if unit == '1' else '10 ' + unit}"
-    if isinstance(text, bool) or not isinstance(text, str | int | float):
-        raise UnitError(f"{text!r} is no quantity: {example}")
-    match = _NUMBER.match(str(text).replace("−", "-"))
-    if not match:
-        raise UnitError(f"{text!r} is no quantity: {example}")
-    given = match[2]
+    """The number, and a unit where `unit` needs one."""
+    number, given = split_quantity(text, f"expected a number such as {'10' if unit == '1' else '10 ' + unit}")
     if not given and read_unit(unit) != read_unit("1"):
-        raise UnitError(f"{text} has no unit: {example}")
-    return float(match[1]), given
+        raise UnitError(f"{text} has no unit: expected a number such as 10 {unit}")
+    return number, given
+
+
+def split_quantity(text: object, expected: str = "expected a number with its unit") -> tuple[float, str]:
+    """The number and the unit as written, "" where none is.
+
+    Raises:
+        UnitError: there is no number; the message ends with `expected`.
+    """
+    match = None
+    if isinstance(text, str | int | float) and not isinstance(text, bool):
+        match = _NUMBER.match(str(text).replace("−", "-"))
+    if not match:
+        raise UnitError(f"{text!r} is no quantity: {expected}")
+    return float(match[1]), match[2]

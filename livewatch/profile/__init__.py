@@ -1,0 +1,1 @@
+"""What the user declares about one vehicle: profiles, DBC files, units and formulas."""

@@ -1,0 +1,130 @@
+"""What a checked formula does, step by step, units gone: the nodes that `formula_run` executes on columns.
+
+Every value is float64 with NaN for unknown; logic is 1.0 true, 0.0 false, NaN unknown (Kleene). Nodes are immutable
+and compare by content, so that two formulas that do the same are equal and a repeated part is computed once.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Literal
+
+__all__ = [
+    "Choice",
+    "Constant",
+    "Input",
+    "Pair",
+    "Plan",
+    "Scaled",
+    "Single",
+    "Window",
+    "inputs_of",
+    "reach_of",
+    "scaled",
+]
+
+PairKind = Literal["+", "-", "*", "/", "<", "<=", ">", ">=", "==", "!=", "and", "or", "min", "max"]
+SingleKind = Literal["-", "abs", "not", "truth"]
+WindowKind = Literal["rate", "mean", "lowest", "highest", "hold", "recently"]
+
+
+@dataclass(frozen=True, slots=True)
+class Input:
+    """The column of a channel."""
+
+    name: str
+
+
+@dataclass(frozen=True, slots=True)
+class Constant:
+    """The same number at every tick."""
+
+    value: float
+
+
+@dataclass(frozen=True, slots=True)
+class Scaled:
+    """operand * scale + offset: a change of unit."""
+
+    operand: Plan
+    scale: float
+    offset: float
+
+
+@dataclass(frozen=True, slots=True)
+class Single:
+    """One operand: sign, absolute value, `not`, or `truth` (anything but 0 is true)."""
+
+    kind: SingleKind
+    operand: Plan
+
+
+@dataclass(frozen=True, slots=True)
+class Pair:
+    """Two operands in the same unit."""
+
+    kind: PairKind
+    left: Plan
+    right: Plan
+
+
+@dataclass(frozen=True, slots=True)
+class Choice:
+    """`chosen` where the condition is true, `otherwise` where it is false, unknown where it is unknown."""
+
+    condition: Plan
+    chosen: Plan
+    otherwise: Plan
+
+
+@dataclass(frozen=True, slots=True)
+class Window:
+    """A look back over `span` nanoseconds of data time."""
+
+    kind: WindowKind
+    operand: Plan
+    span: int
+
+
+Plan = Input | Constant | Scaled | Single | Pair | Choice | Window
+
+
+def scaled(plan: Plan, scale: float, offset: float) -> Plan:
+    """`plan` in another unit; nothing at all for the same unit, so that values stay bit for bit."""
+    if (scale, offset) == (1.0, 0.0):
+        return plan
+    if isinstance(plan, Constant):
+        return Constant(plan.value * scale + offset)
+    return Scaled(plan, scale, offset)
+
+
+def parts_of(plan: Plan) -> tuple[Plan, ...]:
+    """The operands of one node, left to right."""
+    match plan:
+        case Input() | Constant():
+            return ()
+        case Pair(_, left, right):
+            return (left, right)
+        case Choice(condition, chosen, otherwise):
+            return (condition, chosen, otherwise)
+        case Scaled() | Single() | Window():
+            return (plan.operand,)
+
+
+def inputs_of(plan: Plan) -> tuple[str, ...]:
+    """The channels read, each once, in the order they are written."""
+    return tuple(dict.fromkeys(_walk_inputs(plan)))
+
+
+def _walk_inputs(plan: Plan) -> Iterator[str]:
+    if isinstance(plan, Input):
+        yield plan.name
+    for part in parts_of(plan):
+        yield from _walk_inputs(part)
+
+
+def reach_of(plan: Plan) -> int:
+    """Nanoseconds of history that the value of one tick depends on."""
+    own = plan.span if isinstance(plan, Window) else 0
+    return own + max((reach_of(part) for part in parts_of(plan)), default=0)
