@@ -1,0 +1,221 @@
+"""Opening adapters: silent on the wire, and clear when it cannot be done."""
+
+from __future__ import annotations
+
+import importlib
+import inspect
+import sys
+from typing import Any, ClassVar
+
+import can
+import pytest
+from can.interfaces import BACKENDS
+
+from livewatch.errors import SourceError
+from livewatch.sources.live_guard import may_be_sent
+from livewatch.sources.live_open import open_bus, stays_silent
+from livewatch.sources.live_spec import LiveBus
+
+
+class Adapter(can.BusABC):
+    """Notes what it was opened with."""
+
+    opened: ClassVar[dict[str, Any]] = {}
+
+    def __init__(self, channel, bitrate=250_000, **keywords):
+        Adapter.opened = {"channel": channel, "bitrate": bitrate, **keywords}
+        super().__init__(channel)
+
+    def send(self, msg, timeout=None):
+        raise AssertionError("nothing may be sent")
+
+
+class ListenOnlyAdapter(Adapter):
+    def __init__(self, channel, listen_only=False, receive_own_messages=True):
+        super().__init__(channel, listen_only=listen_only, receive_own_messages=receive_own_messages)
+
+
+class MonitorAdapter(Adapter):
+    def __init__(self, channel, monitor=False, state=can.BusState.ACTIVE):
+        super().__init__(channel, monitor=monitor, state=state)
+
+
+class GoneAdapter(Adapter):
+    def __init__(self, channel):
+        raise can.CanInitializationError("device 3 did not answer.")
+
+
+class PickyAdapter(Adapter):
+    def __init__(self, channel, bitrate=500_000):
+        raise ValueError("bitrate must be one of 125000, 250000")
+
+
+class HollowAdapter(Adapter):
+    def __init__(self, channel):
+        driver_that_never_loaded()  # noqa: F821
+
+
+@pytest.fixture(autouse=True)
+def _interfaces(monkeypatch):
+    for kind in (Adapter, ListenOnlyAdapter, MonitorAdapter, GoneAdapter, PickyAdapter, HollowAdapter):
+        monkeypatch.setitem(BACKENDS, kind.__name__, (__name__, kind.__name__))
+    monkeypatch.setitem(BACKENDS, "driverless", ("driver_package_that_is_not_there", "Bus"))
+    assert sys.modules[__name__].Adapter is Adapter
+
+
+def opened_with(text: str, transmit: bool = False) -> dict[str, Any]:
+    open_bus(LiveBus.parse(text), transmit).shutdown()
+    return Adapter.opened
+
+
+def test_an_adapter_that_can_listen_only_is_told_to():
+    assert opened_with("ListenOnlyAdapter:1") == {
+        "channel": 1, "bitrate": 250_000, "listen_only": True, "receive_own_messages": False,
+    }  # fmt: skip
+    assert opened_with("MonitorAdapter:x") == {
+        "channel": "x", "bitrate": 250_000, "monitor": True, "state": can.BusState.PASSIVE,
+    }  # fmt: skip
+    assert stays_silent(LiveBus.parse("MonitorAdapter:x"), transmit=False) is True
+
+
+def test_an_adapter_asked_to_poll_takes_part():
+    assert opened_with("ListenOnlyAdapter:1", transmit=True)["listen_only"] is False
+    assert opened_with("ListenOnlyAdapter:1", transmit=True)["receive_own_messages"] is False
+    assert stays_silent(LiveBus.parse("ListenOnlyAdapter:1"), transmit=True) is False
+
+
+def test_what_the_user_says_wins():
+    assert opened_with("ListenOnlyAdapter:1,listen_only=false")["listen_only"] is False
+    assert stays_silent(LiveBus.parse("ListenOnlyAdapter:1,listen_only=false"), transmit=False) is False
+
+
+def test_an_interface_from_outside_python_can_gets_no_keyword_it_did_not_declare():
+    assert opened_with("Adapter:1@500k,volume=3") == {"channel": 1, "bitrate": 500_000, "volume": 3}
+    assert stays_silent(LiveBus.parse("Adapter:1"), transmit=False) is None
+
+
+def test_every_interface_of_python_can_takes_the_keywords_it_is_given():
+    """Undeclared ones end in BusABC.__init__, which ignores them: each class must accept any keyword."""
+    checked = 0
+    for interface, (module, name) in BACKENDS.items():
+        if not module.startswith("can.interfaces."):
+            continue
+        try:
+            kind = getattr(importlib.import_module(module), name)
+        except Exception:
+            continue  # its driver is not on this machine
+        kinds = {parameter.kind for parameter in inspect.signature(kind).parameters.values()}
+        assert inspect.Parameter.VAR_KEYWORD in kinds, interface
+        checked += 1
+    assert checked >= 5
+
+
+def why_not(text: str) -> str:
+    with pytest.raises(SourceError) as caught:
+        open_bus(LiveBus.parse(text), transmit=False)
+    return str(caught.value)
+
+
+def test_an_adapter_that_is_not_there():
+    assert why_not("engine=GoneAdapter:3") == (
+        "bus 'engine': cannot open GoneAdapter channel '3': device 3 did not answer; check that the adapter is plugged "
+        "in, that its driver is installed and that the channel is right; `livewatch watch --list-buses` shows what is "
+        "found"
+    )
+
+
+def test_a_serial_port_that_is_not_there():
+    assert why_not("engine=slcan:/dev/ttyACM77@500k") == (
+        "bus 'engine': cannot open slcan channel '/dev/ttyACM77': could not open port /dev/ttyACM77: No such file or "
+        "directory: '/dev/ttyACM77'; check that the adapter is plugged in, that this is its port, and that you may "
+        "open it"
+    )
+
+
+def test_a_network_interface_that_is_not_there():
+    # The reason is the kernel's: no such device, or no CAN support at all.
+    said = why_not("engine=socketcan:can77@500k")
+    assert said.startswith("bus 'engine': cannot open socketcan channel 'can77': ")
+    assert said.endswith("; check with `ip link show can77` that the interface exists and is up")
+    assert "Errno" not in said
+
+
+def test_settings_that_the_adapter_refuses():
+    assert why_not("engine=PickyAdapter:0@500k") == (
+        "bus 'engine': PickyAdapter does not accept channel '0' with these settings: bitrate must be one of 125000, "
+        "250000; check the channel, the bit rate and the options"
+    )
+
+
+def test_an_option_that_the_adapter_does_not_know():
+    assert why_not("engine=ListenOnlyAdapter:0,loud=true") == (
+        "bus 'engine': ListenOnlyAdapter does not accept channel '0' with these settings: got an unexpected keyword "
+        "argument 'loud'; check the channel, the bit rate and the options"
+    )
+
+
+def test_a_driver_package_that_is_missing():
+    assert why_not("engine=driverless:0") == (
+        "bus 'engine': interface 'driverless' cannot be used on this machine: No module named "
+        "'driver_package_that_is_not_there'; install the driver that came with the adapter"
+    )
+
+
+def test_a_driver_package_that_python_can_names_is_told(monkeypatch):
+    monkeypatch.setitem(BACKENDS, "gs_usb", ("driver_package_that_is_not_there", "Bus"))
+    assert why_not("engine=gs_usb:0").endswith('; install its package with: pip install "python-can[gs-usb]"')
+
+
+def test_a_driver_library_that_did_not_load():
+    assert why_not("engine=HollowAdapter:0") == (
+        "bus 'engine': interface 'HollowAdapter' cannot be used on this machine: its driver library could not be "
+        "loaded; install the driver that came with the adapter"
+    )
+
+
+# Requests as they stand in SAE J1979 / ISO 15031-5 and ISO 14229-1, on the identifiers of ISO 15765-4.
+READS = [
+    (0x7DF, False, "02010C"),
+    (0x7E0, False, "0701040506070B0C"),
+    (0x7DF, False, "0103"),
+    (0x7DF, False, "020902"),
+    (0x7DF, False, "03022C00"),
+    (0x7DF, False, "010A0000"),
+    (0x18DB33F1, True, "0201000000000000"),
+    (0x18DA10F1, True, "0322F190"),
+    (0x7E0, False, "300000"),
+]
+NEVER = [
+    (0x7DF, False, "0104"),  # clears fault codes
+    (0x7E0, False, "021003"),  # opens a session
+    (0x7E0, False, "021101"),  # resets
+    (0x7E0, False, "0414FFFFFF"),  # clears fault codes
+    (0x7E0, False, "042EF19000"),  # writes
+    (0x7E0, False, "032F010203"),  # actuates
+    (0x7E0, False, "04310101FF"),  # starts a routine
+    (0x7E0, False, "022701"),  # asks for security access
+    (0x7DF, False, "0208010000"),  # J1979 service 08, control of on-board systems
+    (0x7E0, False, "100A22F190F191F1"),  # a request longer than one frame
+    (0x7E0, False, "0322"),  # says three bytes, carries one
+    (0x7E0, False, ""),
+    (0x7E0, False, "00"),
+    (0x123, False, "02010C"),  # not the diagnostic port
+    (0x18FEF100, True, "02010C"),
+    (0x7DF, True, "02010C"),
+]
+
+
+@pytest.mark.parametrize("identifier,extended,data", READS)
+def test_requests_that_read_may_be_sent(identifier, extended, data):
+    assert may_be_sent(identifier, extended, bytes.fromhex(data))
+
+
+@pytest.mark.parametrize("identifier,extended,data", NEVER)
+def test_nothing_else_may(identifier, extended, data):
+    assert not may_be_sent(identifier, extended, bytes.fromhex(data))
+
+
+def test_no_other_service_of_any_number_may():
+    reads = {0x01, 0x02, 0x03, 0x07, 0x09, 0x0A, 0x22}
+    passed = {service for service in range(256) if may_be_sent(0x7E0, False, bytes([2, service, 0]))}
+    assert passed == reads
