@@ -1,0 +1,86 @@
+"""From received signals to samples of channels.
+
+A `Binding` is compiled from layouts and the channels bound to their signals. Rows of bytes come in, sorted by layout;
+one `SampleColumn` a channel comes out, in the channel's unit, with its quality: INVALID (value NaN) for the signal's
+own codes and for floats that are no number, OUT_OF_RANGE outside the channel's valid range.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from livewatch.decode.slots import Layout, Pairs, SlotTable
+from livewatch.profile.model import Channel, Signal
+from livewatch.samples import Quality, SampleColumn
+
+__all__ = ["Binding"]
+
+GOOD, OUT_OF_RANGE, INVALID = (np.uint8(each) for each in (Quality.GOOD, Quality.OUT_OF_RANGE, Quality.INVALID))
+
+
+class Binding:
+    """Compiled from (all signals of a layout, [(signal, index of the channel, the channel), ...]) per layout."""
+
+    def __init__(self, layouts: Sequence[tuple[tuple[Signal, ...], Sequence[tuple[Signal, int, Channel]]]]) -> None:
+        self.table = SlotTable([Layout(signals, tuple(bound[0] for bound in wanted)) for signals, wanted in layouts])
+        chosen = [layouts[layout][1][i] for layout, i in self.table.source]
+        channels = [channel for _, _, channel in chosen]
+        self._target = [index for _, index, _ in chosen]
+        self._scale = np.array([channel.scale for channel in channels], np.float64)
+        # adding -0.0 changes no number, adding 0.0 makes 0.0 of -0.0
+        self._offset = np.array([channel.offset or -0.0 for channel in channels], np.float64)
+        self._low = np.array([channel.valid[0] for channel in channels], np.float64)
+        self._high = np.array([channel.valid[1] for channel in channels], np.float64)
+        self._converts = (self._scale != 1.0) | (self._offset != 0.0)
+        self._limited = (self._low != -np.inf) | (self._high != np.inf)
+
+    def __len__(self) -> int:
+        return len(self.table)
+
+    def columns(
+        self,
+        words: NDArray[np.uint64],
+        length: NDArray[np.uint8] | NDArray[np.uint16],
+        order: NDArray[np.int64],
+        starts: NDArray[np.int64],
+        counts: NDArray[np.int64],
+        row: NDArray[np.int64] | None = None,
+    ) -> tuple[list[SampleColumn], Pairs]:
+        """Samples of the rows; arguments as for `SlotTable.locate`. `row` gives the batch row of each row of `words`
+        where the two differ."""
+        pairs = self.table.locate(words, length, order, starts, counts)
+        if not len(pairs.slots):
+            return [], pairs
+        bits = self.table.bits(words, pairs)
+        with np.errstate(all="ignore"):  # floats that are no number, on their way to being marked invalid
+            value = self.table.physical(bits, pairs)
+            if self._converts[pairs.slots].any():
+                value *= np.repeat(self._scale[pairs.slots], pairs.counts)
+                value += np.repeat(self._offset[pairs.slots], pairs.counts)
+        quality = self._quality(value, bits, pairs)
+        rows = pairs.rows if row is None else row[pairs.rows]
+        columns: list[SampleColumn] = []
+        start = 0
+        for slot, count in zip(pairs.slots.tolist(), pairs.counts.tolist(), strict=True):
+            stop = start + count
+            columns.append(SampleColumn(self._target[slot], rows[start:stop], value[start:stop], quality[start:stop]))
+            start = stop
+        return columns, pairs
+
+    def _quality(self, value: NDArray[np.float64], bits: NDArray[np.uint64], pairs: Pairs) -> NDArray[np.uint8]:
+        """uint8 (pairs,); makes invalid values NaN."""
+        slots, counts = pairs.slots, pairs.counts
+        if self._limited[slots].any():
+            outside = value < np.repeat(self._low[slots], counts)
+            outside |= value > np.repeat(self._high[slots], counts)
+            quality = outside.view(np.uint8) * OUT_OF_RANGE
+        else:
+            quality = np.zeros(len(value), np.uint8)
+        invalid = self.table.invalid(bits, pairs)
+        if invalid is not None:
+            quality[invalid] = INVALID
+            value[invalid] = np.nan
+        return quality

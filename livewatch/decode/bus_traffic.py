@@ -1,0 +1,185 @@
+"""What each frame is to the profile.
+
+A `FrameBatch` comes in; one code a frame comes out: which layout its signals follow, whether it is an answer on the
+diagnostic port, or nothing to us. Looked up in tables: one entry for every 11-bit identifier of every bus, a sorted
+list for the 29-bit ones. Frames that carry no broadcast data (error, remote, sent by the recording node) get no
+layout.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from livewatch.frames import ERROR, EXTENDED, REMOTE, SENT, FrameBatch
+from livewatch.profile.model import Diagnostics
+
+__all__ = ["ANSWER", "LAYOUT", "Address", "IdentifierCount", "Traffic"]
+
+LAYOUT = 0xFFFF
+"""Bits of a code that hold the number of the layout plus one; 0 for none."""
+KNOWN = 1 << 16
+"""The profile knows this identifier, whether a channel wants something of it or not."""
+ANSWER = 1 << 17
+"""An answer on the diagnostic port."""
+REQUEST = 1 << 18
+"""A tester's request, or flow control, on the diagnostic port."""
+
+STANDARD = 2048
+"""11-bit identifiers."""
+MOST_REMEMBERED = 4096
+"""29-bit identifiers not in the profile that are told apart."""
+
+UNKNOWN = "frames not in the profile"
+UNKNOWN_BUS = "frames on a bus that is not in the profile"
+ERRORS = "error frames"
+REMOTES = "remote frames"
+SENT_DATA = "frames sent by the recording node, not decoded"
+
+Address = tuple[str, int, bool]
+"""Bus, identifier, extended."""
+
+
+@dataclass(frozen=True, slots=True)
+class IdentifierCount:
+    """How many frames of one identifier something was odd about."""
+
+    bus: str
+    identifier: int
+    extended: bool
+    frames: int
+
+
+def _answer_addresses(diagnostics: Diagnostics) -> list[Address]:
+    """Everything answers may come from: 7E8..7EF and 18DAF1xx (ISO 15765-4), and what is listed."""
+    bus = diagnostics.bus
+    found = [(bus, identifier, False) for identifier in range(0x7E8, 0x7F0)]
+    found += [(bus, 0x18DAF100 | source, True) for source in range(256)]
+    found += [(bus, identifier, diagnostics.extended or identifier >= STANDARD) for identifier in diagnostics.answers]
+    return found
+
+
+def _request_addresses(diagnostics: Diagnostics) -> list[Address]:
+    """Everything testers may ask with: 7DF, 7E0..7E7, 18DB33F1 and 18DAxxF1 (ISO 15765-4), and what is declared."""
+    bus = diagnostics.bus
+    found = [(bus, identifier, False) for identifier in (0x7DF, *range(0x7E0, 0x7E8))]
+    found += [(bus, 0x18DB33F1, True)]
+    found += [(bus, 0x18DA00F1 | target << 8, True) for target in range(256)]
+    found += [(bus, diagnostics.request, diagnostics.extended)]
+    return found
+
+
+class Traffic:
+    """The lookup tables, and how many frames of which identifier were not in the profile."""
+
+    def __init__(
+        self,
+        buses: Iterable[str],
+        layouts: Sequence[Address],
+        known: Iterable[Address],
+        diagnostics: Sequence[Diagnostics],
+    ) -> None:
+        self._buses = {name: i for i, name in enumerate(dict.fromkeys(buses))}
+        codes: dict[Address, int] = {address: number + 1 | KNOWN for number, address in enumerate(layouts)}
+        for address in known:
+            codes[address] = codes.get(address, 0) | KNOWN
+        for each in diagnostics:
+            for address in _request_addresses(each):
+                codes[address] = codes.get(address, 0) | KNOWN | REQUEST
+            for address in _answer_addresses(each):
+                codes[address] = codes.get(address, 0) | KNOWN | ANSWER
+        # one more row for unknown buses, one more column for identifiers that are no 11-bit ones
+        table = np.zeros((len(self._buses) + 1, STANDARD + 1), np.uint32)
+        extended: list[tuple[int, int]] = [(-1, 0)]
+        for (bus, identifier, is_extended), code in codes.items():
+            if bus in self._buses:
+                if is_extended:
+                    extended.append((self._buses[bus] << 29 | identifier, code))
+                elif identifier < STANDARD:
+                    table[self._buses[bus], identifier] = code
+        extended.sort()
+        self._standard = table.ravel()
+        self._extended_key = np.array([key for key, _ in extended], np.int64)
+        self._extended_code = np.array([code for _, code in extended], np.uint32)
+        self._unknown_standard = np.zeros(table.size, np.int64)
+        self._unknown_extended: dict[int, int] = {}
+        self._named: tuple[str, ...] | None = None
+        self._translate = np.empty(0, np.int64)
+
+    def codes(self, batch: FrameBatch, counts: dict[str, int]) -> NDArray[np.uint32]:
+        """uint32 (n,), sums of LAYOUT, KNOWN, ANSWER and REQUEST bits; adds to `counts`."""
+        if batch.buses != self._named:
+            self._named = batch.buses
+            indices = [self._buses.get(name, len(self._buses)) for name in batch.buses]
+            self._translate = np.array(indices or [len(self._buses)], np.int64)
+        bus = self._translate[batch.bus]
+        place = bus * (STANDARD + 1) + np.minimum(batch.identifier, STANDARD)
+        result = self._standard[place]
+        extended = batch.flags & np.uint8(EXTENDED)
+        rows = key = None
+        if extended.any():
+            rows = np.flatnonzero(extended)
+            key = bus[rows] << 29 | batch.identifier[rows]
+            at = self._extended_key.searchsorted(key, side="right") - 1
+            result[rows] = np.where(self._extended_key[at] == key, self._extended_code[at], 0)
+        empty = result == 0
+        odd = batch.flags & (ERROR | REMOTE | SENT)
+        if odd.any():
+            self._leave_out(batch.flags, result, counts)
+            empty &= odd == 0
+        if empty.any():
+            foreign = bus == len(self._buses)
+            _add(counts, UNKNOWN_BUS, int(np.count_nonzero(empty & foreign)))
+            empty &= ~foreign
+            _add(counts, UNKNOWN, int(np.count_nonzero(empty)))
+            self._remember(empty, place, extended, rows, key)
+        return result
+
+    def unknown(self) -> list[IdentifierCount]:
+        """Identifiers not in the profile, most frames first."""
+        names = list(self._buses)
+        found: list[IdentifierCount] = []
+        for place in np.flatnonzero(self._unknown_standard).tolist():
+            bus, identifier = divmod(place, STANDARD + 1)
+            if identifier < STANDARD:
+                found.append(IdentifierCount(names[bus], identifier, False, int(self._unknown_standard[place])))
+        for key, frames in self._unknown_extended.items():
+            found.append(IdentifierCount(names[key >> 29], key & 0x1FFFFFFF, True, frames))
+        return sorted(found, key=lambda each: (-each.frames, each.bus, each.extended, each.identifier))
+
+    @staticmethod
+    def _leave_out(flags: NDArray[np.uint8], result: NDArray[np.uint32], counts: dict[str, int]) -> None:
+        """No code for frames without broadcast data."""
+        error = flags & ERROR != 0
+        remote = (flags & REMOTE != 0) & ~error
+        sent = (flags & SENT != 0) & ~error & ~remote
+        _add(counts, ERRORS, int(np.count_nonzero(error)))
+        _add(counts, REMOTES, int(np.count_nonzero(remote)))
+        _add(counts, SENT_DATA, int(np.count_nonzero(sent & (result & REQUEST == 0))))
+        result[error | remote | sent] = 0
+
+    def _remember(
+        self,
+        unknown: NDArray[np.bool_],
+        place: NDArray[np.int64],
+        extended: NDArray[np.uint8],
+        rows: NDArray[np.int64] | None,
+        key: NDArray[np.int64] | None,
+    ) -> None:
+        if rows is None or key is None:
+            np.add.at(self._unknown_standard, place[unknown], 1)
+            return
+        np.add.at(self._unknown_standard, place[unknown & (extended == 0)], 1)
+        keys, first, frames = np.unique(key[unknown[rows]], return_index=True, return_counts=True)
+        for i in np.argsort(first).tolist():
+            each = int(keys[i])
+            if each in self._unknown_extended or len(self._unknown_extended) < MOST_REMEMBERED:
+                self._unknown_extended[each] = self._unknown_extended.get(each, 0) + int(frames[i])
+
+
+def _add(counts: dict[str, int], kind: str, number: int) -> None:
+    if number:
+        counts[kind] = counts.get(kind, 0) + number

@@ -1,0 +1,90 @@
+"""Frames to samples: the one decoder behind live watching, replay and diagnosis.
+
+A `FrameBatch` comes in, a `SampleBatch` with the same rows comes out. Broadcast frames are decoded for the channels
+bound to their signals; answers on the diagnostic port, from whatever tester's requests, are put back together and
+decoded too. Work is done only for what channels are bound to. Cutting the same frames into other batches changes no
+sample and no total count. Nothing is raised for odd data: it is counted.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Mapping
+
+import numpy as np
+from numpy.typing import NDArray
+
+from livewatch.decode.binding import Binding
+from livewatch.decode.bus_traffic import ANSWER, LAYOUT, Address, IdentifierCount, Traffic
+from livewatch.decode.diagnostics import AnswerDecoder
+from livewatch.decode.field import words_of
+from livewatch.frames import FrameBatch
+from livewatch.profile.model import Channel, Profile, Signal
+from livewatch.samples import SampleBatch, SampleColumn
+
+__all__ = ["Decoder"]
+
+SHORT = "frames shorter than a signal"
+UNDECLARED = "frames with an undeclared multiplexer value"
+
+
+class Decoder:
+    """Decodes for one profile. Its state is the unfinished diagnostic answers, and what `odd_identifiers` tells.
+
+    Raises:
+        ValueError: a channel is bound to a signal or parameter that the profile does not have.
+    """
+
+    def __init__(self, profile: Profile) -> None:
+        signals: dict[Address, dict[str, Signal]] = {}
+        for message in profile.messages:
+            known = signals.setdefault((message.bus, message.identifier, message.extended), {})
+            for signal in message.signals:
+                known.setdefault(signal.name, signal)
+        bound: dict[Address, list[tuple[Signal, int, Channel]]] = {}
+        for index, channel in enumerate(profile.channels):
+            if channel.signal is not None:
+                bus, identifier, extended, name = channel.signal
+                address = (bus, identifier, extended)
+                found = signals.get(address, {}).get(name)
+                if found is None:
+                    raise ValueError(f"channel {channel.name}: no signal {name} in message {identifier:X} on bus {bus}")
+                bound.setdefault(address, []).append((found, index, channel))
+        self._addresses = list(bound)
+        self._binding = Binding([(tuple(signals[address].values()), wanted) for address, wanted in bound.items()])
+        self._traffic = Traffic(profile.buses, self._addresses, signals, profile.diagnostics)
+        self._answers = AnswerDecoder(profile) if profile.diagnostics else None
+        self._odd: dict[str, Counter[int]] = {}
+
+    def decode(self, batch: FrameBatch) -> SampleBatch:
+        """The samples in the next frames, one column for each channel received, in order of arrival."""
+        counts: dict[str, int] = {}
+        if not len(batch):
+            return SampleBatch(batch.time, [], counts)
+        codes = self._traffic.codes(batch, counts)
+        columns = self._broadcast(batch, codes, counts) if len(self._binding) else []
+        if self._answers is not None:
+            rows = np.flatnonzero(codes & ANSWER)
+            if len(rows):
+                columns += self._answers.decode(batch, rows, counts)
+        return SampleBatch(batch.time, columns, counts)
+
+    def odd_identifiers(self) -> Mapping[str, list[IdentifierCount]]:
+        """By kind of oddity, as in the counts: which identifiers it happened to, most frames first. For 29-bit
+        identifiers not in the profile the first 4096 are told apart."""
+        found = {"frames not in the profile": self._traffic.unknown()}
+        for kind, counter in self._odd.items():
+            found[kind] = [IdentifierCount(*self._addresses[i], frames) for i, frames in counter.most_common()]
+        return {kind: identifiers for kind, identifiers in found.items() if identifiers}
+
+    def _broadcast(self, batch: FrameBatch, codes: NDArray[np.uint32], counts: dict[str, int]) -> list[SampleColumn]:
+        layout = (codes & LAYOUT).astype(np.uint16)
+        order = layout.argsort(kind="stable")
+        frames = np.bincount(layout, minlength=len(self._addresses) + 1)
+        starts = frames.cumsum() - frames
+        columns, pairs = self._binding.columns(words_of(batch.data), batch.length, order, starts[1:], frames[1:])
+        for kind, rows in ((SHORT, pairs.short), (UNDECLARED, pairs.undeclared)):
+            if len(rows):
+                counts[kind] = len(rows)
+                self._odd.setdefault(kind, Counter()).update((layout[rows] - 1).tolist())
+        return columns
