@@ -1,0 +1,1 @@
+"""Where batches come from: live buses, recordings and tables of decoded channels."""
