@@ -166,7 +166,7 @@ class LossWatch:
         missing[stale] = ticks.age[watched.row, stale].astype(np.float64) - watched.stale_after / 1e9
         never = quality == Quality.NEVER_SEEN
         missing[never] = (time[never] - FIRST_MISSED) / 1e9
-        alive: NDArray[np.bool_] = (heard < missing) | (missing >= PATIENCE / 1e9)
+        alive: NDArray[np.bool_] = (heard <= missing) | (missing >= PATIENCE / 1e9)
         return alive
 
 

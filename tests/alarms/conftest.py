@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
@@ -127,7 +128,7 @@ class Bench:
         """Take the ticks in pieces: `cuts` are offsets at which they are cut."""
         edges = [0, *sorted(set(cuts)), len(ticks)]
         events: list[Event] = []
-        for start, stop in zip(edges, edges[1:], strict=False):
+        for start, stop in itertools.pairwise(edges):
             events.extend(system.take(ticks[start:stop]))
         return events
 

@@ -1,0 +1,146 @@
+"""What the event of a raised alarm carries: the values, what made it true, and the seconds before."""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from livewatch.alarms import AlarmSystem
+from livewatch.alarms.lead_up import significant
+from livewatch.profile.formula import compile_formula
+from livewatch.profile.model import Channel
+from livewatch.samples import Quality
+
+NAN = float("nan")
+
+
+def ramp(bench: Any, n: int, raised: int, **profile: Any) -> tuple[Any, Any]:
+    """Speed counts the ticks; the mixture is lean from tick `raised` on."""
+    profile = bench.profile([bench.alarm("lean", "lambda_ratio > 1.06")], **profile)
+    lean = np.where(np.arange(n) >= raised, 1.1, 1.0)
+    ticks = bench.ticks(profile, {"lambda_ratio": lean, "speed": np.arange(n), "boost": [NAN] * n})
+    return profile, ticks
+
+
+@pytest.mark.parametrize("cuts", [(), (1999,), (2000,), (2001,), (700, 1500, 1990, 2003)])
+def test_the_five_seconds_before_are_there_ten_times_a_second_on_absolute_ticks(bench: Any, cuts: Any) -> None:
+    profile, ticks = ramp(bench, 2100, 2003)
+    (event,) = bench.run(AlarmSystem(profile), ticks, cuts)
+    before = event.detail["before"]
+    assert (before["every"], before["until"], before["until_unit"]) == ("0.1 s", 20.0, "s")
+    assert before["channels"]["speed"] == [10.0 * i for i in range(151, 201)]
+    assert before["channels"]["boost"] == [None] * 50
+    assert before["channels"]["lambda_ratio"] == [1.0] * 50
+
+
+def test_the_point_at_the_tick_of_the_alarm_itself_is_not_among_those_before(bench: Any) -> None:
+    profile, ticks = ramp(bench, 2100, 2000)
+    (event,) = AlarmSystem(profile).take(ticks)
+    assert event.detail["before"]["until"] == 19.9
+    assert event.detail["before"]["channels"]["speed"][-1] == 1990.0
+
+
+def test_an_alarm_early_in_the_drive_carries_what_there_is(bench: Any) -> None:
+    profile, ticks = ramp(bench, 40, 25)
+    (event,) = AlarmSystem(profile).take(ticks)
+    assert event.detail["before"]["channels"]["speed"] == [0.0, 10.0, 20.0]
+    profile, ticks = ramp(bench, 2, 0)
+    (event,) = AlarmSystem(profile).take(ticks)
+    assert event.detail["before"] == {
+        "every": "0.1 s", "until": 0.0, "until_unit": "s", "channels": {"lambda_ratio": [], "boost": [], "speed": []}
+    }  # fmt: skip
+
+
+@pytest.mark.parametrize(("period", "every"), [(5_000_000, "0.1 s"), (30_000_000, "0.09 s"), (200_000_000, "0.2 s")])
+def test_other_ticks_keep_points_as_near_to_ten_a_second_as_they_can(bench: Any, period: int, every: str) -> None:
+    profile, ticks = ramp(bench, 2000, 1900, period=period, lead_up=3_000_000_000)
+    (event,) = AlarmSystem(profile).take(ticks)
+    before = event.detail["before"]
+    assert before["every"] == every
+    speed = np.array(before["channels"]["speed"]) * period / 1e9
+    raised = 1900 * period / 1e9
+    assert speed[-1] == pytest.approx(before["until"]) and raised - speed[-1] <= float(every[:-2]) + 1e-9
+    assert raised - 3.0 <= speed[0] + 1e-9 and raised - speed[0] > 2.6
+
+
+def test_an_alarm_raised_by_unshelving_carries_the_seconds_before_that_moment(bench: Any) -> None:
+    profile, ticks = ramp(bench, 2100, 100)
+    system = AlarmSystem(profile)
+    system.take(ticks[:50])
+    bench.act(system, "shelve", "lean", 49, duration=10**12)
+    bench.run(system, ticks[50:], [33, 999])
+    _, event = bench.act(system, "unshelve", "lean", 2099)
+    assert event.detail["values"] == {"lambda_ratio": 1.1, "boost": None, "speed": 2099.0}
+    assert event.detail["before"]["channels"]["speed"] == [10.0 * i for i in range(160, 210)]
+
+
+def test_a_raised_alarm_says_which_values_made_it_true_and_what_is_not_good(bench: Any) -> None:
+    units = {"lambda_1": "1", "commanded_lambda": "1", "lambda_ratio": "1", "boost": "kPa", "speed": "rpm"}
+    ratio = compile_formula("lambda_1 / commanded_lambda", units)
+    channels = [bench.channel(name, unit) for name, unit in units.items() if name != "lambda_ratio"]
+    channels.insert(2, Channel("lambda_ratio", "1", formula=ratio))
+    alarm = bench.alarm("lean_under_load", "lambda_ratio > 1.06 and boost > 120 kPa", units=units)
+    profile = bench.profile([alarm], channels)
+    ticks = bench.ticks(
+        profile,
+        {
+            "lambda_1": [0.9],
+            "commanded_lambda": [0.82],
+            "lambda_ratio": [0.9 / 0.82],
+            "boost": [131.25],
+            "speed": [5e3],
+        },
+        quality={"speed": [Quality.STALE]},
+    )
+    (event,) = AlarmSystem(profile).take(ticks)
+    detail = event.detail
+    assert detail["transition"] == "raised"
+    assert detail["setpoint"] == "lambda_ratio > 1.06 and boost > 120 kPa"
+    assert detail["because"] == [
+        {"channel": "lambda_ratio", "value": 1.09756098, "unit": "1"},
+        {"channel": "boost", "value": 131.25, "unit": "kPa"},
+    ]
+    assert detail["values"] == {
+        "lambda_1": 0.9, "commanded_lambda": 0.82, "lambda_ratio": 1.09756098, "boost": 131.25, "speed": None
+    }  # fmt: skip
+    assert detail["units"] == units
+    assert detail["quality"] == {"speed": "stale"}
+    assert detail["action"] == "Lift off the pedal now."
+    assert json.loads(event.to_json(1))["because"] == detail["because"]
+
+
+def test_only_raised_alarms_carry_values(bench: Any) -> None:
+    profile = bench.profile([bench.alarm("lean", "lambda_ratio > 1.06")])
+    _, returned = AlarmSystem(profile).take(bench.ticks(profile, {"lambda_ratio": [1.1, 1.0]}))
+    assert not {"values", "units", "quality", "because", "before"} & set(returned.detail)
+    assert returned.detail["state"] == "returned to normal unacknowledged"
+
+
+def test_the_memory_for_the_seconds_before_does_not_grow(bench: Any) -> None:
+    profile, ticks = ramp(bench, 2100, 2003)
+    system = AlarmSystem(profile)
+    size = system._lead_up._ring.size
+    system.take(ticks)
+    assert system._lead_up._ring.size == size == 3 * 51
+
+
+@given(
+    numbers=st.lists(st.floats(-1e30, 1e30) | st.sampled_from([0.0, NAN, float("inf"), 5e-324, 1e300]), min_size=1),
+    digits=st.sampled_from([6, 9]),
+)
+def test_numbers_are_rounded_as_printing_them_would(numbers: list[float], digits: int) -> None:
+    """The oracle is Python's own correctly rounded formatting; halves may go to either neighbour."""
+    for number, rounded in zip(numbers, significant(np.array(numbers), digits), strict=True):
+        if not np.isfinite(number):
+            assert rounded is None
+        elif number == 0 or not 1e-15 < abs(number) < 1e25:
+            assert rounded == pytest.approx(number, rel=10.0 ** (1 - digits), abs=1e-300)
+        else:
+            printed = float(f"{number:.{digits - 1}e}")
+            step = 10.0 ** (np.floor(np.log10(abs(number))) - digits + 1)
+            assert rounded == printed or abs(abs(rounded - number) / step - 0.5) < 1e-6
