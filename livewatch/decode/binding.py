@@ -55,9 +55,9 @@ class Binding:
         if not len(pairs.slots):
             return [], pairs
         bits = self.table.bits(words, pairs)
-        with np.errstate(all="ignore"):  # floats that are no number, on their way to being marked invalid
-            value = self.table.physical(bits, pairs)
-            if self._converts[pairs.slots].any():
+        value = self.table.physical(bits, pairs)
+        if self._converts[pairs.slots].any():
+            with np.errstate(invalid="ignore", over="ignore"):  # floats may hold anything
                 value *= np.repeat(self._scale[pairs.slots], pairs.counts)
                 value += np.repeat(self._offset[pairs.slots], pairs.counts)
         quality = self._quality(value, bits, pairs)

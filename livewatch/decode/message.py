@@ -34,8 +34,7 @@ def decode_message(
     """
     table, words, pairs = _locate(message, data, length)
     bits = table.bits(words, pairs)
-    with np.errstate(all="ignore"):
-        physical = table.physical(bits, pairs)
+    physical = table.physical(bits, pairs)
     result = {signal.name: (np.full(len(data), np.nan), np.zeros(len(data), np.bool_)) for signal in message.signals}
     for slot, part in _all(table, pairs):
         value, received = result[table.signals[slot].name]

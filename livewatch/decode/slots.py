@@ -185,8 +185,9 @@ class SlotTable:
         result = integers.astype(np.float64)
         for slot, part in pairs.segments(self._unusual):
             result[part] = _unusual(self.signals[slot], self.fields[slot], bits[part])
-        result *= np.repeat(self._scale[slots], counts)
-        result += np.repeat(self._offset[slots], counts)
+        with np.errstate(invalid="ignore", over="ignore"):  # floats may hold anything
+            result *= np.repeat(self._scale[slots], counts)
+            result += np.repeat(self._offset[slots], counts)
         for slot, part in pairs.segments(self._curved):
             curve = self.signals[slot].curve
             assert curve is not None
@@ -243,7 +244,8 @@ def _linear(signal: Signal) -> tuple[float, float]:
 
 def _floats(signal: Signal, bits: NDArray[np.uint64]) -> NDArray[np.float64]:
     unsigned, floating = FLOATS[signal.length]
-    return bits.astype(unsigned).view(floating).astype(np.float64)
+    with np.errstate(invalid="ignore"):  # a signalling NaN is a NaN
+        return bits.astype(unsigned).view(floating).astype(np.float64)
 
 
 def _unusual(signal: Signal, place: Field, bits: NDArray[np.uint64]) -> NDArray[np.float64]:
