@@ -1,0 +1,169 @@
+"""The invented cars of one invented workshop: engines, their parts as built, bodies, and what their calibrators wanted.
+
+Every number is made up to be plausible for its kind of engine. `CARS` has them by name.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from livewatch.simulator.calibration import Targets
+from livewatch.simulator.parts import (
+    AirMeter,
+    BoostControl,
+    Build,
+    ChargePipes,
+    EngineBlock,
+    ExhaustSystem,
+    FuelSupply,
+    Injectors,
+    Intake,
+    LambdaSensor,
+    Throttle,
+    Turbocharger,
+)
+
+__all__ = ["CARS", "Body", "Car"]
+
+
+@dataclass(frozen=True, slots=True)
+class Body:
+    """What the engine has to move. `gears` are ratios times the final drive; drag area in m²."""
+
+    mass_kg: float
+    drag_area_m2: float
+    rolling_share: float
+    wheel_radius_m: float
+    gears: tuple[float, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Car:
+    """An invented car: `build` is what its calibration was written for."""
+
+    name: str
+    meaning: str
+    build: Build
+    targets: Targets
+    body: Body
+
+
+_COMPACT = Body(1420.0, 0.66, 0.012, 0.316, (13.2, 7.6, 5.1, 3.85, 3.05, 2.55))
+_SMALL = Body(1120.0, 0.62, 0.012, 0.292, (14.6, 8.1, 5.6, 4.25, 3.45))
+_SALOON = Body(1640.0, 0.68, 0.012, 0.330, (12.4, 7.3, 4.95, 3.70, 2.90, 2.35))
+
+_BRACKWELL = Build(
+    engine=EngineBlock(1.998, 4, 1, 9.6, 0.93, 4200.0, 0.20, 0.010, 0.16, 760.0, 6800.0, 4.2),
+    intake=Intake(0.9),
+    air_meter=AirMeter(66.0),
+    charge_pipes=ChargePipes(7.0, 0.78),
+    throttle=Throttle(58.0),
+    turbocharger=Turbocharger(54.0, 4.3, 3.4, 3.4e-5),
+    boost_control=BoostControl(0.85, 36.0, 32.0),
+    injectors=Injectors(7.4, 0.95),
+    fuel_supply=FuelSupply(400.0, 25.0, 0.026),
+    exhaust=ExhaustSystem(6.5, 1.3),
+    lambda_sensor=LambdaSensor(0.11),
+)
+
+_LINDEN = Build(
+    engine=EngineBlock(1.596, 4, 1, 10.6, 0.96, 4600.0, 0.22, 0.018, 0.12, 720.0, 6700.0, 3.4),
+    intake=Intake(1.6),
+    air_meter=AirMeter(60.0),
+    charge_pipes=ChargePipes(2.2, 0.0),
+    throttle=Throttle(52.0),
+    turbocharger=None,
+    boost_control=None,
+    injectors=Injectors(3.6, 0.90),
+    fuel_supply=FuelSupply(380.0, 14.0, 0.020),
+    exhaust=ExhaustSystem(9.0, 1.6),
+    lambda_sensor=LambdaSensor(0.14),
+)
+
+_HARROW = Build(
+    engine=EngineBlock(1.395, 4, 1, 10.0, 0.94, 3800.0, 0.24, 0.012, 0.13, 780.0, 6500.0, 2.8),
+    intake=Intake(1.2),
+    air_meter=None,
+    charge_pipes=ChargePipes(4.5, 0.80),
+    throttle=Throttle(48.0),
+    turbocharger=Turbocharger(45.0, 2.9, 2.4, 1.6e-5),
+    boost_control=BoostControl(0.82, 34.0, 30.0),
+    injectors=Injectors(5.0, 0.85),
+    fuel_supply=FuelSupply(400.0, 17.0, 0.022),
+    exhaust=ExhaustSystem(10.0, 1.0),
+    lambda_sensor=LambdaSensor(0.10),
+)
+
+_TARN = Build(
+    engine=EngineBlock(2.996, 6, 2, 9.8, 0.95, 4400.0, 0.20, 0.012, 0.21, 700.0, 6800.0, 5.6),
+    intake=Intake(0.6),
+    air_meter=AirMeter(80.0),
+    charge_pipes=ChargePipes(9.0, 0.80),
+    throttle=Throttle(72.0),
+    turbocharger=Turbocharger(64.0, 6.3, 4.8, 6.6e-5),
+    boost_control=BoostControl(0.85, 36.0, 30.0),
+    injectors=Injectors(7.2, 0.95),
+    fuel_supply=FuelSupply(400.0, 36.0, 0.034),
+    exhaust=ExhaustSystem(3.6, 2.2),
+    lambda_sensor=LambdaSensor(0.11),
+)
+
+CARS: Mapping[str, Car] = {
+    car.name: car
+    for car in (
+        Car(
+            "brackwell_20t",
+            "2.0 litre turbocharged four with an air meter",
+            _BRACKWELL,
+            Targets(
+                full_load_lambda=(0.90, 0.87, 0.84, 0.81, 0.79),
+                lambda_rpm=(1500.0, 3000.0, 4500.0, 5800.0, 6800.0),
+                enrich_load=118.0,
+                boost_kpa=(20.0, 45.0, 80.0, 100.0, 105.0, 100.0, 88.0, 76.0),
+                boost_rpm=(1200.0, 1800.0, 2400.0, 3000.0, 4000.0, 5000.0, 6000.0, 6800.0),
+            ),
+            _COMPACT,
+        ),
+        Car(
+            "linden_16",
+            "1.6 litre naturally aspirated four with an air meter",
+            _LINDEN,
+            Targets(
+                full_load_lambda=(0.92, 0.90, 0.88, 0.87),
+                lambda_rpm=(1500.0, 3500.0, 5500.0, 6500.0),
+                enrich_load=74.0,
+            ),
+            _SMALL,
+        ),
+        Car(
+            "harrow_14t",
+            "1.4 litre turbocharged four on speed-density",
+            _HARROW,
+            Targets(
+                full_load_lambda=(0.93, 0.90, 0.87, 0.84),
+                lambda_rpm=(1500.0, 3500.0, 5000.0, 6500.0),
+                enrich_load=125.0,
+                boost_kpa=(20.0, 50.0, 80.0, 95.0, 95.0, 88.0, 76.0, 66.0),
+                boost_rpm=(1200.0, 1700.0, 2200.0, 2800.0, 4000.0, 5000.0, 5800.0, 6500.0),
+                closed_above_lambda=0.0,
+            ),
+            _SMALL,
+        ),
+        Car(
+            "tarn_30t",
+            "3.0 litre turbocharged six in two banks with an air meter",
+            _TARN,
+            Targets(
+                full_load_lambda=(0.91, 0.88, 0.85, 0.82, 0.80),
+                lambda_rpm=(1500.0, 3000.0, 4500.0, 5800.0, 6800.0),
+                enrich_load=120.0,
+                boost_kpa=(15.0, 40.0, 70.0, 85.0, 88.0, 84.0, 76.0, 66.0),
+                boost_rpm=(1200.0, 1800.0, 2400.0, 3000.0, 4000.0, 5000.0, 6000.0, 6800.0),
+                closed_above_lambda=0.0,
+            ),
+            _SALOON,
+        ),
+    )
+}
+"""Every car by name."""

@@ -1,0 +1,125 @@
+"""One simulated drive, from a scenario to columns.
+
+In: a `Scenario`. Out: a `Drive`: the true quantities, the channels as the car's sensors and engine computer report them,
+and what is wrong with the car. The physics, the engine computer and the driver are stepped together at 100 Hz; all that
+feeds nothing back is worked out on whole columns afterwards.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from livewatch.simulator.mismatches import KINDS
+from livewatch.simulator.reporting import report_channels
+from livewatch.simulator.running_car import COLUMNS, RunningCar
+from livewatch.simulator.scenario import Scenario
+
+if TYPE_CHECKING:
+    from livewatch.frames import FrameBatch
+    from livewatch.profile.model import Profile
+
+__all__ = ["STEP", "Drive", "simulate"]
+
+STEP = 0.01
+"""s between steps; the grid of every column of a drive."""
+ROWS_AT_ONCE = 1000
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Drive:
+    """A finished drive of n steps.
+
+    Attributes:
+        scenario: what was driven, resolved.
+        time: float64 (n,), s since the start.
+        channels: by catalogue name, float64 (n,) in the catalogue's unit: what sensors and engine computer report.
+        truth: by name of `running_car.COLUMNS`, float64 (n,), SI units: what is really so, and `need_1`, `need_2`: what the
+            computer's base fuel would have to be multiplied by, at the valve, without delay or sensor.
+        facts: what is wrong (kind, size, unit, onset), surroundings, fuel, fault codes, as JSON-like values.
+        cells: the learned long term trims at the end, one list a bank, as shares.
+        confirmed, pending: fault codes by second set.
+    """
+
+    scenario: Scenario
+    time: NDArray[np.float64]
+    channels: Mapping[str, NDArray[np.float64]]
+    truth: Mapping[str, NDArray[np.float64]]
+    facts: Mapping[str, Any]
+    cells: tuple[tuple[float, ...], ...]
+    confirmed: Mapping[str, float]
+    pending: Mapping[str, float]
+
+    def frames(self, profile: Profile, **wire: Any) -> Iterator[FrameBatch]:
+        """The drive as frames in the layout of `profile`; see `wire.broadcast` for the options."""
+        from livewatch.simulator.wire import broadcast
+
+        return broadcast(self, profile, **wire)
+
+
+def simulate(scenario: Scenario) -> Drive:
+    """Drive the scenario. The same scenario gives the same drive, bit for bit.
+
+    Raises:
+        UsageError: the scenario makes no sense (see `Scenario.resolved`).
+    """
+    scenario = scenario.resolved()
+    assert scenario.duration is not None
+    car = RunningCar(scenario)
+    steps = round(scenario.duration / STEP)
+    table = np.empty((steps, len(COLUMNS)))
+    rows: list[tuple[float, ...]] = []
+    first = 0
+    for step in range(steps):
+        car.step(STEP, step * STEP)
+        rows.append(car.row())
+        if len(rows) == ROWS_AT_ONCE:
+            table[first : step + 1] = rows
+            first = step + 1
+            rows = []
+    if rows:
+        table[first:] = rows
+    columns = np.ascontiguousarray(table.T)
+    truth: dict[str, NDArray[np.float64]] = dict(zip(COLUMNS, columns, strict=True))
+    for bank in ("1", "2"):
+        with np.errstate(divide="ignore", invalid="ignore"):
+            need = (1.0 + truth[f"short_{bank}"]) * (1.0 + truth[f"long_{bank}"]) / truth[f"richness_{bank}"]
+            truth[f"need_{bank}"] = np.where(truth["fuel_cut"] > 0.0, np.nan, need / truth["commanded_lambda"])
+    time = np.arange(steps) * STEP
+    trims = car.computer.fuel.trims
+    return Drive(
+        scenario=scenario,
+        time=time,
+        channels=report_channels(truth, car),
+        truth=truth,
+        facts=_facts(scenario, car),
+        cells=tuple(tuple(trim.cells) for trim in trims),
+        confirmed=dict(car.faults.confirmed),
+        pending=dict(car.faults.pending),
+    )
+
+
+def _facts(scenario: Scenario, car: RunningCar) -> dict[str, Any]:
+    tolerances = car.tolerances
+    return {
+        "car": car.name,
+        "route": car.route_name,
+        "seed": scenario.seed,
+        "mismatches": [
+            {"kind": wrong.name, "size": wrong.size, "unit": KINDS[wrong.name].unit, "onset_s": wrong.onset}
+            for wrong in scenario.mismatches
+        ],
+        "barometer_kPa": car.outside / 1e3,
+        "altitude_m": scenario.altitude_m,
+        "ambient_degC": scenario.ambient_degC,
+        "ethanol_percent": scenario.ethanol_percent,
+        "stoichiometric": car.fuel_blend.stoichiometric,
+        "dry_air_share": car.dry_share,
+        "tolerances": {name: getattr(tolerances, name) for name in type(tolerances).__slots__},
+        "fault_codes": sorted(car.faults.confirmed),
+        "pending_codes": sorted(car.faults.pending),
+    }

@@ -1,0 +1,197 @@
+"""How the engine computer meters fuel: commanded lambda, closed and open loop, cut, and the length of the pulses.
+
+In: the air model's cylinder air, sensed speeds, temperatures and lambda, the driver's pedal. Out: pulse width of each
+bank in s and everything a reader of the fuel system wants to know. The order of the corrections is common practice.
+"""
+
+from __future__ import annotations
+
+from math import sqrt
+
+from livewatch.simulator.air_model import AirModel
+from livewatch.simulator.calibration import Calibration
+from livewatch.simulator.exhaust import gas_temperature, transport_delay
+from livewatch.simulator.fuel import dead_time, film_share, film_time
+from livewatch.simulator.fuel_trims import FuelTrims
+from livewatch.simulator.sensors import Sensors
+
+__all__ = ["CLOSED", "COLD", "LOAD_OR_OVERRUN", "FuelControl"]
+
+COLD, CLOSED, LOAD_OR_OVERRUN = 1, 2, 4
+"""Fuel system status of SAE J1979."""
+OVERRUN_FROM, OVERRUN_TO = 1650.0, 1150.0
+CLOSED_FROM_COOLANT = 288.0
+PURGE_SHARE = 0.015
+"""Purged gas over air; keeps the vapour's share of the fuel small. Common practice, no source."""
+SENSOR_READY = 14.0
+"""s after the start until a heated sensor is warm; common practice."""
+
+
+class FuelControl:
+    """Attributes: `commanded` lambda; `status`; `pulse` s and `trims`, one a bank; `cut` and why (`overrun`,
+    `overboost`, `limiter`); `fuel_per_event` kg; `rate` kg/s as the computer believes; `purge` 0..1."""
+
+    __slots__ = (
+        "_calibration",
+        "_expected",
+        "_film",
+        "_foot_off_for",
+        "_loaded_for",
+        "_over_for",
+        "_overboost",
+        "_purge_clock",
+        "_since_cut",
+        "commanded",
+        "cut",
+        "fuel_per_event",
+        "limiter",
+        "overboost",
+        "overrun",
+        "pulse",
+        "purge",
+        "purge_allowed",
+        "rate",
+        "status",
+        "trims",
+    )
+
+    def __init__(self, calibration: Calibration, cells: list[list[float]], purge_allowed: bool) -> None:
+        self._calibration = calibration
+        self.trims = [FuelTrims(calibration, cells[bank]) for bank in range(calibration.banks)]
+        self.pulse = [0.0] * calibration.banks
+        self._film = [0.0] * calibration.banks
+        self._expected = 1.0
+        self._foot_off_for = 0.0
+        self._since_cut = 9.0
+        self._loaded_for = 0.0
+        self._over_for = 0.0
+        self._purge_clock = 20.0
+        self.commanded = 1.0
+        self.status = COLD
+        self.cut = self.overrun = self.overboost = self.limiter = False
+        self.fuel_per_event = self.rate = 0.0
+        self.purge = 0.0
+        self.purge_allowed = purge_allowed
+
+    def step(
+        self,
+        dt: float,
+        sensed: Sensors,
+        air: AirModel,
+        pedal: float,
+        running_for: float,
+        idling: bool,
+        commanded_boost: float,
+    ) -> None:
+        """One step of `dt` s; `pedal` 0..1, `running_for` s since the start, `commanded_boost` Pa absolute."""
+        cal = self._calibration
+        speed = sensed.speed
+        self._decide_cut(dt, sensed, pedal, commanded_boost)
+        self._command(dt, sensed, air.load, pedal, running_for)
+        flow = air.cylinder_air * 1.07
+        reach = (
+            transport_delay(
+                speed,
+                flow / cal.banks,
+                cal.volume_to_sensor / cal.banks,
+                101325.0 + 6e4 * min(1.0, flow / 0.15),
+                gas_temperature(flow, 1.0, 3.0),
+            )
+            + cal.sensor_lag
+        )
+        self._expected += (self.commanded - self._expected) * dt / (reach + dt)
+        closed = self._may_close(sensed, running_for)
+        self._purge_valve(dt, closed and not idling and pedal < 0.6, air.cylinder_air)
+        steady = air.settled and self._since_cut > 3.0 and self.purge == 0.0 and sensed.coolant > 340.0
+        for bank, trims in enumerate(self.trims):
+            trims.locate(speed, air.load, idling)
+            if not closed:
+                trims.open(dt)
+            elif self._since_cut < 0.5 + 2.0 * reach:
+                trims.freeze()
+            elif cal.targets.narrow_band:
+                trims.control_narrow(dt, sensed.narrow[bank], reach)
+                if steady:
+                    trims.learn(dt)
+            else:
+                error = sensed.lambda_ratio[bank] / self._expected - 1.0
+                trims.control(dt, error, reach)
+                if steady and abs(error) < 0.06:
+                    trims.learn(dt)
+        self._meter(dt, sensed, air.cylinder_air)
+
+    def _decide_cut(self, dt: float, sensed: Sensors, pedal: float, commanded_boost: float) -> None:
+        cal = self._calibration
+        speed = sensed.speed
+        self._foot_off_for = self._foot_off_for + dt if pedal < 0.01 else 0.0
+        if self.overrun:
+            self.overrun = self._foot_off_for > 0.0 and speed > OVERRUN_TO
+        else:
+            self.overrun = self._foot_off_for > 0.5 and speed > OVERRUN_FROM and sensed.coolant > 310.0
+        self.limiter = speed > cal.limiter_speed - (60.0 if self.limiter else 0.0)
+        if cal.boost is not None:
+            most = sensed.outside + max(cal.boost.y) + cal.targets.overboost_kpa * 1e3
+            self._over_for = self._over_for + dt if sensed.boost > most else 0.0
+            if self._over_for > 0.25:
+                self.overboost = True
+            elif self.overboost and sensed.boost < max(commanded_boost, sensed.outside) + 5e3:
+                self.overboost = False
+        self.cut = self.overrun or self.limiter or self.overboost or speed < 60.0
+        self._since_cut = 0.0 if self.cut else self._since_cut + dt
+
+    def _command(self, dt: float, sensed: Sensors, load: float, pedal: float, running_for: float) -> None:
+        cal = self._calibration
+        threshold = cal.targets.enrich_load / 100.0
+        share = min(1.0, max(0.0, (load - threshold) / 0.22))
+        if cal.boost is None:
+            share *= min(1.0, max(0.0, (pedal - 0.5) / 0.25))
+        wanted = 1.0 + share * (cal.full_load_lambda(sensed.speed) - 1.0)
+        cold = min(1.0, max(0.0, (333.0 - sensed.coolant) / 70.0))
+        after_start = 0.10 * max(0.0, 1.0 - running_for / 12.0) * (0.3 + cold)
+        wanted = min(wanted, 1.0 - 0.09 * cold - after_start)
+        if running_for <= 0.0:
+            wanted = 0.80 - 0.15 * cold
+        rate = 0.55 * dt
+        self.commanded += min(rate, max(-rate, wanted - self.commanded))
+
+    def _may_close(self, sensed: Sensors, running_for: float) -> bool:
+        targets = self._calibration.targets
+        if running_for < SENSOR_READY or sensed.coolant < CLOSED_FROM_COOLANT:
+            self.status = COLD
+        elif self.cut or self.commanded < targets.closed_above_lambda:
+            self.status = LOAD_OR_OVERRUN
+        else:
+            self.status = CLOSED
+        return self.status == CLOSED
+
+    def _purge_valve(self, dt: float, may: bool, cylinder_air: float) -> None:
+        # Two minutes open, three quarters of a minute shut so that the trims can learn: common practice.
+        self._purge_clock = (self._purge_clock + dt) % 165.0
+        on = may and self.purge_allowed and self._purge_clock > 45.0
+        wanted = min(0.6, PURGE_SHARE * cylinder_air / 1e-3) if on else 0.0
+        self.purge += min(0.05 * dt, max(-0.6 * dt, wanted - self.purge))
+
+    def _meter(self, dt: float, sensed: Sensors, cylinder_air: float) -> None:
+        cal = self._calibration
+        speed = sensed.speed
+        if self.cut or speed < 60.0:
+            decay = dt / film_time(sensed.coolant)
+            for bank in range(cal.banks):
+                self.pulse[bank] = 0.0
+                self._film[bank] /= 1.0 + decay
+            self.rate = self.fuel_per_event = 0.0
+            return
+        across = cal.rail_gauge + sensed.outside - sensed.manifold
+        open_flow = cal.injector_flow * sqrt(max(across, 5e4) / 300e3)
+        dead = dead_time(cal.dead_time, sensed.voltage)
+        share, time = 0.92 * film_share(sensed.coolant), film_time(sensed.coolant)
+        events = speed / 120.0 * cal.cylinders
+        each_bank = cylinder_air / cal.banks / (cal.stoichiometric * self.commanded)
+        self.rate = 0.0
+        for bank, trims in enumerate(self.trims):
+            wanted = each_bank * (1.0 + trims.short) * (1.0 + trims.long)
+            injected = max(0.0, (wanted - self._film[bank] / time) / (1.0 - share))
+            self._film[bank] = (self._film[bank] + dt * share * injected) / (1.0 + dt / time)
+            self.rate += injected
+            self.pulse[bank] = injected * cal.banks / events / open_flow + dead if injected > 0.0 else 0.0
+        self.fuel_per_event = self.rate / events

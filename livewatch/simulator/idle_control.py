@@ -1,0 +1,49 @@
+"""The idle controller of the engine computer.
+
+In: sensed speed and coolant temperature, whether the driver's foot is off. Out: throttle area (m²), the ignition held
+in reserve (deg), and the correction shown to people (per cent of the calibrated idle area). Proportional and integral
+action on the area, fast proportional action on the ignition: common practice.
+"""
+
+from __future__ import annotations
+
+from livewatch.simulator.calibration import Calibration
+
+__all__ = ["IdleController"]
+
+LIMIT = 0.80
+"""Largest correction, as a share of the calibrated idle area."""
+
+
+class IdleController:
+    """Attributes: `wanted` rpm, `correction` share, `area` m², `ignition` deg to add to the idle ignition."""
+
+    __slots__ = ("_base", "_idle", "_integral", "area", "correction", "ignition", "wanted")
+
+    def __init__(self, calibration: Calibration) -> None:
+        self._base = calibration.idle_area
+        self._idle = calibration.idle_speed
+        self._integral = 0.0
+        self.correction = 0.0
+        self.area = self._base
+        self.ignition = 0.0
+        self.wanted = calibration.idle_speed
+
+    def step(self, dt: float, speed: float, coolant: float, governing: bool, running_for: float) -> None:
+        """One step of `dt` s; `governing` when the speed is idle's to hold."""
+        cold = min(1.0, max(0.0, (350.0 - coolant) / 80.0))
+        flare = 180.0 * max(0.0, 1.0 - running_for / 8.0)
+        self.wanted = self._idle + 480.0 * cold + flare
+        need = 1.0 + 1.15 * cold
+        error = (self.wanted - speed) / self._idle
+        if governing:
+            self._integral = min(LIMIT, max(-LIMIT, self._integral + 0.22 * error * dt))
+            self.correction = min(LIMIT, max(-LIMIT, self._integral + 0.35 * error))
+            self.ignition = min(9.0, max(-9.0, 55.0 * error))
+        else:
+            self.correction = self._integral
+            self.ignition = 0.0
+        self.area = self._base * need * (1.0 + self.correction)
+        if not governing:
+            # On the overrun the manifold must not be emptied: the shut throttle lets more by with speed.
+            self.area += self._base * max(0.0, 0.7 * speed / self._idle - 1.0)

@@ -1,0 +1,111 @@
+"""From true columns to channels: units, converter steps and noise of everything that is only reported.
+
+In: the columns of a drive (SI) and the car. Out: columns by catalogue name, in the catalogue's units, with NaN where the
+car has no such value at that moment. Channels a car has no sensor for are left out.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+from numpy.typing import NDArray
+
+from livewatch.simulator.running_car import RunningCar
+
+__all__ = ["report_channels"]
+
+Column = NDArray[np.float64]
+
+
+def report_channels(truth: Mapping[str, Column], car: RunningCar) -> dict[str, Column]:
+    """Every channel this car can report; float64 (n,) each, in catalogue units."""
+    cal = car.calibration
+    n = len(truth["speed"])
+    rng = np.random.default_rng([car.seed, 77])
+
+    def unsteady(sigma: float) -> Column:
+        return rng.normal(0.0, sigma, n)
+
+    speed = truth["sensed_speed"]
+    kelvin = 273.15
+    events = np.maximum(speed, 1.0) / 120.0
+    full = cal.displacement * np.maximum(speed, 1.0) / 120.0 * 1.184
+    # SAE J1979 calculated load: air now over the most at this speed, here by the manifold against the air outside.
+    most = (
+        np.maximum(truth["commanded_boost"], car.outside)
+        if cal.boost is None
+        else np.full(n, car.outside + max(cal.boost.y))
+    )
+    channels: dict[str, Column] = {
+        "engine_speed": speed,
+        "vehicle_speed": np.round((truth["road_speed"] * 3.6 * 1.01 + unsteady(0.05)) * 16.0).clip(0.0) / 16.0,
+        "gear": truth["gear"],
+        "engine_load": np.where(speed > 0.0, np.clip(truth["load"] * 101325.0 / most * 100.0, 0.0, 100.0), 0.0),
+        "absolute_load": np.where(speed > 0.0, truth["computed_air"] / full * 100.0, 0.0),
+        "accelerator_pedal_position": np.clip(truth["pedal"] * 100.0 + unsteady(0.08), 0.0, 100.0),
+        "throttle_position": np.clip(truth["opening"] * 100.0 + unsteady(0.06), 0.0, 100.0),
+        "commanded_throttle_position": truth["opening_wanted"] * 100.0,
+        "manifold_pressure": truth["sensed_manifold"] / 1e3,
+        "barometric_pressure": np.full(n, np.round(car.outside / 1e3 * 4.0) / 4.0),
+        "intake_air_temperature": truth["sensed_inlet"] - kelvin,
+        "charge_air_temperature": truth["sensed_charge"] - kelvin,
+        "ambient_air_temperature": np.full(n, car.ambient - kelvin),
+        "coolant_temperature": truth["coolant"] - kelvin,
+        "oil_temperature": truth["oil"] - kelvin,
+        "fuel_rail_pressure": truth["sensed_rail"] / 1e3,
+        "fuel_rail_gauge_pressure": (truth["sensed_rail"] - car.outside) / 1e3,
+        "commanded_fuel_rail_pressure": np.full(n, (car.outside + cal.rail_gauge) / 1e3),
+        "fuel_rate": truth["fuel_rate"] * 3600.0 / 0.7494,
+        "injector_pulse_width": truth["pulse_1"] * 1e3,
+        "injector_duty": np.where(speed > 0.0, truth["pulse_1"] * events * 100.0, 0.0),
+        "fuel_system_status": truth["status"],
+        "commanded_lambda": truth["commanded_lambda"],
+        "ignition_advance": truth["ignition"],
+        "knock_retard": truth["retard"],
+        "idle_air_correction": truth["idle_correction"] * 100.0,
+        "purge_duty": truth["purge"] * 100.0,
+        "exhaust_gas_temperature": _lagged(truth["exhaust_temperature"] - kelvin, 2.5),
+        "battery_voltage": truth["voltage"],
+        "run_time": truth["running_for"] - (60.0 if car.started_warm else 0.0),
+        "ethanol_content": np.full(n, car.fuel_blend.ethanol_percent),
+    }
+    if cal.meter_area is not None:
+        channels["mass_air_flow"] = truth["sensed_air"] * 1e3
+    for bank in range(1, cal.banks + 1):
+        channels[f"short_term_fuel_trim_{bank}"] = truth[f"short_{bank}"] * 100.0
+        channels[f"long_term_fuel_trim_{bank}"] = truth[f"long_{bank}"] * 100.0
+        if cal.targets.narrow_band:
+            channels[f"oxygen_sensor_voltage_{bank}"] = truth[f"narrow_{bank}"]
+        else:
+            channels[f"lambda_{bank}"] = truth[f"lambda_{bank}"]
+    if cal.boost is not None:
+        channels["boost_pressure"] = truth["sensed_boost"] / 1e3
+        channels["commanded_boost_pressure"] = truth["commanded_boost"] / 1e3
+        channels["wastegate_duty"] = truth["duty"] * 100.0
+        channels["turbocharger_speed"] = truth["shaft_speed"] * 30.0 / np.pi / 1e3
+    if car.dyno is not None:
+        torque = truth["dyno_torque"] + unsteady(0.8)
+        channels["dyno_speed"] = truth["speed"] + unsteady(0.5)
+        channels["torque"] = torque
+        channels["power"] = torque * truth["speed"] * np.pi / 30.0 / 1e3
+        channels["cell_air_temperature"] = truth["inlet_temperature"] - kelvin - 2.0 + unsteady(0.03)
+        channels["cell_air_pressure"] = np.full(n, car.outside / 1e3) + unsteady(0.005)
+        channels["cell_relative_humidity"] = np.full(n, car.humidity_percent) + unsteady(0.1)
+    return channels
+
+
+def _lagged(column: Column, seconds: float) -> Column:
+    """First-order lag on the 100 Hz grid, by blocks: a slow sensor."""
+    gain = 0.01 / (seconds + 0.01)
+    result = np.empty_like(column)
+    state = float(column[0]) if len(column) else 0.0
+    keep = 1.0 - gain
+    block = 256
+    powers = keep ** np.arange(1, block + 1)
+    for start in range(0, len(column), block):
+        part = column[start : start + block]
+        scaled = np.cumsum(gain * part / powers[: len(part)])
+        result[start : start + len(part)] = powers[: len(part)] * (state + scaled)
+        state = float(result[start + len(part) - 1])
+    return result

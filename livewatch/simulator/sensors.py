@@ -1,0 +1,193 @@
+"""What the engine computer's own sensors say of the physics: lags, offsets, noise and the steps of its converters.
+
+In: true quantities in SI units. Out: the same as sensed, still SI. Sensors inside a control loop live here, step by
+step; those that only are reported get their noise in `reporting`, afterwards. All randomness comes from one generator, so
+that a seed gives the same readings.
+"""
+
+from __future__ import annotations
+
+from math import exp, pi, sqrt
+
+import numpy as np
+
+from livewatch.simulator.parts import AirMeter, Build
+
+__all__ = ["HotFilm", "Noise", "Sensors", "Tolerances"]
+
+BLOCK = 2048
+
+
+class Noise:
+    """Standard normal numbers, drawn in blocks: `rows` independent streams, one number of each a step."""
+
+    __slots__ = ("_at", "_generator", "_rows", "values")
+
+    def __init__(self, generator: np.random.Generator, rows: int) -> None:
+        self._generator = generator
+        self._rows = rows
+        self._at = BLOCK
+        self.values: list[list[float]] = []
+
+    def next(self) -> list[float]:
+        """The numbers of this step, one a stream."""
+        if self._at == BLOCK:
+            self.values = self._generator.standard_normal((BLOCK, self._rows)).tolist()
+            self._at = 0
+        self._at += 1
+        return self.values[self._at - 1]
+
+
+class Tolerances:
+    """How far the parts of this one car are from their drawings, drawn once from `generator` and scaled by `ageing`
+    (0 none, 1 ordinary). Plain factors, and offsets in Pa; all within what a maker accepts (common practice)."""
+
+    __slots__ = ("breathing", "injectors", "manifold_offset", "meter", "sensor_percent", "solenoid", "wastegate")
+
+    def __init__(self, generator: np.random.Generator, ageing: float) -> None:
+        draw = np.clip(generator.standard_normal(7), -1.8, 1.8) * ageing
+        self.meter = 1.0 + 0.010 * float(draw[0])
+        self.injectors = 1.0 + 0.012 * float(draw[1])
+        self.breathing = 1.0 + 0.010 * float(draw[2])
+        self.manifold_offset = 300.0 * float(draw[3])
+        self.sensor_percent = 0.3 * float(draw[4])
+        self.solenoid = 1.0 + 0.02 * float(draw[5])
+        self.wastegate = 1.2 * float(draw[6])
+
+
+class HotFilm:
+    """A hot-film air meter and the transfer curve the engine computer reads it with.
+
+    The film's voltage follows King's law (King 1914): V² = a + b sqrt(mass velocity). The mass velocity is the flow over
+    the area of the tube that is fitted, bent by the velocity profile; the computer turns the voltage back into a flow
+    with the area calibrated for. Reading low on a larger bore is nothing but that. 12-bit converter, 0 to 5 V.
+    """
+
+    __slots__ = ("_area", "_calibrated_area", "_gain", "_lag", "_part", "_span", "flow", "full_scale")
+
+    STILL = 1.0
+    """V² at no flow."""
+
+    def __init__(self, calibrated_area: float, full_scale: float, tolerance: float) -> None:
+        self._calibrated_area = calibrated_area
+        # 4.9 V at full scale on the calibrated tube.
+        self._span = (4.9**2 - self.STILL) / sqrt(full_scale / calibrated_area)
+        self._gain = tolerance
+        self.full_scale = full_scale
+        self.flow = 0.0
+        self._lag = 0.0
+
+    def fit(self, part: AirMeter) -> None:
+        """Put the film into the tube of `part`."""
+        self._part = part
+        self._area = pi / 4.0 * (part.bore_mm * 1e-3) ** 2
+
+    def read(self, dt: float, flow: float, pulsation: float, noise: float) -> float:
+        """Flow in kg/s as the computer reads it. `pulsation` is the share by which pulsating flow reads high."""
+        self._lag += (flow - self._lag) * dt / (0.02 + dt)
+        part = self._part
+        velocity = abs(self._lag) / self._area * self._gain * (1.0 + pulsation)
+        if part.shape_percent:
+            # A bend or step in front skews the profile once the flow is turbulent and fast; slow flow fills the tube.
+            fast = self._lag / (0.25 * self.full_scale)
+            velocity *= 1.0 + 0.01 * part.shape_percent * fast * fast / (1.0 + fast * fast)
+        velocity *= 1.0 + 0.01 * part.turbulence_percent * noise
+        voltage = sqrt(self.STILL + self._span * sqrt(max(velocity, 0.0)))
+        voltage = min(5.0, round(voltage * 819.0) / 819.0)
+        root = (voltage * voltage - self.STILL) / self._span
+        self.flow = root * root * self._calibrated_area
+        return self.flow
+
+
+class Sensors:
+    """Everything the engine computer senses, in SI units; attributes hold the latest readings.
+
+    `lambda_ratio` one a bank, 0.65 to 1.99; `voltage` V; `narrow` V, one a bank; temperatures K; pressures Pa.
+    """
+
+    __slots__ = (
+        "_meter",
+        "_noise",
+        "_shift",
+        "_tolerances",
+        "air_flow",
+        "boost",
+        "charge",
+        "coolant",
+        "inlet",
+        "lambda_ratio",
+        "manifold",
+        "narrow",
+        "outside",
+        "rail",
+        "shift_percent",
+        "speed",
+        "turbulence",
+        "voltage",
+        "weak",
+    )
+
+    def __init__(
+        self, generator: np.random.Generator, tolerances: Tolerances, meter: HotFilm | None, banks: int
+    ) -> None:
+        self._noise = Noise(generator, 8)
+        self._tolerances = tolerances
+        self._meter = meter
+        self.air_flow = 0.0
+        self.boost = self.manifold = self.outside = 101325.0
+        self.charge = self.coolant = self.inlet = 293.0
+        self.rail = 0.0
+        self.speed = 0.0
+        self.voltage = 12.4
+        self.lambda_ratio = [1.99] * banks
+        self.narrow = [0.1] * banks
+        self.shift_percent = 0.0
+        self.weak = 0.0
+
+    def fit(self, build: Build) -> None:
+        """Take over the parts of `build`."""
+        if self._meter is not None and build.air_meter is not None:
+            self._meter.fit(build.air_meter)
+        self.weak = build.injectors.weak_percent if build.injectors.weak_bank else 0.0
+
+    def read(
+        self,
+        dt: float,
+        air: float,
+        manifold: float,
+        boost: float,
+        outside: float,
+        inlet: float,
+        charge: float,
+        coolant: float,
+        rail: float,
+        speed: float,
+        felt: list[float],
+        narrow: bool,
+    ) -> None:
+        """One step. `felt` is the equivalence ratio at each lambda sensor's cell after its lag."""
+        noise = self._noise.next()
+        if self._meter is not None:
+            # Reverse flow near full load at low speed makes a film read high (common practice: up to some 4 %).
+            unsteady = manifold / outside if manifold < outside else 1.0
+            pulsation = 0.035 * max(0.0, unsteady - 0.9) * 10.0 * exp(-(((speed - 1300.0) / 600.0) ** 2))
+            self.air_flow = self._meter.read(dt, air, pulsation, noise[0])
+        # 10-bit converters over 0 to 300 kPa; a little of the intake pulses is left after the filter.
+        self.manifold = round((manifold + self._tolerances.manifold_offset) / 293.0 + 0.5 * noise[1]) * 293.0
+        self.boost = round(boost / 293.0 + 0.6 * noise[2]) * 293.0
+        self.outside = outside
+        slow = dt / 2.5
+        self.inlet += (inlet - self.inlet) * slow
+        self.charge += (charge - self.charge) * slow * 2.0
+        self.coolant = coolant
+        self.rail = rail + 600.0 * noise[3]
+        self.speed = max(0.0, speed * (1.0 + 0.0006 * noise[4])) if speed > 30.0 else 0.0
+        self.voltage += (13.9 if speed > 400.0 else 12.3) * dt / 0.8 - self.voltage * dt / 0.8 + 0.006 * noise[5]
+        factor = 1.0 + 0.01 * (self.shift_percent + self._tolerances.sensor_percent)
+        for bank, richness in enumerate(felt):
+            true = 1.0 / richness if richness > 0.5 else 2.0
+            reading = true * factor + (0.0016 + 0.0002 * self.weak) * noise[6 + bank]
+            self.lambda_ratio[bank] = min(1.99, max(0.65, round(reading * 1024.0) / 1024.0))
+            if narrow:
+                away = (richness - 1.0) * 90.0
+                self.narrow[bank] = 0.45 + 0.40 * away / (1.0 + abs(away)) + 0.006 * noise[6 + bank]
