@@ -9,7 +9,8 @@ neighbour, or a `FormulaError` says what does not fit and where. The rules:
   would mean 1000 %.
 * A temperature minus a temperature is a difference, in K; a temperature plus or minus a difference is a temperature.
   Products take temperatures as absolute, in K.
-* Turns are counts (mass_air_flow / engine_speed is a mass); angles are their own dimension.
+* An angle is a dimension of its own, and a turn is 360 deg: mass_air_flow / engine_speed is in g/rev. `/ 1 rev` drops
+  the turn where turns are only counted: mass_air_flow / (engine_speed * engine.cylinders / 2 rev) is a mass.
 * Logic is a plain number: 1 true, 0 false. A plain channel serves as a condition: anything but 0 is true.
 """
 
@@ -203,7 +204,10 @@ def in_unit(typed: Typed, unit: str) -> Plan:
         raise FormulaError(f"the result is true or false, which has unit 1, not {unit}", typed.at)
     if is_temperature(target) and not is_temperature(typed.unit) and typed.unit.dimensionality == KELVIN.dimensionality:
         raise FormulaError(f"the result is a temperature difference: its unit is K, not {unit}", typed.at)
-    return _converted(typed, target, f"the result is {typed.says}, which does not convert to {unit}").plan
+    problem = f"the result is {typed.says}, which does not convert to {unit}"
+    if set((typed.unit / target).dimensionality) == {"[angle]"}:
+        problem += ": write `/ 1 rev` (or `* 1 rev`) where turns are counted"
+    return _converted(typed, target, problem).plan
 
 
 def _unit(text: str, at: int) -> pint.Unit:
@@ -214,10 +218,9 @@ def _unit(text: str, at: int) -> pint.Unit:
 
 
 def _converted(typed: Typed, target: pint.Unit, problem: str, shown: str = "") -> Typed:
-    try:
-        scale, offset = conversion(typed.unit, target)
-    except UnitError:
-        raise FormulaError(problem, typed.at) from None
+    if typed.unit.dimensionality != target.dimensionality:
+        raise FormulaError(problem, typed.at)
+    scale, offset = conversion(typed.unit, target)
     return replace(typed, plan=scaled(typed.plan, scale, offset), unit=target, shown=shown or unit_text(target))
 
 

@@ -2,8 +2,8 @@
 
 Text like "g/s", "%", "°C" or "N*m" comes in; `(scale, offset)` pairs and plain numbers in a wanted unit go out.
 One pint registry serves the whole of livewatch (`registry`); it is loaded from `units.txt`, where an angle is a
-dimension of its own (10 deg is not a plain number) and turns are counts (60 rpm = 1 Hz, 1/min = rpm). Anything that
-cannot be read or does not convert raises `UnitError`, saying what was found and the nearest right name.
+dimension of its own: 10 deg is not a plain number, and a turn is 360 deg. Anything that cannot be read or does not
+convert raises `UnitError`, saying what was found and the nearest right name.
 """
 
 from __future__ import annotations
@@ -55,7 +55,9 @@ SPELLINGS = {
     "Nm": "N*m",
     "U/min": "rpm",
     "RPM": "rpm",
-    "/min": "1/min",
+    "1/min": "rpm",
+    "/min": "rpm",
+    "min-1": "rpm",
     "/s": "1/s",
     "KPa": "kPa",
     "Km/h": "km/h",
@@ -80,8 +82,6 @@ COMMON = tuple(_COMMON.split())
 """The names suggested for one that cannot be read."""
 
 _NUMBER = re.compile(r"\s*([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*(.*?)\s*\Z", re.DOTALL)
-_TURN = 360.0
-"""Degrees in one turn."""
 _POINTS = frozenset({registry.Unit("degC"), registry.Unit("degF")})
 
 
@@ -127,7 +127,7 @@ def convert(from_unit: str, to_unit: str) -> tuple[float, float]:
     """`(scale, offset)` so that value in `to_unit` = value in `from_unit` * scale + offset.
 
     The same unit gives exactly `(1.0, 0.0)`, however it is spelt. A factor that is a short decimal is exactly that
-    (0 degC = 32 degF). A turn rate in an angle (rad/s, deg/s) converts to turns (rpm): one turn is 360 deg.
+    (0 degC = 32 degF). A frequency converts to turns and back: 1 Hz = 60 rpm.
 
     Raises:
         UnitError: either is unknown, or they measure different things.
@@ -151,12 +151,12 @@ def conversion(source: pint.Unit, target: pint.Unit, from_text: str = "", to_tex
 
 
 def _turns_between(source: pint.Unit, target: pint.Unit) -> pint.Quantity:
-    """What to multiply by so that an angle a second and turns a second meet; a plain 1 otherwise."""
+    """What to multiply by so that a frequency and turns a second meet; a plain 1 otherwise."""
     ratio = dict((target / source).dimensionality)
     if "[time]" in source.dimensionality and ratio == {"[angle]": 1}:
-        return registry.Quantity(_TURN, "deg")
+        return registry.Quantity(1.0, "rev")
     if "[time]" in source.dimensionality and ratio == {"[angle]": -1}:
-        return registry.Quantity(1 / _TURN, "1/deg")
+        return registry.Quantity(1.0, "1/rev")
     return registry.Quantity(1.0, "")
 
 

@@ -1,0 +1,348 @@
+"""The profile file as its user writes it: which keys there are, and what each may hold.
+
+pydantic models of one YAML file after `extends` was resolved. Quantities are parsed here (a time is a whole number of
+nanoseconds from here on); names, units of signals and formulas are resolved later, in `resolve`. Docstrings of the
+models say what each entry is.
+"""
+
+from __future__ import annotations
+
+import re
+from itertools import pairwise
+from typing import Annotated, Any, ClassVar, Literal
+
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Discriminator, Field, Tag
+
+from livewatch.profile.formula_syntax import FUNCTIONS, WORDS
+from livewatch.profile.fuels import stoichiometric_ratio
+from livewatch.profile.model import Priority
+from livewatch.profile.units import UnitError, parse_duration, parse_quantity, parse_range, read_unit
+
+__all__ = [
+    "AlarmEntry",
+    "AuthorityEntry",
+    "ChannelEntry",
+    "ColumnEntry",
+    "DbcEntry",
+    "DiagnosticsEntry",
+    "EngineEntry",
+    "FrameEntry",
+    "MultiplexerEntry",
+    "ParameterEntry",
+    "PollEntry",
+    "ProfileFile",
+    "ReadEntry",
+    "SignalChange",
+    "SignalEntry",
+    "SignatureAlarmsEntry",
+    "TablesEntry",
+]
+
+_NAME = re.compile(r"[A-Za-z_][A-Za-z0-9_]*\Z")
+_BUS = re.compile(r"[A-Za-z0-9_-]+\Z")
+
+
+def _text(value: object) -> object:
+    """A number where text is meant: `unit: 1`, `deadband: 0.02`."""
+    return repr(value) if isinstance(value, int | float) and not isinstance(value, bool) else value
+
+
+def _name(value: str) -> str:
+    if not _NAME.match(value):
+        raise ValueError(f"{value!r} is no name: use letters, digits and _, no digit first")
+    if value in FUNCTIONS or value in WORDS:
+        raise ValueError(f"{value!r} is a word of the formula language: choose another name")
+    return value
+
+
+def _bus(value: str) -> str:
+    if not _BUS.match(value):
+        raise ValueError(f"{value!r} is no bus name: use letters, digits, _ and -")
+    return value
+
+
+def _unit(value: str) -> str:
+    read_unit(value)
+    return value
+
+
+def _fuel(value: str) -> str:
+    stoichiometric_ratio(value)
+    return value
+
+
+def _every(value: object) -> int:
+    every = parse_duration(value)
+    if every < 10_000_000:
+        raise UnitError(f"{value} is too often to ask: expected 10 ms or more")
+    return every
+
+
+def _tick(value: object) -> int:
+    tick = parse_duration(value)
+    if not 1_000_000 <= tick <= 1_000_000_000:
+        raise UnitError(f"a tick of {value} makes no sense: expected 1 ms to 1 s")
+    return tick
+
+
+def _lead_up(value: object) -> int:
+    lead_up = parse_duration(value)
+    if lead_up > 60_000_000_000:
+        raise UnitError(f"{value} before every alarm is too much to keep: expected at most 60 s")
+    return lead_up
+
+
+def _raw_range(value: object) -> object:
+    return (value, value) if type(value) is int else value
+
+
+def _column(value: object) -> object:
+    return {"column": value} if isinstance(value, str) else value
+
+
+def _curve(value: list[tuple[float, float]]) -> list[tuple[float, float]]:
+    if len(value) < 2 or any(later[0] <= earlier[0] for earlier, later in pairwise(value)):
+        raise ValueError("a curve needs two or more [input, output] points with ascending inputs")
+    return value
+
+
+Name = Annotated[str, AfterValidator(_name)]
+BusName = Annotated[str, AfterValidator(_bus)]
+Text = Annotated[str, BeforeValidator(_text)]
+UnitText = Annotated[str, BeforeValidator(_text), AfterValidator(_unit)]
+Duration = Annotated[int, BeforeValidator(parse_duration)]
+Curve = Annotated[list[tuple[float, float]], AfterValidator(_curve)]
+Identifier = Annotated[int, Field(ge=0, le=0x1FFFFFFF)]
+Number = Annotated[float, Field(allow_inf_nan=False)]
+Litres = Annotated[float, BeforeValidator(lambda value: parse_quantity(value, "L")), Field(gt=0.05, lt=30)]
+Ratio = Annotated[float, BeforeValidator(lambda value: parse_quantity(value, "1")), Field(gt=3, lt=40)]
+Shares = Annotated[tuple[float, float], BeforeValidator(lambda value: parse_range(value, "1"))]
+Fuel = Annotated[str, AfterValidator(_fuel)]
+Order = Literal["little_endian", "big_endian"]
+
+
+class _Entry(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True, populate_by_name=True)
+
+
+class EngineEntry(_Entry):
+    """The engine, for the physics."""
+
+    displacement: Litres
+    cylinders: Annotated[int, Field(ge=1, le=16)]
+    induction: Literal["turbocharged", "supercharged", "naturally_aspirated"]
+    air_metering: Literal["mass_air_flow", "speed_density"]
+    fuel: Fuel = "gasoline E10"
+    stoichiometric: Ratio | None = None
+    banks: Annotated[int, Field(ge=1, le=2)] = 1
+    volumetric_efficiency: Shares | None = None
+
+
+class MultiplexerEntry(_Entry):
+    """Which signal selects this one, and by which raw values: `[1, 3, [8, 15]]`."""
+
+    signal: Name
+    values: Annotated[list[Annotated[tuple[int, int], BeforeValidator(_raw_range)]], Field(min_length=1)]
+
+
+class SignalEntry(_Entry):
+    """A number in a frame, laid out as in DBC files."""
+
+    start: Annotated[int, Field(ge=0, le=4095 * 8)]
+    length: Annotated[int, Field(ge=1, le=64)]
+    order: Order = "little_endian"
+    kind: Literal["unsigned", "signed", "float"] = "unsigned"
+    scale: Number = 1.0
+    offset: Number = 0.0
+    unit: Text | None = None
+    multiplexer: MultiplexerEntry | None = None
+    values: dict[int, str] = {}
+    invalid: list[int] = []
+    curve: Curve | None = None
+
+
+class SignalChange(_Entry):
+    """What a DBC does not say about one of its signals, or says wrongly."""
+
+    unit: UnitText | None = None
+    values: dict[int, str] | None = None
+    invalid: list[int] | None = None
+    curve: Curve | None = None
+
+
+class DbcEntry(_Entry):
+    """A DBC file as it stands."""
+
+    dbc: str
+    bus: BusName
+    only: list[str] | None = None
+    signals: dict[str, SignalChange] = {}
+
+
+class FrameEntry(_Entry):
+    """A message written in the profile."""
+
+    frame: Identifier
+    bus: BusName
+    extended: bool | None = None
+    name: Name | None = None
+    length: Annotated[int, Field(ge=0, le=4095)] | None = None
+    fd: bool = False
+    signals: dict[Name, SignalEntry]
+
+
+def _decode_kind(value: Any) -> str | None:
+    if isinstance(value, dict):
+        return "<frame>" if "frame" in value else "<dbc>" if "dbc" in value else None
+    return None
+
+
+DecodeEntry = Annotated[
+    Annotated[DbcEntry, Tag("<dbc>")] | Annotated[FrameEntry, Tag("<frame>")],
+    Discriminator(
+        _decode_kind,
+        custom_error_type="value_kind",
+        custom_error_message="Expected `dbc:` with a file, or `frame:` with an identifier such as 0x1A4",
+    ),
+]
+
+
+class ReadEntry(_Entry):
+    """A parameter of service 22 that this vehicle answers, and the layout of its answer."""
+
+    service: Literal[0x22] = 0x22
+    did: Annotated[int, Field(ge=0, le=0xFFFF)]
+    name: Name
+    length: Annotated[int, Field(ge=1, le=4092)]
+    signals: dict[Name, SignalEntry]
+
+
+class DiagnosticsEntry(_Entry):
+    """The diagnostic port."""
+
+    bus: BusName
+    request: Identifier = 0x7DF
+    extended: bool | None = None
+    answers: list[Identifier] = []
+    read: list[ReadEntry] = []
+
+
+class PollEntry(_Entry):
+    """A parameter to ask for again and again, once transmitting was asked for."""
+
+    service: int
+    pid: Annotated[int, Field(ge=0, le=0xFF)] | None = None
+    did: Annotated[int, Field(ge=0, le=0xFFFF)] | None = None
+    every: Annotated[int, BeforeValidator(_every)]
+
+
+class ParameterEntry(_Entry):
+    """A signal in the answer to a poll."""
+
+    service: Literal[0x01, 0x22]
+    pid: Annotated[int, Field(ge=0, le=0xFF)] | None = None
+    did: Annotated[int, Field(ge=0, le=0xFFFF)] | None = None
+    signal: str | None = None
+
+
+class ChannelEntry(_Entry):
+    """A channel: bound to a signal or a parameter, computed by a formula, or brought by a table."""
+
+    signal: str | None = None
+    parameter: ParameterEntry | None = None
+    formula: Text | None = None
+    unit: UnitText | None = None
+    valid: str | None = None
+    stale_after: Duration | None = None
+    invalid: list[int] | None = None
+    meaning: str | None = None
+    declared: bool = True
+
+
+class AuthorityEntry(_Entry):
+    """The limits of a correction, and the band that is everyday."""
+
+    limits: str
+    everyday: str | None = None
+
+
+class AlarmEntry(_Entry):
+    """An alarm, in the words of ANSI/ISA-18.2."""
+
+    enabled_while: Text | None = Field(None, alias="while")
+    condition: Text | None = None
+    deadband: Text | None = None
+    on_delay: Duration = 0
+    off_delay: Duration = 0
+    priority: Priority = "medium"
+    latching: bool = False
+    action: str | None = None
+    message: str = ""
+    suppress_when: Text | None = None
+    in_service: bool = True
+    signature: bool = False
+
+
+class ColumnEntry(_Entry):
+    """The column of a table that brings a channel, and its unit."""
+
+    column: str
+    unit: UnitText | None = None
+
+
+class TablesEntry(_Entry):
+    """How a table of decoded channels names things."""
+
+    columns: dict[Name, Annotated[ColumnEntry, BeforeValidator(_column)]] = {}
+    time: str | None = None
+    time_unit: str | None = None
+
+
+def _alarm_change(value: object) -> object:
+    return {"in_service": False} if value in ("off", False) else value
+
+
+class SignatureAlarmsEntry(_Entry):
+    """livewatch's own alarms: all on, all off, or changed one by one."""
+
+    enabled: bool = Field(True, alias="<enabled>")
+    changes: dict[str, Annotated[AlarmEntry, BeforeValidator(_alarm_change)]] = Field({}, alias="<changes>")
+
+
+def _signature_alarms(value: object) -> object:
+    if isinstance(value, dict):
+        return {"<changes>": value}
+    if value in ("on", "off") or isinstance(value, bool):
+        return {"<enabled>": value in ("on", True)}
+    raise ValueError(f"found {value!r}, expected on, off, or the alarms to change")
+
+
+def _authority(value: object) -> object:
+    return {"limits": value} if isinstance(value, str) else value
+
+
+class ProfileFile(_Entry):
+    """The whole file."""
+
+    UNLISTED: ClassVar[tuple[str, ...]] = ("sources", "signature", "declared")
+    """Keys that only livewatch itself writes, into the resolved profile of a session."""
+
+    profile: int = 1
+    name: str = ""
+    extends: str | None = None
+    engine: EngineEntry | None = None
+    buses: dict[BusName, list[str]] = {}
+    decode: list[DecodeEntry] = []
+    diagnostics: DiagnosticsEntry | None = None
+    poll: list[PollEntry] = []
+    channels: dict[Name, ChannelEntry] = {}
+    authority: dict[Name, Annotated[AuthorityEntry, BeforeValidator(_authority)]] = {}
+    alarms: dict[Name, AlarmEntry] = {}
+    signature_alarms: Annotated[SignatureAlarmsEntry, BeforeValidator(_signature_alarms)] = Field(
+        default_factory=lambda: SignatureAlarmsEntry.model_validate({})
+    )
+    tables: TablesEntry = TablesEntry()
+    figures: list[str] = []
+    tick: Annotated[int, BeforeValidator(_tick)] = 10_000_000
+    lead_up: Annotated[int, BeforeValidator(_lead_up)] = 5_000_000_000
+    sources: dict[str, str] = {}
