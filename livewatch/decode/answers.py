@@ -13,7 +13,7 @@ from typing import NamedTuple
 from livewatch.profile.j1979 import J1979
 from livewatch.profile.model import Diagnostics, Parameter
 
-__all__ = ["Reading", "parameters_of", "read_answer"]
+__all__ = ["LIVE_DATA", "Reading", "parameters_of", "read_answer"]
 
 LIVE_DATA = 0x01
 DATA_BY_IDENTIFIER = 0x22

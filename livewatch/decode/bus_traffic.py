@@ -30,11 +30,12 @@ REQUEST = 1 << 18
 
 STANDARD = 2048
 """11-bit identifiers."""
+LARGEST_EXTENDED = (1 << 29) - 1
 MOST_REMEMBERED = 4096
 """29-bit identifiers not in the profile that are told apart."""
 
 UNKNOWN = "frames not in the profile"
-UNKNOWN_BUS = "frames on a bus that is not in the profile"
+UNKNOWN_BUS = "frames on bus {}, which is not in the profile"
 ERRORS = "error frames"
 REMOTES = "remote frames"
 SENT_DATA = "frames sent by the recording node, not decoded"
@@ -122,7 +123,7 @@ class Traffic:
         rows = key = None
         if extended.any():
             rows = np.flatnonzero(extended)
-            key = bus[rows] << 29 | batch.identifier[rows]
+            key = bus[rows] << 29 | np.minimum(batch.identifier[rows], LARGEST_EXTENDED)
             at = self._extended_key.searchsorted(key, side="right") - 1
             result[rows] = np.where(self._extended_key[at] == key, self._extended_code[at], 0)
         empty = result == 0
@@ -132,8 +133,10 @@ class Traffic:
             empty &= odd == 0
         if empty.any():
             foreign = bus == len(self._buses)
-            _add(counts, UNKNOWN_BUS, int(np.count_nonzero(empty & foreign)))
-            empty &= ~foreign
+            if foreign.any():
+                for i, frames in enumerate(np.bincount(batch.bus[empty & foreign]).tolist()):
+                    _add(counts, UNKNOWN_BUS.format(batch.buses[i]), frames)
+                empty &= ~foreign
             _add(counts, UNKNOWN, int(np.count_nonzero(empty)))
             self._remember(empty, place, extended, rows, key)
         return result
@@ -147,7 +150,7 @@ class Traffic:
             if identifier < STANDARD:
                 found.append(IdentifierCount(names[bus], identifier, False, int(self._unknown_standard[place])))
         for key, frames in self._unknown_extended.items():
-            found.append(IdentifierCount(names[key >> 29], key & 0x1FFFFFFF, True, frames))
+            found.append(IdentifierCount(names[key >> 29], key & LARGEST_EXTENDED, True, frames))
         return sorted(found, key=lambda each: (-each.frames, each.bus, each.extended, each.identifier))
 
     @staticmethod

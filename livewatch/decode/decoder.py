@@ -75,6 +75,9 @@ class Decoder:
         found = {"frames not in the profile": self._traffic.unknown()}
         for kind, counter in self._odd.items():
             found[kind] = [IdentifierCount(*self._addresses[i], frames) for i, frames in counter.most_common()]
+        if self._answers is not None:
+            for kind, senders in self._answers.odd.items():
+                found[kind] = [IdentifierCount(*sender, frames) for sender, frames in senders.most_common()]
         return {kind: identifiers for kind, identifiers in found.items() if identifiers}
 
     def _broadcast(self, batch: FrameBatch, codes: NDArray[np.uint32], counts: dict[str, int]) -> list[SampleColumn]:

@@ -95,6 +95,9 @@ class SlotTable:
                 self.source += [(number, selected[i]) for i in order]
         self.signals: list[Signal] = [layouts[number].wanted[i] for number, i in self.source]
         self.fields: list[Field] = [Field.of(signal) for signal in self.signals]
+        for signal in self.signals:
+            if signal.kind == "float" and signal.length not in FLOATS:
+                raise ValueError(f"signal {signal.name}: a float has 16, 32 or 64 bits, not {signal.length}")
         self._compile()
 
     def __len__(self) -> int:
