@@ -6,8 +6,10 @@ import subprocess
 import sys
 import tarfile
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from importlib.metadata import version
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 import numpy as np
 import pytest
@@ -20,24 +22,25 @@ BUS = "engine"
 
 @pytest.fixture(scope="session")
 def dbc_files(pytestconfig: pytest.Config) -> list[Path]:
-    """Every DBC in tests/files/dbc of the source archive of the cantools that is installed, from the package registry."""
+    """Every DBC in tests/files/dbc of the source archive of the installed cantools, from the package registry."""
     name = f"cantools-{version('cantools')}"
     assert pytestconfig.cache is not None
     store = pytestconfig.cache.mkdir("cantools-source")
-    archive = store / f"{name}.tar.gz"
-    if not archive.exists():
-        command = [sys.executable, "-m", "pip", "download", "--quiet", "--disable-pip-version-check", "--no-deps"]
-        command += ["--no-binary", ":all:", "--dest", str(store), name.replace("-", "==")]
-        done = subprocess.run(command, capture_output=True, text=True, check=False)
-        if not archive.exists():
-            pytest.fail(
-                f"these tests need the source archive of {name}, which the package registry did not give:\n{done.stderr}"
-            )
-    folder = store / name / "tests" / "files" / "dbc"
+    folder = store / name
     if not folder.exists():
-        with tarfile.open(archive) as contents:
-            contents.extractall(store, [each for each in contents if each.name.endswith(".dbc")], filter="data")
-    return sorted(folder.glob("*.dbc"))
+        with TemporaryDirectory(dir=store) as working:
+            command = [sys.executable, "-m", "pip", "download", "--quiet", "--disable-pip-version-check"]
+            command += ["--no-deps", "--no-binary", ":all:", "--dest", working, name.replace("-", "==")]
+            done = subprocess.run(command, capture_output=True, text=True, check=False)
+            archive = Path(working) / f"{name}.tar.gz"
+            if not archive.exists():
+                pytest.fail(f"needs the source archive of {name} from the package registry, which said:\n{done.stderr}")
+            with tarfile.open(archive) as contents:
+                chosen = [each for each in contents if each.name.endswith(".dbc")]
+                contents.extractall(working, chosen, filter="data")
+            with suppress(OSError):  # another test process was faster
+                (Path(working) / name).rename(folder)
+    return sorted((folder / "tests" / "files" / "dbc").glob("*.dbc"))
 
 
 @pytest.fixture

@@ -1,8 +1,10 @@
 """Every message of every DBC in cantools' own source archive decodes to the bits that cantools makes of it.
 
-Left out: the files that cantools itself refuses to load (LEFT_OUT; checked to be exactly those), and messages without a
-signal, in which there is nothing to decode. Where a multiplexer has a value that no signal declares, cantools refuses the
-whole frame; there the rest of the frame is still decoded here, and only that is checked.
+The messages come through `livewatch.profile.dbc`, as in a user's profile. Left out: the files that cantools itself
+refuses to load (FILES_LEFT_OUT, checked to be exactly those), which a profile refuses too; the placeholder of the DBC
+format for signals of no message, which is never on a bus; and messages without a signal, in which there is nothing to
+decode. Where a multiplexer has a value that no signal declares, cantools refuses the whole frame: here the signals that
+are always present are still decoded, which is checked.
 """
 
 from __future__ import annotations
@@ -18,13 +20,14 @@ import numpy as np
 import pytest
 
 from livewatch.decode import decode_message, decode_message_raw
-from livewatch.profile.model import Message, Signal
+from livewatch.profile.dbc import DbcError, messages_from_dbc
+from livewatch.profile.model import Message
 
 RANDOM_PAYLOADS = 200
 MOST_VALUES = 64
 """Values of one multiplexer tried one by one; of more, the ends and a random choice."""
 
-LEFT_OUT = {
+FILES_LEFT_OUT = {
     "bad_message_length.dbc": "a signal does not fit in its message",
     "incorrect-sig_valtype.dbc": "a value type for a signal that is not there",
     "incorrect-val.dbc": "a value table for a signal that is not there",
@@ -32,79 +35,89 @@ LEFT_OUT = {
     "issue_199_extended.dbc": "a 29-bit identifier of more than 29 bits",
     "issue_63.dbc": "overlapping signals",
 }
+PLACEHOLDER = "VECTOR__INDEPENDENT_SIG_MSG"
 
-
-def _ranges(values):
-    out=[]
-    for v in sorted(values or ()):
-        if out and out[-1][1]+1==v: out[-1]=(out[-1][0],v)
-        else: out.append((v,v))
-    return tuple(out)
-
-
-def message_of(m: Any) -> Message:
-    sig=[]
-    for s in m.signals:
-        sig.append(Signal(s.name,s.start,s.length,s.byte_order,"float" if s.conversion.is_float else "signed" if s.is_signed else "unsigned",float(s.conversion.scale),float(s.conversion.offset),s.unit,s.multiplexer_signal,_ranges(s.multiplexer_ids),s.is_multiplexer,{int(k):str(v) for k,v in (s.conversion.choices or {}).items()}))
-    return Message("engine",m.frame_id,m.is_extended_frame,m.name,m.length,tuple(sig),m.is_fd)
+Case = tuple[str, Any, Message]
+"""File name, cantools' message, ours."""
 
 
 @pytest.fixture(scope="module")
-def databases(dbc_files: list[Path]) -> dict[str, Any]:
-    """File name to what cantools makes of it, or the error it raises."""
-    return {path.name: _load(path) for path in dbc_files}
+def cases(dbc_files: list[Path]) -> list[Case]:
+    """Every message with a signal, of every file that cantools can load."""
+    found: list[Case] = []
+    for path in dbc_files:
+        if path.name in FILES_LEFT_OUT:
+            continue
+        theirs = [message for message in _load(path).messages if message.name != PLACEHOLDER]
+        ours = messages_from_dbc(path, "engine")
+        assert [message.name for message in ours] == [message.name for message in theirs]
+        found += [(path.name, *pair) for pair in zip(theirs, ours, strict=True) if pair[0].signals]
+    return found
 
 
-@pytest.fixture(scope="module")
-def messages(databases: dict[str, Any]) -> list[tuple[str, Any]]:
-    """(file name, cantools message) of every message with a signal."""
-    return [
-        (name, message)
-        for name, database in databases.items()
-        if not isinstance(database, Exception)
-        for message in database.messages
-        if message.signals
+def test_files_left_out_are_exactly_those_that_cantools_refuses(dbc_files: list[Path]) -> None:
+    refused: set[str] = set()
+    for path in dbc_files:
+        try:
+            _load(path)
+        except cantools.database.UnsupportedDatabaseFormatError:
+            refused.add(path.name)
+    assert refused == set(FILES_LEFT_OUT)
+    assert len(dbc_files) > 80
+
+
+@pytest.mark.parametrize("name", FILES_LEFT_OUT)
+def test_a_file_that_cantools_refuses_is_refused_in_a_profile(dbc_files: list[Path], name: str) -> None:
+    with pytest.raises(DbcError):
+        messages_from_dbc(next(path for path in dbc_files if path.name == name), "engine")
+
+
+def test_only_the_placeholder_and_messages_without_signals_are_left_out(
+    dbc_files: list[Path], cases: list[Case]
+) -> None:
+    taken = {(name, message.name) for name, message, _ in cases}
+    left_out = [
+        message
+        for path in dbc_files
+        if path.name not in FILES_LEFT_OUT
+        for message in _load(path).messages
+        if (path.name, message.name) not in taken
     ]
+    assert all(message.name == PLACEHOLDER or not message.signals for message in left_out)
 
 
-def test_files_left_out_are_exactly_those_that_cantools_refuses(databases: dict[str, Any]) -> None:
-    refused = {name for name, database in databases.items() if isinstance(database, Exception)}
-    assert refused == set(LEFT_OUT)
-    assert len(databases) > 80
-
-
-def test_the_files_hold_every_kind_of_signal(messages: list[tuple[str, Any]]) -> None:
-    signals = [signal for _, message in messages for signal in message.signals]
-    assert len(messages) > 350
+def test_the_files_hold_every_kind_of_signal(cases: list[Case]) -> None:
+    signals = [signal for _, message, _ in cases for signal in message.signals]
+    assert len(cases) > 350
     assert {signal.byte_order for signal in signals} == {"little_endian", "big_endian"}
     assert {signal.length for signal in signals if signal.conversion.is_float} >= {32, 64}
     assert any(signal.length == 64 and not signal.conversion.is_float for signal in signals)
     assert any(signal.is_signed and signal.is_multiplexer for signal in signals)
     assert any(signal.multiplexer_signal and signal.is_multiplexer for signal in signals), "multiplexers below others"
-    assert any(message.length == 64 for _, message in messages), "CAN FD"
+    assert any(message.length == 64 for _, message, _ in cases), "CAN FD"
 
 
-def test_any_payload_decodes_to_the_bits_that_cantools_makes_of_it(messages: list[tuple[str, Any]]) -> None:
+def test_any_payload_decodes_to_the_bits_that_cantools_makes_of_it(cases: list[Case]) -> None:
     wrong: list[str] = []
-    for name, message in messages:
+    for name, message, ours in cases:
         payloads = list(_payloads(message))
         assert len(payloads) >= RANDOM_PAYLOADS
-        wrong += _differences(name, message, payloads)
+        wrong += _differences(name, message, ours, payloads)
     assert not wrong, "\n".join(wrong[:20])
 
 
-def test_a_frame_cut_short_brings_the_signals_that_cantools_finds_in_it(messages: list[tuple[str, Any]]) -> None:
+def test_a_frame_cut_short_brings_the_signals_that_cantools_finds_in_it(cases: list[Case]) -> None:
     wrong: list[str] = []
-    for name, message in messages:
+    for name, message, ours in cases:
         chance = random.Random(message.name)
         whole = [payload for payload in _payloads(message) if chance.random() < 0.02] + [bytes(message.length)]
         payloads = [payload[:length] for payload in whole for length in range(message.length)]
-        wrong += _differences(name, message, payloads)
+        wrong += _differences(name, message, ours, payloads)
     assert not wrong, "\n".join(wrong[:20])
 
 
-def test_every_declared_multiplexer_value_is_tried(messages: list[tuple[str, Any]]) -> None:
-    multiplexed = [message for _, message in messages if message.is_multiplexed()]
+def test_every_declared_multiplexer_value_is_tried(cases: list[Case]) -> None:
+    multiplexed = [message for _, message, _ in cases if message.is_multiplexed()]
     assert len(multiplexed) > 20
     for message in multiplexed:
         seen: dict[str, set[int]] = {}
@@ -126,15 +139,11 @@ def test_every_declared_multiplexer_value_is_tried(messages: list[tuple[str, Any
 def _load(path: Path) -> Any:
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
-        try:
-            return cantools.database.load_file(path)
-        except cantools.database.UnsupportedDatabaseFormatError as error:
-            return error
+        return cantools.database.load_file(path)
 
 
-def _differences(name: str, message: Any, payloads: list[bytes]) -> Iterator[str]:
+def _differences(name: str, message: Any, ours: Message, payloads: list[bytes]) -> Iterator[str]:
     """What differs between cantools and here over all `payloads`, in words."""
-    ours = message_of(message)
     data = np.zeros((len(payloads), max(1, message.length)), np.uint8)
     for row, payload in enumerate(payloads):
         data[row, : len(payload)] = list(payload)
@@ -149,6 +158,9 @@ def _differences(name: str, message: Any, payloads: list[bytes]) -> Iterator[str
         except cantools.database.DecodeError as error:
             if "expected multiplexer id" not in str(error):
                 yield f"{where}: cantools says {error}"
+            for signal in ours.signals:
+                if signal.multiplexer is None and len(payload) == message.length and not raw[signal.name][1][row]:
+                    yield f"{where}: {signal.name} is always present"
             continue
         received = {signal for signal, (_, there) in physical.items() if there[row]}
         if received != set(scaled):
