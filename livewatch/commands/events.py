@@ -1,0 +1,206 @@
+"""`livewatch events`: read, filter and summarise the event log of a run.
+
+A session folder or an `events.jsonl` comes in; lines for a person, the lines as they stand in the file, or a summary go
+to standard output. What was odd in the file itself is said on standard error.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Iterable
+from datetime import UTC, datetime
+from pathlib import Path
+
+import click
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
+
+from livewatch.commands.options import DURATION
+from livewatch.errors import UsageError, nearest
+from livewatch.event_text import MARKS, clock_text, sentence, tone
+from livewatch.events import EventKind
+from livewatch.session.log import LoggedEvent, open_log
+from livewatch.session.log_filter import LogFilter, Moment
+from livewatch.session.summary import LogSummary, summarise
+
+__all__ = ["events"]
+
+PRIORITIES = ("critical", "high", "medium", "low")
+
+
+def _moment(ctx: click.Context, param: click.Parameter, value: str | None) -> Moment | None:
+    """A point in a log: `90 s` or `1:30` of data time, or the source's own clock as `2026-05-04T09:31:00Z`."""
+    if value is None:
+        return None
+    text = value.strip()
+    if not re.match(r"\d{4}-\d{2}-\d{2}", text):
+        return Moment(time=DURATION.convert(text, param, ctx) / 1e9)
+    try:
+        moment = datetime.fromisoformat(text)
+    except ValueError:
+        problem = f"{text!r} is no date and time; expected for example 2026-05-04T09:31:00Z"
+        raise click.BadParameter(problem, ctx, param) from None
+    moment = moment.replace(tzinfo=UTC) if moment.tzinfo is None else moment.astimezone(UTC)
+    return Moment(utc=f"{moment:%Y-%m-%dT%H:%M:%S.%f}Z")
+
+
+@click.command()
+@click.argument("path", type=click.Path(path_type=Path))
+@click.option("--kind", "kinds", multiple=True, type=click.Choice([kind.value for kind in EventKind]),
+              help="Only events of this kind; may be given several times.")  # fmt: skip
+@click.option("--alarm", "alarms", multiple=True, metavar="NAME",
+              help="Only what happened to this alarm, channel or bus; may be given several times.")  # fmt: skip
+@click.option("--priority", "priorities", multiple=True, type=click.Choice(PRIORITIES),
+              help="Only alarms of this priority; may be given several times.")  # fmt: skip
+@click.option(
+    "--from",
+    "start",
+    metavar="TIME",
+    callback=_moment,
+    help="From here on: 1:30 into the run, or 2026-05-04T09:31:00Z.",
+)
+@click.option("--to", "stop", metavar="TIME", callback=_moment, help="Up to here, inclusive.")
+@click.option("--summary", is_flag=True, help="How long each alarm stood, and how much the alarms asked of a person.")
+@click.option("--json", "as_json", is_flag=True, help="The lines as they stand in the file; a summary as one object.")
+def events(
+    path: Path,
+    kinds: tuple[str, ...],
+    alarms: tuple[str, ...],
+    priorities: tuple[str, ...],
+    start: Moment | None,
+    stop: Moment | None,
+    summary: bool,
+    as_json: bool,
+) -> None:
+    """Read the event log of a run.
+
+    PATH is the session folder a run left behind, or an events.jsonl. The log holds everything livewatch said: alarms
+    raised, answered and gone, channels lost, what was odd in the data. Times are data time, counted from the first
+    frame.
+
+    \b
+    Examples
+      livewatch events sessions/brackwell-20260504T093000Z
+      livewatch events sessions/brackwell-20260504T093000Z --summary
+      livewatch events events.jsonl --kind alarm --priority critical --from 1:30
+    """
+    log = open_log(path)
+    wanted = LogFilter(frozenset(kinds), frozenset(alarms), frozenset(priorities), start, stop)
+    _check_order(start, stop)
+    out = Console(soft_wrap=True, highlight=False)
+    said = Console(stderr=True, soft_wrap=True, highlight=False)
+    if summary:
+        found = summarise(log, wanted)
+        if as_json:
+            click.echo(json.dumps({**found.record, "log": dict(log.counts)}, ensure_ascii=False, indent=2))
+        else:
+            _print_summary(found, out)
+    else:
+        names: set[str] = set()
+        _print_events(filter(wanted.passes, _noting(log, names)), as_json, out, said)
+        for alarm in alarms:
+            if alarm not in names:
+                said.print(f"note: nothing in this log happened to {alarm!r}{nearest(alarm, names)}", markup=False)
+    for kind, number in log.counts.items():
+        said.print(f"note: {number} {kind}", markup=False)
+
+
+def _check_order(start: Moment | None, stop: Moment | None) -> None:
+    if start is None or stop is None:
+        return
+    if (start.time is not None and stop.time is not None and stop.time < start.time) or (
+        start.utc is not None and stop.utc is not None and stop.utc < start.utc
+    ):
+        raise UsageError("--to lies before --from; expected a later time")
+
+
+def _noting(events: Iterable[LoggedEvent], names: set[str]) -> Iterable[LoggedEvent]:
+    """The same events, their subjects noted."""
+    for event in events:
+        names.add(event.subject)
+        yield event
+
+
+def _print_events(events: Iterable[LoggedEvent], as_json: bool, out: Console, said: Console) -> None:
+    printed = 0
+    for event in events:
+        printed += 1
+        if as_json:
+            click.echo(event.line)
+        else:
+            out.print(Text(f"{clock_text(event.time):>10}  ", style="dim") + Text(_words(event), style=_style(event)))
+    if not printed and not as_json:
+        said.print("note: no event in this log is like that", markup=False)
+
+
+def _words(event: LoggedEvent) -> str:
+    try:
+        return sentence(event.record)
+    except (KeyError, TypeError, ValueError, AttributeError):
+        # A later livewatch, or a hand, wrote something this one has no words for.
+        return f"{event.kind} {event.subject}".strip()
+
+
+def _style(event: LoggedEvent) -> str:
+    return tone(event.record)
+
+
+def _print_summary(summary: LogSummary, out: Console) -> None:
+    end = "" if summary.ended else ", and does not say how it ended"
+    out.print(Text(f"{summary.profile or 'Run'}, from {summary.start_utc or 'an unknown time'}", style="bold"))
+    out.print(f"The log covers {clock_text(summary.duration)}{end}.", markup=False)
+    out.print()
+    if summary.spells:
+        out.print(_spell_table(summary))
+        out.print()
+        _print_load(summary, out)
+    else:
+        out.print("No alarm was raised.")
+    if summary.oddities:
+        out.print()
+        out.print("Odd in the data:")
+        for kind, number in summary.oddities.items():
+            out.print(f"  {number} {kind}", markup=False)
+    out.print()
+    counted = ", ".join(f"{number} {kind}" for kind, number in sorted(summary.events.items()))
+    out.print(f"Events: {counted or 'none'}", markup=False)
+
+
+def _spell_table(summary: LogSummary) -> Table:
+    table = Table(box=None, pad_edge=False, header_style="bold")
+    for heading in ("raised at", "stood for", "priority", "alarm", "ended", "acknowledged"):
+        table.add_column(heading, no_wrap=heading != "alarm", justify="right" if "at" in heading[-3:] else "left")
+    for spell in summary.spells:
+        mark = MARKS.get(spell.priority, "")
+        name = f"{spell.alarm} ({spell.setpoint})" if spell.setpoint else spell.alarm
+        table.add_row(
+            clock_text(spell.start),
+            clock_text(summary.length(spell)),
+            f"{mark} {spell.priority}",
+            Text(name + ("  first out" if spell.first_out else "")),
+            spell.ended_by or "stood to the end",
+            "never" if spell.acknowledged is None else f"at {clock_text(spell.acknowledged)}",
+        )
+    return table
+
+
+def _print_load(summary: LogSummary, out: Console) -> None:
+    """The figures of EEMUA 191, each with what it is held against."""
+    figures = summary.figures
+    shares = ", ".join(f"{share:.0f} % {priority}" for priority, share in figures.share.items() if share)
+    lines = [
+        f"{figures.raised} alarms; {figures.average:.1f} in 10 minutes on average (about 1 is acceptable), "
+        f"{figures.peak} at the most (more than 10 is a flood)",
+        f"floods: {figures.floods}, lasting {figures.flood_time:.0f} s in all",
+        f"priorities: {shares} (to aim at: 80 % low, 15 % medium, 5 % high, critical the exception)",
+    ]
+    if figures.chattering:
+        names = ", ".join(f"{name} ({count}x)" for name, count in figures.chattering.items())
+        lines.append(f"chattering (raised three times within a minute): {names}")
+    if figures.standing:
+        names = ", ".join(f"{name} ({clock_text(longest)})" for name, longest in figures.standing.items())
+        lines.append(f"stood for ten minutes or longer: {names}")
+    for line in lines:
+        out.print(line, markup=False)

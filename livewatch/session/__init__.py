@@ -1,0 +1,20 @@
+"""The folder a run leaves behind: written while it goes on, opened again afterwards, however it ended."""
+
+from __future__ import annotations
+
+from livewatch.session.folder import SessionError, SessionFolder
+from livewatch.session.log import EventLog, LoggedEvent, open_log
+from livewatch.session.recorder import Recorder
+from livewatch.session.summary import LogSummary, Spell, summarise
+
+__all__ = [
+    "EventLog",
+    "LogSummary",
+    "LoggedEvent",
+    "Recorder",
+    "SessionError",
+    "SessionFolder",
+    "Spell",
+    "open_log",
+    "summarise",
+]

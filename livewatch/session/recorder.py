@@ -1,0 +1,272 @@
+"""Writes a run into its session folder while it goes on, and never holds it up.
+
+Rows (frames and samples) and events go in, in order. Promises:
+
+- Rows are handed to a thread that writes them in large pieces; `write_rows` does not wait for the disk. When the disk
+  cannot keep up and the queue is full, rows are left out of the recording and counted. (A replay may wait instead.)
+- Events are with the operating system when `write_events` returns: nothing that kills this process can take them
+  back. When an alarm is among them they are on the disk itself by then, and the rows received before as well, as far
+  as a healthy disk manages in half a second; the power may fail. Call it before announcing.
+- A full disk, or a folder that is removed or becomes read-only, stops neither the run nor what can still be written:
+  it is tried again until it works, rows and events wait in memory meanwhile, and `trouble` says what is wrong. Some
+  space is kept for events when rows fill the disk.
+"""
+
+from __future__ import annotations
+
+import errno
+import threading
+import time
+from collections import Counter, deque
+from collections.abc import Sequence
+from itertools import islice
+from types import TracebackType
+from typing import Self
+
+from livewatch.events import Event
+from livewatch.frames import FrameBatch
+from livewatch.samples import SampleBatch
+from livewatch.session.event_writer import AT_ONCE, EventWriter
+from livewatch.session.folder import SessionFolder
+from livewatch.session.row_writer import RowWriter
+
+__all__ = ["Recorder"]
+
+WRITE_EVERY = 0.1
+"""Seconds between pieces of rows."""
+SYNC_EVERY = 1.0
+"""Seconds between fsyncs that no alarm asked for."""
+RETRY_EVERY = 0.5
+"""Seconds between attempts while rows cannot be written."""
+PIECE = 65_536
+"""Rows written at once at the most."""
+ALARM_WAIT = 0.5
+"""Seconds at most that an alarm waits for the rows before it to be on the disk."""
+CLOSE_WAIT = 30.0
+"""Seconds at most that the end of a run waits for a slow disk to take the last rows."""
+TOLD_FOR = 10.0
+"""Seconds that `trouble` speaks of rows that a slow disk lost."""
+
+
+class Recorder:
+    """Args:
+    folder: a new session folder.
+    queue_rows: rows held in memory for a slow disk before any is left out: 15 s of four full 1 Mbit/s buses.
+    part_bytes: size at which the frame log goes on in a new part.
+    keep_free: bytes of disk kept for events.
+    may_wait: whether `write_rows` may wait for the disk instead of leaving rows out: right for a replay, which has no
+        clock to keep up with.
+
+    Raises:
+        SessionError: the folder cannot be written to.
+    """
+
+    def __init__(
+        self,
+        folder: SessionFolder,
+        *,
+        queue_rows: int = 450_000,
+        part_bytes: int = 64 << 20,
+        keep_free: int = 32 << 20,
+        may_wait: bool = False,
+    ) -> None:
+        self.folder = folder
+        self._events = EventWriter(folder)
+        names = [channel.name for channel in folder.profile().channels]
+        self._rows = RowWriter(folder, names, part_bytes, keep_free)
+        self._limit = queue_rows
+        self._may_wait = may_wait
+        self._counts: Counter[str] = Counter()
+        # Everything below is guarded by it. Rows are numbered from 1 in order: taken into the queue, settled (written
+        # or given up), durable (on the disk itself), wanted durable by an alarm.
+        self._state = threading.Condition()
+        self._queue: deque[tuple[float, FrameBatch | SampleBatch]] = deque()
+        self._taken = self._settled = self._durable = self._wanted = 0
+        self._row_trouble = ""
+        self._lost_at = float("-inf")
+        self._closing = self._closed = False
+        self._thread = threading.Thread(target=self._work, name="livewatch recorder", daemon=True)
+        self._thread.start()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def write_rows(self, batch: FrameBatch | SampleBatch) -> None:
+        """Take raw rows; does not wait for the disk."""
+        if not len(batch):
+            return
+        with self._state:
+            if self._may_wait:
+                self._state.wait_for(lambda: self._has_room(batch) or bool(self._row_trouble) or self._closing)
+            if self._closing or not self._has_room(batch):
+                self._counts["rows not recorded"] += len(batch)
+                self._lost_at = time.monotonic()
+                return
+            self._queue.append((time.monotonic(), batch))
+            self._taken += len(batch)
+            if self._taken - self._settled >= PIECE:
+                self._state.notify_all()
+
+    def write_events(self, events: Sequence[Event]) -> None:
+        """Take events; returns when those that matter, and the rows before them, are durable."""
+        if not events:
+            return
+        urgent = any(event.kind in AT_ONCE for event in events)
+        if urgent:
+            with self._state:
+                before = self._wanted = self._taken
+                self._state.notify_all()
+        self._events.add(events)
+        if urgent:
+            with self._state:
+                self._state.wait_for(lambda: self._durable >= before or bool(self._row_trouble), timeout=ALARM_WAIT)
+                if self._durable < before:
+                    self._counts["alarms told before the rows behind them were on the disk"] += 1
+
+    def close(self, utc: int | None = None) -> None:
+        """End the recording; the run's data ended at `utc` on the source's clock, ns since the Unix epoch, None when
+        there was none. Calling it again does nothing."""
+        with self._state:
+            if self._closed:
+                return
+            self._closed = self._closing = True
+            self._state.notify_all()
+        self._thread.join(timeout=CLOSE_WAIT)
+        with self._state:
+            left = self._taken - self._settled
+            if left:
+                self._counts["rows not recorded"] += left
+        self._events.close()
+        self._rows.close()
+        try:
+            self.folder.finish(utc, self.counts)
+        except OSError as error:
+            self._row_trouble = error.strerror or str(error)
+
+    @property
+    def trouble(self) -> str | None:
+        """What is wrong now, for the screen; None when all is well."""
+        if self._events.trouble:
+            return f"events cannot be written: {self._events.trouble}; {self._events.waiting} wait in memory"
+        if self._row_trouble:
+            return self._row_trouble
+        if time.monotonic() - self._lost_at < TOLD_FOR:
+            return f"the disk is too slow: {self._counts['rows not recorded']} rows not recorded so far"
+        return None
+
+    @property
+    def behind(self) -> int:
+        """Rows that wait to be written."""
+        return self._taken - self._settled
+
+    @property
+    def behind_seconds(self) -> float:
+        """Seconds that the row waiting longest has waited."""
+        with self._state:
+            return time.monotonic() - self._queue[0][0] if self._queue else 0.0
+
+    @property
+    def free_bytes(self) -> int | None:
+        """Space on the disk, at most a second old; None when it cannot be told."""
+        return self._rows.free
+
+    @property
+    def counts(self) -> dict[str, int]:
+        """What was not recorded so far, and what went wrong, by plain-worded kind; only what did happen."""
+        with self._state:
+            return dict(self._counts + self._events.counts + self._rows.counts)
+
+    def _has_room(self, batch: FrameBatch | SampleBatch) -> bool:
+        # A batch larger than the queue is taken when nothing else waits.
+        return self._taken - self._settled + len(batch) <= self._limit or self._taken == self._settled
+
+    def _work(self) -> None:
+        """The thread: write, now and then sync, until closed and done."""
+        next_sync = time.monotonic() + SYNC_EVERY
+        while True:
+            with self._state:
+                pause = RETRY_EVERY if self._row_trouble else WRITE_EVERY
+                self._state.wait_for(self._is_urgent, timeout=pause)
+                wanted, closing = self._wanted > self._durable, self._closing
+            self._write()
+            now = time.monotonic()
+            if wanted or closing or now >= next_sync:
+                self._sync()
+                self._events.flush(sync=True)
+                next_sync = now + SYNC_EVERY
+            if closing and (self._row_trouble or not self._queue):
+                return
+
+    def _is_urgent(self) -> bool:
+        if self._closing:
+            return True
+        if self._row_trouble:
+            return False
+        return self._wanted > self._durable or self._taken - self._settled >= PIECE
+
+    def _write(self) -> None:
+        """Write what waits, in pieces, until nothing does or the disk refuses."""
+        while True:
+            with self._state:
+                count, piece = _next_piece(self._queue)
+            if piece is None:
+                return
+            try:
+                self._rows.write(piece)
+            except OSError as error:
+                self._told(error)
+                return
+            with self._state:
+                for _ in range(count):
+                    self._queue.popleft()
+                self._settled += len(piece)
+                self._row_trouble = ""
+                self._state.notify_all()
+
+    def _sync(self) -> None:
+        with self._state:
+            written = self._settled
+        try:
+            self._rows.look()
+            self._rows.sync()
+        except OSError as error:
+            self._told(error)
+            return
+        with self._state:
+            self._durable = written
+            if not self._queue:
+                self._row_trouble = ""
+            self._state.notify_all()
+
+    def _told(self, error: OSError) -> None:
+        """Rows cannot be written: say so, once in the counts."""
+        with self._state:
+            if not self._row_trouble:
+                self._counts["times rows could not be written"] += 1
+            if error.errno in (errno.ENOSPC, errno.EDQUOT):
+                free = "" if self._rows.free is None else f" ({self._rows.free / 1e6:.0f} MB free)"
+                self._row_trouble = f"the disk is full{free}: frames are not recorded"
+            else:
+                self._row_trouble = f"frames cannot be written: {error.strerror or error}"
+            self._state.notify_all()
+
+
+def _next_piece(
+    queue: deque[tuple[float, FrameBatch | SampleBatch]],
+) -> tuple[int, FrameBatch | SampleBatch | None]:
+    """The first batches of the queue that can be written together: how many, and all of them as one."""
+    frames: list[FrameBatch] = []
+    rows = 0
+    for _, batch in islice(queue, PIECE):
+        if not isinstance(batch, FrameBatch):
+            return (len(frames), FrameBatch.concatenate(frames)) if frames else (1, batch)
+        if frames and rows + len(batch) > PIECE:
+            break
+        frames.append(batch)
+        rows += len(batch)
+    return (len(frames), FrameBatch.concatenate(frames)) if frames else (0, None)
