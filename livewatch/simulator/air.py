@@ -214,7 +214,7 @@ class AirPath:
         if purge > 0.0 and manifold < outside:
             purged, _, purged_by = flow_through_hole(purge * self._purge_area, outside, temperature, manifold)
         if turbo is not None:
-            wanted = BY_PASS_AREA if pipe - manifold > BY_PASS_OPENS_KPA * 1000.0 and pipe > outside else 0.0
+            wanted = BY_PASS_AREA if pipe - manifold > BY_PASS_OPENS_KPA * 1000.0 and pipe > outside + 6e3 else 0.0
             self._by_pass_area += (wanted - self._by_pass_area) * min(1.0, dt / (0.04 if wanted else 0.25))
             if self._by_pass_area > 2e-6:
                 by_pass, by_pass_by, _ = flow_through_hole(

@@ -22,6 +22,7 @@ from livewatch.simulator.scenario import Scenario
 if TYPE_CHECKING:
     from livewatch.frames import FrameBatch
     from livewatch.profile.model import Profile
+    from livewatch.simulator.wire import Wire
 
 __all__ = ["STEP", "Drive", "simulate"]
 
@@ -54,11 +55,11 @@ class Drive:
     confirmed: Mapping[str, float]
     pending: Mapping[str, float]
 
-    def frames(self, profile: Profile, **wire: Any) -> Iterator[FrameBatch]:
-        """The drive as frames in the layout of `profile`; see `wire.broadcast` for the options."""
+    def frames(self, profile: Profile, wire: Wire | None = None) -> Iterator[FrameBatch]:
+        """The drive as frames in the layout of `profile`; `wire` says at which rates and among which traffic."""
         from livewatch.simulator.wire import broadcast
 
-        return broadcast(self, profile, **wire)
+        return broadcast(self, profile, wire)
 
 
 def simulate(scenario: Scenario) -> Drive:

@@ -49,7 +49,7 @@ THERMOSTAT = 361.0
 
 COLUMNS: tuple[str, ...] = (
     # the car and its driver
-    "speed", "road_speed", "gear", "pedal", "opening", "torque", "dyno_torque", "pulling", "coolant", "oil", "inlet_temperature",
+    "speed", "road_speed", "gear", "pedal", "brake", "opening", "torque", "dyno_torque", "pulling", "coolant", "oil", "inlet_temperature",
     # air, true
     "metered", "inflow", "by_pass", "pressure_leak", "throttle_flow", "manifold_leak", "purge_air", "cylinder_air",
     "pipe_mass", "manifold_mass", "pipe_pressure", "manifold_pressure", "pipe_temperature", "manifold_temperature",
@@ -300,7 +300,7 @@ class RunningCar:
         idle = computer.idle
         road_speed = self.road.road_speed if self.dyno is None else self.dyno.road_speed
         return (
-            self.speed, road_speed, driver.gear, driver.pedal, self.opening, self.torque,
+            self.speed, road_speed, driver.gear, driver.pedal, driver.brake, self.opening, self.torque,
             0.0 if self.dyno is None else self.dyno.torque, driver.pulling, self.coolant, self.oil, self.inlet_temperature,
             air.metered, air.inflow, air.by_pass, air.pressure_leak, air.throttle, air.manifold_leak, air.purge_air,
             air.cylinders, air.pipe_mass, air.manifold_mass, air.pipe_pressure, air.manifold_pressure, air.pipe_temperature,

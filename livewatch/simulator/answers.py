@@ -1,0 +1,228 @@
+"""What an engine computer answers to each diagnostic request that reads.
+
+In: a request's bytes, the moment, and a source of values. Out: the answer's bytes, or nothing where the standards want
+silence. SAE J1979 services 01, 02, 03, 07 and 09, and ISO 14229 service 22. Nothing is ever changed by a request: there
+is no service here that clears, writes, actuates or opens a session, and one that tries is refused.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from math import isnan
+from typing import Protocol
+
+import numpy as np
+
+from livewatch.profile.j1979 import J1979, J1979_CHANNELS
+from livewatch.profile.model import Channel, Parameter
+from livewatch.simulator.packing import pack_signal, raw_numbers
+
+__all__ = ["Answers", "Values", "refusal", "trouble_code_bytes"]
+
+SERVICE_NOT_SUPPORTED, SUBFUNCTION_NOT_SUPPORTED, WRONG_LENGTH, OUT_OF_RANGE = 0x11, 0x12, 0x13, 0x31
+MOST_AT_ONCE = 6
+VEHICLE_NUMBER = b"00LWTEST000000001"
+"""Begins with a zero, which no maker has (ISO 3780)."""
+CALIBRATION_NAME = b"LIVEWATCH-SIM-01"
+CALIBRATION_NUMBER = bytes.fromhex("5EED0001")
+UNIT_NAME = b"ECM\x00-EngineControl\x00\x00"
+
+
+class Values(Protocol):
+    """Where the numbers come from."""
+
+    def value(self, channel: str, time: float) -> float:
+        """A catalogue channel at `time` (s), in the catalogue's unit; NaN where the car has no such value."""
+
+    def confirmed(self, time: float) -> Sequence[str]:
+        """Confirmed fault codes, in the order they were set."""
+
+    def pending(self, time: float) -> Sequence[str]:
+        """Pending fault codes."""
+
+
+def trouble_code_bytes(code: str) -> bytes:
+    """Two bytes of a code such as P0171 (SAE J2012: two bits for the letter, then four digits)."""
+    return (("PCBU".index(code[0]) << 14) | int(code[1:], 16)).to_bytes(2, "big")
+
+
+def refusal(service: int, reason: int) -> bytes:
+    """Negative response (ISO 14229-1)."""
+    return bytes((0x7F, service, reason))
+
+
+class Answers:
+    """The answers of one engine computer.
+
+    Args:
+        values: where numbers come from.
+        parameters: service 22 identifiers by number, with the channels bound to their signals.
+        channels: bindings of those, from the profile.
+    """
+
+    def __init__(self, values: Values, parameters: Iterable[Parameter] = (), channels: Iterable[Channel] = ()) -> None:
+        self._values = values
+        self._listed = {one.identifier: one for one in parameters if one.service == 0x22}
+        self._bound = {
+            channel.parameter[1:]: channel
+            for channel in channels
+            if channel.parameter is not None and channel.parameter[0] == 0x22
+        }
+        self.supported = sorted(pid for pid, one in J1979.items() if pid % 0x20 and self._has(one))
+        self._frozen: tuple[str, float] | None = None
+
+    def answer(self, request: bytes, time: float, functional: bool) -> bytes | None:
+        """The answer, None for silence. A functional request (to all units) is not refused (ISO 14229-1, 7.5)."""
+        service = request[0]
+        if service == 0x01:
+            result = self._current(request[1:], time)
+        elif service == 0x02:
+            result = self._freeze_frame(request[1:], time)
+        elif service in (0x03, 0x07) and len(request) == 1:
+            codes = self._values.confirmed(time) if service == 0x03 else self._values.pending(time)
+            result = bytes((service + 0x40, len(codes))) + b"".join(map(trouble_code_bytes, codes))
+        elif service == 0x09:
+            result = self._vehicle(request[1:])
+        elif service == 0x22:
+            result = self._by_identifier(request[1:], time)
+        elif service in (0x03, 0x07):
+            result = refusal(service, WRONG_LENGTH)
+        else:
+            result = refusal(service, SERVICE_NOT_SUPPORTED)
+        if functional and result[0] == 0x7F:
+            return None
+        return result
+
+    def parameter(self, pid: int, time: float) -> bytes:
+        """Data bytes of a service 01 parameter."""
+        return self._special(pid, time) or self._encode(J1979[pid], _plain_channels(J1979[pid]), time)
+
+    def _current(self, asked: bytes, time: float) -> bytes:
+        if not 1 <= len(asked) <= MOST_AT_ONCE:
+            return refusal(0x01, WRONG_LENGTH)
+        body = b""
+        for pid in asked:
+            if pid % 0x20 == 0:
+                body += self._bitmap(pid, self.supported, J1979)
+            elif pid in self.supported:
+                body += bytes((pid,)) + self.parameter(pid, time)
+        return bytes((0x41,)) + body if body else refusal(0x01, SUBFUNCTION_NOT_SUPPORTED)
+
+    def _freeze_frame(self, asked: bytes, time: float) -> bytes:
+        if not asked or len(asked) % 2 or len(asked) > 2 * 3:
+            return refusal(0x02, WRONG_LENGTH)
+        confirmed = self._values.confirmed(time)
+        if confirmed and self._frozen is None:
+            self._frozen = (confirmed[0], time)
+        body = b""
+        for pid, frame in zip(asked[::2], asked[1::2], strict=True):
+            if frame != 0:
+                continue
+            if pid % 0x20 == 0:
+                bitmap = self._bitmap(pid, [0x02, *self.supported], J1979)
+                body += bitmap[:1] + b"\x00" + bitmap[1:] if bitmap else b""
+            elif pid == 0x02:
+                body += bytes((pid, frame)) + (trouble_code_bytes(self._frozen[0]) if self._frozen else bytes(2))
+            elif pid in self.supported and self._frozen is not None:
+                body += bytes((pid, frame)) + self.parameter(pid, self._frozen[1])
+        return bytes((0x42,)) + body if body else refusal(0x02, SUBFUNCTION_NOT_SUPPORTED)
+
+    def _vehicle(self, asked: bytes) -> bytes:
+        if len(asked) != 1:
+            return refusal(0x09, WRONG_LENGTH)
+        kind = asked[0]
+        if kind == 0x00:
+            return bytes((0x49,)) + self._bitmap(0, sorted(_VEHICLE), {0: None})
+        if kind not in _VEHICLE:
+            return refusal(0x09, SUBFUNCTION_NOT_SUPPORTED)
+        return bytes((0x49, kind, 1)) + _VEHICLE[kind]
+
+    def _by_identifier(self, asked: bytes, time: float) -> bytes:
+        if not asked or len(asked) % 2:
+            return refusal(0x22, WRONG_LENGTH)
+        body = b""
+        for at in range(0, len(asked), 2):
+            identifier = int.from_bytes(asked[at : at + 2], "big")
+            parameter = self._listed.get(identifier)
+            if parameter is not None:
+                bound = {signal.name: self._bound.get((identifier, signal.name)) for signal in parameter.signals}
+                body += asked[at : at + 2] + self._encode(parameter, bound, time)
+        return bytes((0x62,)) + body if body else refusal(0x22, OUT_OF_RANGE)
+
+    def _bitmap(self, first: int, supported: Sequence[int], known: Mapping[int, object]) -> bytes:
+        """Which of the 32 parameters after `first` there are, and whether there is a bitmap after it (SAE J1979)."""
+        bits = sum(1 << (0x20 - (pid - first)) for pid in supported if first < pid < first + 0x20)
+        if any(pid > first + 0x20 for pid in supported) and first + 0x20 in known:
+            bits |= 1
+        return bytes((first,)) + bits.to_bytes(4, "big") if bits or first == 0 else b""
+
+    def _special(self, pid: int, time: float) -> bytes | None:
+        """Parameters that are states rather than numbers."""
+        if pid == 0x01:
+            codes = len(self._values.confirmed(time))
+            return bytes(((0x80 if codes else 0) | min(codes, 127), 0x07, 0xE1, 0x00))
+        if pid == 0x03:
+            status = self._values.value("fuel_system_status", time)
+            return bytes((0 if isnan(status) else int(status), 0))
+        if pid == 0x13:
+            second = 0x30 if not isnan(self._values.value("short_term_fuel_trim_2", time)) else 0
+            return bytes((0x03 | second,))
+        if pid == 0x1C:
+            return b"\x06"
+        if pid == 0x51:
+            return b"\x01"
+        return None
+
+    def _has(self, parameter: Parameter) -> bool:
+        if parameter.identifier in (0x01, 0x03, 0x13, 0x1C, 0x51):
+            return True
+        channels = [J1979_CHANNELS.get((parameter.identifier, signal.name)) for signal in parameter.signals]
+        return any(name is not None and not isnan(self._values.value(name, 0.0)) for name in channels)
+
+    def _encode(self, parameter: Parameter, bound: Mapping[str, Channel | str | None], time: float) -> bytes:
+        """Invert the parameter's signals; those nothing is bound to stay 0, and so do their support bits."""
+        data = np.zeros((1, parameter.length), np.uint8)
+        present: dict[str, bool] = {}
+        for signal in parameter.signals:
+            if signal.is_multiplexer:
+                continue
+            channel = bound.get(signal.name)
+            if channel is None:
+                number = self._companion(signal.name, time)
+            elif isinstance(channel, str):
+                number = self._values.value(channel, time)
+            else:
+                number = (self._values.value(channel.name, time) - channel.offset) / channel.scale
+            if signal.multiplexer is not None:
+                present[signal.multiplexer] = not isnan(number)
+            if isnan(number) and not signal.invalid:
+                continue
+            pack_signal(data, signal, raw_numbers(signal, np.array([number])))
+        for signal in parameter.signals:
+            if signal.is_multiplexer and present.get(signal.name):
+                pack_signal(data, signal, 1)
+        return data.tobytes()
+
+    def _companion(self, name: str, time: float) -> float:
+        """Values that stand beside a channel in one parameter and have no channel of their own."""
+        bank = "2" if "bank_2" in name else "1"
+        if name.startswith("oxygen_sensor_current"):
+            # Pumping current of a wideband sensor in mA, about 1.6 mA at lambda 2 (common practice).
+            away = self._values.value(f"lambda_{bank}", time) - 1.0
+            return 1.6 * away if away > 0.0 else 4.0 * away
+        if name.startswith("oxygen_sensor_voltage"):
+            away = self._values.value(f"lambda_{bank}", time) - 1.0
+            return 2.5 + (1.0 * away if away > 0.0 else 2.5 * away)
+        return float("nan")
+
+
+def _plain_channels(parameter: Parameter) -> dict[str, Channel | str | None]:
+    return {signal.name: J1979_CHANNELS.get((parameter.identifier, signal.name)) for signal in parameter.signals}
+
+
+_VEHICLE: Mapping[int, bytes] = {
+    0x02: VEHICLE_NUMBER,
+    0x04: CALIBRATION_NAME,
+    0x06: CALIBRATION_NUMBER,
+    0x0A: UNIT_NAME,
+}

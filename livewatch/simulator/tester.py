@@ -1,0 +1,134 @@
+"""A scripted tester asking the simulated car on its diagnostic port, in virtual time.
+
+In: a `Drive` and the polls of a profile. Out: the frames of both sides, as a recorder on the bus would have kept them. The
+car's side is the same `Responder` that answers a real bus. One request at a time; the parameter due longest is next; up to
+six parameters of service 01 go into one request when asked to.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+
+from livewatch.frames import EXTENDED, SENT, FrameBatch
+from livewatch.profile.model import Diagnostics, PollRequest, Profile
+from livewatch.simulator.answers import MOST_AT_ONCE, Answers
+from livewatch.simulator.drive import STEP, Drive
+from livewatch.simulator.responder import ANSWER, DriveValues, Manners, Responder
+from livewatch.simulator.wire import BEGINS, BLOCK
+
+__all__ = ["poll_drive"]
+
+ANSWER_WITHIN = 0.050
+"""s, P2 of ISO 15765-4, after which the tester goes on."""
+PAUSE = 0.003
+"""s between an answer and the next request."""
+FRAME_TIME = 0.00025
+"""s a frame takes on the bus, about."""
+FLOW_CONTROL = bytes((0x30, 0, 0, 0, 0, 0, 0, 0))
+
+
+def poll_drive(
+    drive: Drive,
+    profile: Profile,
+    begins: int = BEGINS,
+    together: int = MOST_AT_ONCE,
+    manners: Manners | None = None,
+) -> Iterator[FrameBatch]:
+    """The conversation on every diagnostic port of `profile`, in batches of `BLOCK` s.
+
+    Args:
+        begins: ns since the Unix epoch of the drive's first moment.
+        together: how many service 01 parameters one request may ask for, 1 to 6.
+    """
+    for port in profile.diagnostics:
+        answers = Answers(DriveValues(drive), port.parameters, profile.channels)
+        responder = Responder(answers, port.extended, manners)
+        yield from _converse(port, responder, len(drive.time) * STEP, begins, together, drive.scenario.seed)
+
+
+def _converse(
+    port: Diagnostics, responder: Responder, end: float, begins: int, together: int, seed: int
+) -> Iterator[FrameBatch]:
+    rng = np.random.default_rng([seed, 555])
+    due = [0.1 + 0.003 * place for place in range(len(port.poll))]
+    rows: list[tuple[float, int, bool, bytes]] = []
+    now = 0.1
+    block_end = BLOCK
+    while port.poll and now < end:
+        first = min(range(len(due)), key=due.__getitem__)
+        now = max(now, due[first])
+        if now >= end:
+            break
+        places = _asked_together(port.poll, due, first, now, together)
+        for place in places:
+            due[place] = max(due[place] + port.poll[place].every / 1e9, now)
+        request = _request([port.poll[place] for place in places])
+        rows.append((now, port.request, True, request))
+        responder.receive(port.request, port.extended, request, now)
+        now = _hear(port, responder, rows, now + ANSWER_WITHIN) + PAUSE + float(rng.exponential(0.0015))
+        if now >= block_end:
+            yield _batch(rows, port, begins)
+            rows = []
+            block_end += BLOCK
+    if rows:
+        yield _batch(rows, port, begins)
+
+
+def _asked_together(
+    poll: tuple[PollRequest, ...], due: list[float], first: int, now: float, together: int
+) -> list[int]:
+    if poll[first].service != 0x01:
+        return [first]
+    others = sorted((p for p in range(len(due)) if p != first and due[p] <= now), key=due.__getitem__)
+    fitting = [place for place in others if poll[place].service == 0x01]
+    return [first, *fitting[: together - 1]]
+
+
+def _request(asked: list[PollRequest]) -> bytes:
+    size = 1 if asked[0].service == 0x01 else 2
+    body = bytes((asked[0].service,)) + b"".join(one.identifier.to_bytes(size, "big") for one in asked)
+    return (bytes((len(body),)) + body).ljust(8, b"\x00")
+
+
+def _hear(port: Diagnostics, responder: Responder, rows: list[tuple[float, int, bool, bytes]], until: float) -> float:
+    """Take the answer to its end, with flow control; the time of its last frame, or `until` when none came."""
+    answer = ANSWER[port.extended]
+    physical = answer - 8 if not port.extended else 0x18DA00F1 | (answer & 0xFF) << 8
+    missing = 0
+    while (moment := responder.next_due()) is not None and moment <= until:
+        for frame in responder.take(moment):
+            at = frame.time + FRAME_TIME
+            rows.append((at, frame.identifier, False, frame.data))
+            kind = frame.data[0] >> 4
+            if kind == 1:
+                total = (frame.data[0] & 15) << 8 | frame.data[1]
+                missing = -(-(total - 6) // 7)
+                until = at + 1.0
+                rows.append((at + 0.0008, physical, True, FLOW_CONTROL))
+                responder.receive(physical, port.extended, FLOW_CONTROL, at + 0.0008)
+            elif kind == 2:
+                missing -= 1
+            elif frame.data[1:2] == b"\x7f" and frame.data[3] == 0x78:
+                until = at + 5.0
+                continue
+            if kind in (0, 2) and missing <= 0:
+                return at
+    return until
+
+
+def _batch(rows: list[tuple[float, int, bool, bytes]], port: Diagnostics, begins: int) -> FrameBatch:
+    rows.sort(key=lambda row: row[0])
+    n = len(rows)
+    time = np.array([row[0] for row in rows])
+    kind = EXTENDED if port.extended else 0
+    return FrameBatch(
+        begins + (time * 1e6).astype(np.int64) * 1000,
+        np.zeros(n, np.uint8),
+        np.array([row[1] for row in rows], np.uint32),
+        np.array([kind | (SENT if row[2] else 0) for row in rows], np.uint8),
+        np.full(n, 8, np.uint8),
+        np.frombuffer(b"".join(row[3] for row in rows), np.uint8).reshape(n, 8),
+        (port.bus,),
+    )
