@@ -39,6 +39,7 @@ __all__ = [
 ]
 
 _NAME = re.compile(r"[A-Za-z_][A-Za-z0-9_]*\Z")
+_SIGNAL_NAME = re.compile(r"[^\s.]+\Z")
 _BUS = re.compile(r"[A-Za-z0-9_-]+\Z")
 
 
@@ -52,6 +53,12 @@ def _name(value: str) -> str:
         raise ValueError(f"{value!r} is no name: use letters, digits and _, no digit first")
     if value in FUNCTIONS or value in WORDS:
         raise ValueError(f"{value!r} is a word of the formula language: choose another name")
+    return value
+
+
+def _signal_name(value: str) -> str:
+    if not _SIGNAL_NAME.match(value):
+        raise ValueError(f"{value!r} is no signal name: no spaces or dots")
     return value
 
 
@@ -107,6 +114,7 @@ def _curve(value: list[tuple[float, float]]) -> list[tuple[float, float]]:
 
 
 Name = Annotated[str, AfterValidator(_name)]
+SignalName = Annotated[str, AfterValidator(_signal_name)]
 BusName = Annotated[str, AfterValidator(_bus)]
 Text = Annotated[str, BeforeValidator(_text)]
 UnitText = Annotated[str, BeforeValidator(_text), AfterValidator(_unit)]
@@ -141,7 +149,7 @@ class EngineEntry(_Entry):
 class MultiplexerEntry(_Entry):
     """Which signal selects this one, and by which raw values: `[1, 3, [8, 15]]`."""
 
-    signal: Name
+    signal: SignalName
     values: Annotated[list[Annotated[tuple[int, int], BeforeValidator(_raw_range)]], Field(min_length=1)]
 
 
@@ -185,10 +193,10 @@ class FrameEntry(_Entry):
     frame: Identifier
     bus: BusName
     extended: bool | None = None
-    name: Name | None = None
+    name: SignalName | None = None
     length: Annotated[int, Field(ge=0, le=4095)] | None = None
-    fd: bool = False
-    signals: dict[Name, SignalEntry]
+    fd: bool | None = None
+    signals: dict[SignalName, SignalEntry]
 
 
 def _decode_kind(value: Any) -> str | None:
@@ -212,9 +220,9 @@ class ReadEntry(_Entry):
 
     service: Literal[0x22] = 0x22
     did: Annotated[int, Field(ge=0, le=0xFFFF)]
-    name: Name
+    name: SignalName
     length: Annotated[int, Field(ge=1, le=4092)]
-    signals: dict[Name, SignalEntry]
+    signals: dict[SignalName, SignalEntry]
 
 
 class DiagnosticsEntry(_Entry):

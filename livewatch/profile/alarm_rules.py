@@ -1,0 +1,198 @@
+"""Alarms: entries of the profile to compiled alarms, and livewatch's own signature alarms where they can be built.
+
+Alarm entries, the channels' units and the constants come in; `Alarm`s go out. The signature alarms come from
+`defaults/signature_alarms.yaml`: each is taken when everything it reads exists in the profile. An entry of the same
+name in the profile changes its fields; one with a `condition` of its own replaces it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from functools import lru_cache
+from pathlib import Path
+from typing import Any
+
+from pydantic import BaseModel, ConfigDict
+
+from livewatch.errors import nearest
+from livewatch.profile.binding import Channels, Constants
+from livewatch.profile.document import Document, KeyPath, read_document
+from livewatch.profile.formula import Condition, FormulaError, compile_condition, names_in
+from livewatch.profile.model import Alarm
+from livewatch.profile.schema import AlarmEntry, ChannelEntry, SignatureAlarmsEntry
+from livewatch.profile.units import UnitError, split_quantity
+
+__all__ = ["SignatureDefaults", "add_signature_alarms", "compile_alarms", "signature_channels", "signature_defaults"]
+
+DEFAULTS = Path(__file__).parent / "defaults" / "signature_alarms.yaml"
+
+
+class SignatureAlarm(AlarmEntry):
+    """An alarm of livewatch's own.
+
+    `needs` are channels the profile must have besides those the formulas read; `instead_of` names alarms that make this
+    one unnecessary where they can be built.
+    """
+
+    needs: tuple[str, ...] = ()
+    instead_of: tuple[str, ...] = ()
+
+
+class SignatureDefaults(BaseModel):
+    """The file of livewatch's own alarms, and the channels they are built on."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    channels: dict[str, ChannelEntry] = {}
+    alarms: dict[str, SignatureAlarm] = {}
+
+
+@lru_cache(maxsize=1)
+def signature_defaults(file: Path = DEFAULTS) -> SignatureDefaults:
+    """livewatch's own alarms.
+
+    Raises:
+        MistakesError: the file is wrong, which is a fault of livewatch.
+    """
+    if not file.exists():
+        return SignatureDefaults()
+    document = read_document(file.read_text(encoding="utf-8"), file.name)
+    defaults = document.validate(SignatureDefaults)
+    document.raise_mistakes()
+    return defaults or SignatureDefaults()
+
+
+def signature_channels(
+    defaults: SignatureDefaults, entries: Mapping[str, ChannelEntry], constants: Constants
+) -> dict[str, ChannelEntry]:
+    """The channels of the defaults that can be computed from those of the profile, and are not in it."""
+    added: dict[str, ChannelEntry] = {}
+    grown = True
+    while grown:
+        grown = False
+        there = {*entries, *added, *constants}
+        for name, entry in defaults.channels.items():
+            if name not in there and _reads(entry.formula) <= there:
+                added[name] = entry.model_copy(update={"declared": False})
+                grown = True
+    return added
+
+
+def add_signature_alarms(
+    defaults: SignatureDefaults,
+    entries: Mapping[str, AlarmEntry],
+    changes: SignatureAlarmsEntry,
+    names: Iterable[str],
+    document: Document,
+) -> dict[str, AlarmEntry]:
+    """All alarms of a profile: its own first, then those of the defaults whose `names` all exist."""
+    there = set(names)
+    for name in changes.changes:
+        if name not in defaults.alarms:
+            problem = f"unknown signature alarm {name!r}{nearest(name, defaults.alarms)}"
+            document.wrong(("signature_alarms", name), problem, key=True)
+    buildable = {
+        name: alarm
+        for name, alarm in defaults.alarms.items()
+        if changes.enabled
+        and _reads(alarm.condition) | _reads(alarm.enabled_while) | _reads(alarm.suppress_when) | set(alarm.needs)
+        <= there
+    }
+    alarms = {name: entry for name, entry in entries.items() if not _changes_only(entry, name, buildable)}
+    for name, alarm in buildable.items():
+        if name in alarms or any(other in buildable for other in alarm.instead_of):
+            continue
+        fields: dict[str, Any] = {"signature": True}
+        for change in (changes.changes.get(name), entries.get(name)):
+            fields |= {key: getattr(change, key) for key in change.model_fields_set} if change else {}
+        values = {key: getattr(alarm, key) for key in AlarmEntry.model_fields} | fields
+        alarms[name] = AlarmEntry.model_construct(**values)
+    return alarms
+
+
+def _changes_only(entry: AlarmEntry, name: str, buildable: Mapping[str, AlarmEntry]) -> bool:
+    return entry.condition is None and name in buildable
+
+
+def _reads(formula: str | None) -> set[str]:
+    return set() if formula is None else set(names_in(formula, {}))
+
+
+@dataclass(frozen=True, slots=True)
+class AlarmCompiler:
+    """Compiles the alarms of one profile."""
+
+    channels: Channels
+    constants: Constants
+    document: Document
+
+    def compile(self, name: str, entry: AlarmEntry) -> Alarm | None:
+        """One alarm; None when it is wrong, or says that it is out of service."""
+        path: KeyPath = ("alarms", name)
+        if entry.condition is None or not (entry.action or "").strip():
+            missing = "condition" if entry.condition is None else "action"
+            if not self.document.is_broken((*path, missing)):
+                says = "what makes it true" if missing == "condition" else "what the person should do now"
+                self.document.wrong(path, f"{missing!r} is missing here: {says}", key=True)
+        deadband = self._deadband(entry, path)
+        condition = self._condition(entry, "condition", entry.condition, name, deadband)
+        enable = self._condition(entry, "while", entry.enabled_while, name)
+        suppress = self._condition(entry, "suppress_when", entry.suppress_when, name)
+        if condition is None or not entry.action or not entry.in_service:
+            return None
+        more = [name for other in (enable, suppress) if other for name in other.condition.inputs]
+        return Alarm(
+            name,
+            condition.condition,
+            condition.clear,
+            enable.condition if enable else None,
+            suppress.condition if suppress else None,
+            entry.on_delay,
+            entry.off_delay,
+            entry.priority,
+            entry.latching,
+            entry.action.strip(),
+            condition.setpoint,
+            tuple(dict.fromkeys((*condition.evidence, *more))),
+            entry.message,
+            entry.signature,
+        )
+
+    def _deadband(self, entry: AlarmEntry, path: KeyPath) -> str | None:
+        if entry.deadband is None:
+            return None
+        try:
+            width, _ = split_quantity(entry.deadband)
+        except UnitError as error:
+            self.document.wrong((*path, "deadband"), str(error))
+            return None
+        if width < 0:
+            self.document.wrong((*path, "deadband"), f"{entry.deadband} is negative: expected 0 or more")
+            return None
+        return entry.deadband
+
+    def _condition(
+        self, entry: AlarmEntry, key: str, text: str | None, name: str, deadband: str | None = None
+    ) -> Condition | None:
+        if text is None:
+            return None
+        unknowable = self.channels.broken - self.channels.units.keys()
+        try:
+            if unknowable & set(names_in(text, self.channels.units | dict.fromkeys(unknowable, "1"))):
+                return None
+            return compile_condition(text, deadband, self.channels.units, self.constants)
+        except FormulaError as error:
+            path: KeyPath = ("alarms", name, key)
+            whose = "" if path in self.document.spots else f"the signature alarm {name} cannot be built here: "
+            self.document.wrong(path, whose + error.problem, offset=None if whose else error.offset)
+            return None
+
+
+def compile_alarms(
+    entries: Mapping[str, AlarmEntry], channels: Channels, constants: Constants, document: Document
+) -> tuple[Alarm, ...]:
+    """Every alarm that is in service. Mistakes are noted in the document."""
+    compiler = AlarmCompiler(channels, constants, document)
+    alarms = [compiler.compile(name, entry) for name, entry in entries.items()]
+    return tuple(alarm for alarm in alarms if alarm is not None)

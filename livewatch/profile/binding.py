@@ -1,0 +1,274 @@
+"""Channels: each bound to its signal with its unit, or compiled from its formula.
+
+Channel entries, the layout of the frames and the diagnostic port come in; `Channel`s go out, in an order in which
+every formula stands behind what it uses. Mistakes are noted in the document, as many as there are.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from itertools import pairwise
+
+from livewatch.channels import CATALOGUE
+from livewatch.profile.answers import Port
+from livewatch.profile.document import Document, KeyPath
+from livewatch.profile.formula import FormulaError, compile_formula, names_in
+from livewatch.profile.layout import Layout
+from livewatch.profile.model import Channel, Signal
+from livewatch.profile.schema import ChannelEntry, ParameterEntry
+from livewatch.profile.units import UnitError, convert, parse_range, read_unit
+
+__all__ = ["Channels", "bind_channels", "polled_entries"]
+
+SECOND = 1_000_000_000
+PERIODS_TO_STALE = 3
+TABLE_STALE_AFTER = 3 * SECOND
+"""Tables are often written once a second; their rows come late without anything being wrong."""
+
+Constants = Mapping[str, tuple[float, str]]
+
+
+@dataclass
+class Channels:
+    """What was resolved.
+
+    Attributes:
+        channels: by name, in the order of the profile's rows.
+        units: the unit of every name that may be used in a formula, wrong channels included where it is known.
+        broken: names of channels that are wrong; formulas that use them are not looked at.
+    """
+
+    channels: dict[str, Channel] = field(default_factory=dict)
+    units: dict[str, str] = field(default_factory=dict)
+    broken: set[str] = field(default_factory=set)
+
+
+def bind_channels(
+    entries: Mapping[str, ChannelEntry], layout: Layout, port: Port, constants: Constants, document: Document
+) -> Channels:
+    """All channels of the profile, formulas last."""
+    result = Channels()
+    result.broken |= {str(path[1]) for path in document.broken if _unusable(path)}
+    for name, entry in entries.items():
+        if unit := CATALOGUE[name].unit if name in CATALOGUE else entry.unit:
+            result.units[name] = unit
+        if name in result.broken:
+            continue
+        if problem := _more_than_one(entry):
+            document.wrong(("channels", name), problem, key=True)
+            result.broken.add(name)
+        elif entry.formula is None:
+            _bind(name, entry, layout, port, document, result)
+    formulas = {name: entry for name, entry in entries.items() if entry.formula is not None}
+    formulas = {name: entry for name, entry in formulas.items() if name not in result.broken}
+    for name in _in_order(formulas, document, result):
+        _compute(name, formulas[name], constants, document, result)
+    return result
+
+
+def polled_entries(entries: Mapping[str, ChannelEntry], port: Port) -> dict[str, ChannelEntry]:
+    """The catalogue's channels that the poll list brings and no entry names."""
+    from livewatch.profile.j1979 import J1979_CHANNELS
+
+    taken = set()
+    for name, entry in entries.items():
+        if entry.parameter and isinstance(key := port.find(entry.parameter, name), tuple):
+            taken.add(key)
+    added: dict[str, ChannelEntry] = {}
+    for request in port.poll:
+        parameter = port.parameters[(request.service, request.identifier)]
+        for signal in parameter.signals if request.service == 0x01 else ():
+            channel = J1979_CHANNELS.get((request.identifier, signal.name))
+            if channel is None or channel in entries or channel in added:
+                continue
+            if (0x01, request.identifier, signal.name) not in taken:
+                where = ParameterEntry(service=0x01, pid=request.identifier, signal=signal.name)
+                added[channel] = ChannelEntry(parameter=where, declared=False)
+    return added
+
+
+def _unusable(path: KeyPath) -> bool:
+    """Whether what is wrong there leaves nothing of a channel to look at."""
+    if path[0] != "channels" or len(path) == 1:
+        return False
+    return len(path) == 2 or path[2] in ("signal", "parameter", "formula", "unit")
+
+
+def _more_than_one(entry: ChannelEntry) -> str | None:
+    kinds = [kind for kind in ("signal", "parameter", "formula") if getattr(entry, kind) is not None]
+    if len(kinds) > 1:
+        return f"has {' and '.join(kinds)}: a channel has one of them"
+    if entry.invalid is not None and kinds not in (["signal"], ["parameter"]):
+        return "has invalid raw codes, but neither signal nor parameter to have them"
+    return None
+
+
+def _bind(name: str, entry: ChannelEntry, layout: Layout, port: Port, document: Document, result: Channels) -> None:
+    """One channel that is not computed."""
+    path: KeyPath = ("channels", name)
+    known = CATALOGUE.get(name)
+    signal: Signal | None = None
+    channel = Channel(name, "1", entry.meaning or (known.meaning if known else ""), declared=entry.declared)
+    stale_after = TABLE_STALE_AFTER
+    if entry.signal is not None:
+        found = layout.find(entry.signal)
+        if isinstance(found, str):
+            result.broken.add(name)
+            if layout.complete and entry.signal.split(".")[-1] not in layout.lost:
+                document.wrong((*path, "signal"), found)
+            return
+        signal = layout.signal(found)
+        channel = replace(channel, signal=found)
+        stale_after = max(SECOND, PERIODS_TO_STALE * layout.cycles.get(found[:3], 0))
+    elif entry.parameter is not None:
+        key = port.find(entry.parameter, name)
+        if isinstance(key, str):
+            result.broken.add(name)
+            document.wrong((*path, "parameter"), key)
+            return
+        signal = port.signal(key)
+        channel = replace(channel, parameter=key)
+        stale_after = max(SECOND, PERIODS_TO_STALE * (port.every(*key[:2]) or 0))
+    try:
+        unit, changed = _unit_of(name, entry, signal)
+        scale, offset = (1.0, 0.0) if changed is None else _converted(name, changed, unit)
+    except UnitError as error:
+        result.broken.add(name)
+        document.wrong((*path, "unit") if entry.unit else path, str(error), key=not entry.unit)
+        return
+    result.units[name] = unit
+    if changed is not None:
+        if entry.invalid is not None:
+            changed = replace(changed, invalid=tuple(sorted({*changed.invalid, *entry.invalid})))
+        if channel.signal:
+            layout.change(channel.signal, changed)
+        elif channel.parameter:
+            port.change(channel.parameter, changed)
+    result.channels[name] = replace(
+        channel,
+        unit=unit,
+        scale=scale,
+        offset=offset,
+        valid=_valid(entry, unit, document, path),
+        stale_after=stale_after if entry.stale_after is None else entry.stale_after,
+        value_table=changed.value_table if changed else {},
+    )
+
+
+def _unit_of(name: str, entry: ChannelEntry, signal: Signal | None) -> tuple[str, Signal | None]:
+    """The unit of a channel, and its signal with the unit that the profile says it has.
+
+    A channel of the catalogue has the catalogue's unit, and `unit` is that of its signal; for any other channel, `unit`
+    is its own, and that of its signal only where nothing else says it.
+    """
+    known = CATALOGUE.get(name)
+    given = entry.unit
+    if known is None and given is None and (signal is None or signal.unit is None):
+        raise UnitError(
+            "unit is missing here: say in what the values are, such as unit: kPa, or unit: 1 for plain numbers"
+        )
+    unit = known.unit if known else given or str(signal and signal.unit)
+    if signal is None:
+        if known and given and read_unit(given) != read_unit(unit):
+            raise UnitError(f"{name} is always in {unit}: leave unit out (a column's own unit goes under tables)")
+        return unit, None
+    if signal.unit is None:
+        return unit, replace(signal, unit=given or ("1" if unit == "1" else None))
+    if known and given and read_unit(given) not in (read_unit(unit), read_unit(signal.unit)):
+        says = f"{name} is always in {unit}, and its signal {signal.name} in {signal.unit}, not {given}"
+        raise UnitError(f"{says}: leave unit out, or correct the signal's under decode")
+    return unit, signal
+
+
+def _converted(name: str, signal: Signal, unit: str) -> tuple[float, float]:
+    if signal.unit is None:
+        raise UnitError(f"signal {signal.name} says no unit: add unit: with what it is in ({name} wants {unit})")
+    try:
+        read_unit(signal.unit)
+        return convert(signal.unit, unit)
+    except UnitError as error:
+        raise UnitError(
+            f"signal {signal.name}: {error}, which {name} is in"
+            if "convert" in str(error)
+            else f"signal {signal.name}: {error}"
+        ) from None
+
+
+def _valid(entry: ChannelEntry, unit: str, document: Document, path: KeyPath) -> tuple[float, float]:
+    if entry.valid is not None:
+        try:
+            return parse_range(entry.valid, unit)
+        except UnitError as error:
+            document.wrong((*path, "valid"), str(error))
+    return float("-inf"), float("inf")
+
+
+def _compute(name: str, entry: ChannelEntry, constants: Constants, document: Document, result: Channels) -> None:
+    """One channel with a formula, after those that it uses."""
+    path: KeyPath = ("channels", name)
+    assert entry.formula is not None
+    known = CATALOGUE.get(name)
+    wanted = known.unit if known else entry.unit
+    try:
+        if known and entry.unit and read_unit(entry.unit) != read_unit(known.unit):
+            document.wrong((*path, "unit"), f"{name} is always in {known.unit}: leave unit out")
+        formula = compile_formula(entry.formula, result.units, wanted, constants)
+    except FormulaError as error:
+        result.broken.add(name)
+        document.wrong((*path, "formula"), error.problem, offset=error.offset)
+        return
+    result.units[name] = formula.unit
+    result.channels[name] = Channel(
+        name,
+        formula.unit,
+        entry.meaning or (known.meaning if known else ""),
+        formula=formula,
+        valid=_valid(entry, formula.unit, document, path),
+        stale_after=SECOND if entry.stale_after is None else entry.stale_after,
+        declared=entry.declared,
+    )
+
+
+def _in_order(formulas: Mapping[str, ChannelEntry], document: Document, result: Channels) -> list[str]:
+    """The names of `formulas` so that each stands behind those it uses; circles are noted and left out."""
+    names = {**result.units, **dict.fromkeys(formulas, "1"), **dict.fromkeys(result.broken, "1")}
+    uses: dict[str, tuple[str, ...]] = {}
+    for name, entry in formulas.items():
+        try:
+            uses[name] = names_in(str(entry.formula), names)
+        except FormulaError as error:
+            document.wrong(("channels", name, "formula"), error.problem, offset=error.offset)
+            result.broken.add(name)
+    order: list[str] = []
+    waiting = list(uses)
+    while waiting:
+        # One at a time, so that what is in order already stays as it is.
+        ready = next((name for name in waiting if not any(used in waiting for used in uses[name])), None)
+        if ready is not None:
+            order.append(ready)
+            waiting.remove(ready)
+            continue
+        circle = _circle(waiting, uses)
+        rounded = ", ".join(f"{user} uses {used}" for user, used in pairwise([*circle, circle[0]]))
+        document.wrong(("channels", circle[0], "formula"), f"the formulas go round in a circle: {rounded}")
+        result.broken |= set(circle)
+        waiting = [name for name in waiting if name not in circle]
+    # What uses a channel of unknown unit cannot be checked, and its mistake is reported already.
+    unknowable = result.broken - result.units.keys()
+    for name in order:
+        if any(used in unknowable for used in uses[name]):
+            unknowable.add(name)
+    return [name for name in order if name not in unknowable]
+
+
+def _circle(waiting: list[str], uses: Mapping[str, tuple[str, ...]]) -> list[str]:
+    """A circle among formulas of which each uses another one, starting with the one that was written first."""
+    walk = [waiting[0]]
+    while True:
+        after = next(used for used in uses[walk[-1]] if used in waiting)
+        if after in walk:
+            circle = walk[walk.index(after) :]
+            first = min(range(len(circle)), key=lambda place: waiting.index(circle[place]))
+            return circle[first:] + circle[:first]
+        walk.append(after)
