@@ -14,7 +14,6 @@ from pathlib import Path
 
 import click
 from rich.console import Console
-from rich.table import Table
 from rich.text import Text
 
 from livewatch.commands.options import DURATION
@@ -23,7 +22,7 @@ from livewatch.event_text import MARKS, clock_text, sentence, tone
 from livewatch.events import EventKind
 from livewatch.session.log import LoggedEvent, open_log
 from livewatch.session.log_filter import LogFilter, Moment
-from livewatch.session.summary import LogSummary, summarise
+from livewatch.session.summary import LogSummary, Spell, summarise
 
 __all__ = ["events"]
 
@@ -148,50 +147,48 @@ def _style(event: LoggedEvent) -> str:
 
 
 def _print_summary(summary: LogSummary, out: Console) -> None:
+    began = summary.start_utc[:19].replace("T", " ")
+    out.print(
+        Text(f"{summary.profile or 'A run'}, from {began + ' UTC' if began else 'an unknown time'}", style="bold")
+    )
     end = "" if summary.ended else ", and does not say how it ended"
-    out.print(Text(f"{summary.profile or 'Run'}, from {summary.start_utc or 'an unknown time'}", style="bold"))
-    out.print(f"The log covers {clock_text(summary.duration)}{end}.", markup=False)
-    out.print()
+    out.print(f"The log covers {clock_text(summary.duration)}{end}.\n", markup=False)
+    for spell in summary.spells:
+        _print_spell(summary, spell, out)
     if summary.spells:
-        out.print(_spell_table(summary))
         out.print()
         _print_load(summary, out)
     else:
         out.print("No alarm was raised.")
     if summary.oddities:
-        out.print()
-        out.print("Odd in the data:")
+        out.print("\nOdd in the data:")
         for kind, number in summary.oddities.items():
             out.print(f"  {number} {kind}", markup=False)
-    out.print()
     counted = ", ".join(f"{number} {kind}" for kind, number in sorted(summary.events.items()))
-    out.print(f"Events: {counted or 'none'}", markup=False)
+    out.print(f"\nEvents: {counted or 'none'}", markup=False)
 
 
-def _spell_table(summary: LogSummary) -> Table:
-    table = Table(box=None, pad_edge=False, header_style="bold")
-    for heading in ("raised at", "stood for", "priority", "alarm", "ended", "acknowledged"):
-        table.add_column(heading, no_wrap=heading != "alarm", justify="right" if "at" in heading[-3:] else "left")
-    for spell in summary.spells:
-        mark = MARKS.get(spell.priority, "")
-        name = f"{spell.alarm} ({spell.setpoint})" if spell.setpoint else spell.alarm
-        table.add_row(
-            clock_text(spell.start),
-            clock_text(summary.length(spell)),
-            f"{mark} {spell.priority}",
-            Text(name + ("  first out" if spell.first_out else "")),
-            spell.ended_by or "stood to the end",
-            "never" if spell.acknowledged is None else f"at {clock_text(spell.acknowledged)}",
-        )
-    return table
+def _print_spell(summary: LogSummary, spell: Spell, out: Console) -> None:
+    """Two lines: what was raised, and what became of it."""
+    length = clock_text(summary.length(spell))
+    stood = f"stood to the end, {length}" if spell.end is None else f"stood for {length}, then {spell.ended_by}"
+    answered = spell.acknowledged
+    answer = "never acknowledged" if answered is None else f"acknowledged at {clock_text(answered)}"
+    facts = [spell.setpoint, stood, answer]
+    mark = f"{MARKS.get(spell.priority, ''):<2} {spell.priority:<8}"
+    first = "  [first out]" if spell.first_out else ""
+    style = tone({"event": "alarm", "transition": "raised", "priority": spell.priority})
+    out.print(Text(f"{clock_text(spell.start):>10}  ") + Text(f"{mark}  {spell.alarm}{first}", style=style))
+    out.print(Text(f"{'':>10}  {'; '.join(fact for fact in facts if fact)}", style="dim"))
 
 
 def _print_load(summary: LogSummary, out: Console) -> None:
     """The figures of EEMUA 191, each with what it is held against."""
     figures = summary.figures
+    plural = "" if figures.raised == 1 else "s"
     shares = ", ".join(f"{share:.0f} % {priority}" for priority, share in figures.share.items() if share)
     lines = [
-        f"{figures.raised} alarms; {figures.average:.1f} in 10 minutes on average (about 1 is acceptable), "
+        f"{figures.raised} alarm{plural}; {figures.average:.1f} in 10 minutes on average (about 1 is acceptable), "
         f"{figures.peak} at the most (more than 10 is a flood)",
         f"floods: {figures.floods}, lasting {figures.flood_time:.0f} s in all",
         f"priorities: {shares} (to aim at: 80 % low, 15 % medium, 5 % high, critical the exception)",
