@@ -11,13 +11,14 @@ import json
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from enum import StrEnum
 from typing import Any
 
-__all__ = ["EVENT_FORMAT", "Event", "EventKind", "utc_text"]
+__all__ = ["EVENT_FORMAT", "Event", "EventKind", "parse_utc", "utc_text"]
 
 EVENT_FORMAT = 1
+_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
 
 class EventKind(StrEnum):
@@ -84,6 +85,15 @@ def utc_text(nanoseconds: int) -> str:
     except (ValueError, OverflowError, OSError):
         return f"epoch{seconds:+d}.{rest // 1000:06d}Z"
     return moment.strftime("%Y-%m-%dT%H:%M:%S.") + f"{rest // 1000:06d}Z"
+
+
+def parse_utc(text: str) -> int | None:
+    """Nanoseconds since the Unix epoch of what `utc_text` wrote; None when it is something else."""
+    try:
+        moment = datetime.fromisoformat(text)
+    except ValueError:
+        return None
+    return (moment - _EPOCH) // timedelta(microseconds=1) * 1000 if moment.tzinfo is not None else None
 
 
 def _plain(value: Any) -> Any:

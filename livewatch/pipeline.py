@@ -220,7 +220,7 @@ class Pipeline:
             events.append(Event(step.time, step.utc, EventKind.CLOCK, "", detail))
 
     def _tell_counts(self, events: list[Event], time: int) -> None:
-        undefined = sum(formula.undefined for _, formula in self._computed)
+        undefined = sum(formula.undefined for _, formula in self._computed) + self.alarms.undefined
         if undefined:
             self.counts["ticks at which a formula had no value"] = undefined
         odd = {kind: number for kind, number in sorted(self.counts.items()) if kind not in NOT_ODD}

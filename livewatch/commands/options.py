@@ -1,0 +1,109 @@
+"""Options that several subcommands share, and how their texts are read."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, TypeVar
+
+import click
+
+from livewatch.errors import UsageError
+from livewatch.profile import load_profile
+from livewatch.profile.model import Profile
+from livewatch.session.folder import SessionFolder
+from livewatch.shipped import find_profile
+from livewatch.sources.opening import Stretch
+
+__all__ = ["DURATION", "bus_option", "choose_profile", "out_option", "profile_option", "stretch_of", "stretch_options"]
+
+Command = TypeVar("Command", bound=Callable[..., Any])
+
+_UNITS = {"ms": 1_000_000, "s": 1_000_000_000, "min": 60_000_000_000, "h": 3_600_000_000_000, "": 1_000_000_000}
+
+
+class Duration(click.ParamType):
+    """A length of time: `90`, `90s`, `1.5 min`, `1:30`, `1:02:03`. Given on in nanoseconds."""
+
+    name = "time"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> int:
+        if isinstance(value, int):
+            return value
+        text = str(value).strip()
+        clock = re.fullmatch(r"(?:(\d+):)?(\d+):(\d+(?:\.\d+)?)", text)
+        if clock:
+            hours, minutes, seconds = clock.groups(default="0")
+            return round((int(hours) * 3600 + int(minutes) * 60 + float(seconds)) * 1e9)
+        plain = re.fullmatch(r"(\d+(?:\.\d+)?)\s*(ms|s|min|h|)", text)
+        if not plain:
+            self.fail(f"{text!r} is no length of time; expected for example 90 s, 1.5 min or 1:30", param, ctx)
+        return round(float(plain[1]) * _UNITS[plain[2]])
+
+
+DURATION = Duration()
+
+
+def out_option(command: Command) -> Command:
+    """`--out`: where session folders go."""
+    return click.option(
+        "--out",
+        type=click.Path(path_type=Path, file_okay=False),
+        default=Path("sessions"),
+        show_default=True,
+        help="The folder in which the session folder is made.",
+    )(command)
+
+
+def profile_option(required: bool) -> Callable[[Command], Command]:
+    """`-p/--profile`."""
+    return click.option(
+        "-p",
+        "--profile",
+        "profile_name",
+        metavar="PROFILE",
+        required=required,
+        help="The vehicle's profile: a YAML file, or the name of one that comes with livewatch.",
+    )
+
+
+def bus_option(text: str) -> Callable[[Command], Command]:
+    """`--bus`, repeatable."""
+    return click.option("--bus", "bus_options", metavar="BUS=CHANNEL", multiple=True, help=text)
+
+
+def stretch_options(command: Command) -> Command:
+    """`--from` and `--to`."""
+    command = click.option("--to", "stop", type=DURATION, help="End here, counted from the first row: 5 min.")(command)
+    return click.option(
+        "--from", "start", type=DURATION, default=0, help="Begin here, counted from the first row: 1:30."
+    )(command)
+
+
+def stretch_of(start: int, stop: int | None) -> Stretch:
+    """The stretch of time asked for.
+
+    Raises:
+        UsageError: it ends before it begins.
+    """
+    if stop is not None and stop <= start:
+        raise UsageError(f"--to {stop / 1e9:g} s lies before --from {start / 1e9:g} s; expected a later time")
+    return Stretch(start, stop)
+
+
+def choose_profile(profile_name: str | None, path: Path | None = None) -> Profile:
+    """The profile named, or the one a session folder at `path` carries.
+
+    Raises:
+        UsageError: none is named and `path` is no session folder, or the name is unknown.
+        MistakesError: the profile has mistakes.
+    """
+    if profile_name is not None:
+        return load_profile(find_profile(profile_name))
+    if path is not None and path.is_dir():
+        return SessionFolder.open(path).profile()
+    raise UsageError(
+        "no profile given: expected --profile with a YAML file or the name of a profile that comes with livewatch "
+        "(a recording holds frames, not what they mean)"
+    )

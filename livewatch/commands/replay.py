@@ -1,0 +1,125 @@
+"""`livewatch replay`: a recording, a table or a session folder, played as if it were live."""
+
+from __future__ import annotations
+
+import asyncio
+import sys
+from pathlib import Path
+
+import click
+from rich.console import Console
+
+from livewatch.commands.options import (
+    bus_option,
+    choose_profile,
+    out_option,
+    profile_option,
+    stretch_of,
+    stretch_options,
+)
+from livewatch.errors import UsageError
+from livewatch.history import History
+from livewatch.lines import LineDisplay
+from livewatch.pacing import paced
+from livewatch.profile.model import Profile
+from livewatch.run import Run
+from livewatch.session.folder import SessionFolder
+from livewatch.session.recorder import Recorder
+from livewatch.sources.bus_map import parse_bus_options
+from livewatch.sources.opening import Source, open_source
+
+__all__ = ["play_lines", "replay"]
+
+FASTEST = 1000.0
+
+
+def read_speed(text: str) -> float | None:
+    """`10`, `0.5x` or `max` as a factor; None for as fast as it goes.
+
+    Raises:
+        UsageError: it is none of these.
+    """
+    if text == "max":
+        return None
+    try:
+        speed = float(text.removesuffix("x"))
+    except ValueError:
+        speed = 0.0
+    if not 0.01 <= speed <= FASTEST:
+        raise UsageError(f"--speed {text!r}: expected a factor from 0.01 to {FASTEST:g} such as 10 or 0.5, or max")
+    return speed
+
+
+def play_lines(source: Source, profile: Profile, speed: float | None, out: Path, console: Console) -> Path:
+    """Play `source` with the line display, into a session folder below `out`; the folder's path comes back."""
+    folder = SessionFolder.create(out, profile, [source.name])
+    recorder = Recorder(folder, may_wait=True)
+    run = Run(profile, recorder, history=History(profile))
+
+    async def play() -> None:
+        async for batch in paced(source.batches(), speed):
+            run.push(batch)
+            display.redraw()
+        run.count(source.counts)
+        run.close(source.end)
+
+    try:
+        with LineDisplay(run, console) as display:
+            try:
+                asyncio.run(play())
+            finally:
+                run.close()
+    finally:
+        console.print(f"The session folder is {folder.path}", highlight=False, soft_wrap=True)
+    return folder.path
+
+
+@click.command()
+@click.argument("path", type=click.Path(path_type=Path))
+@profile_option(required=False)
+@bus_option("Which channel of the recording is which bus of the profile, for example engine=can0. Repeatable.")
+@click.option(
+    "--speed",
+    default="1",
+    show_default=True,
+    help="How fast: a factor such as 10 or 0.5, or max for as fast as it goes.",
+)
+@stretch_options
+@click.option("--lines", is_flag=True, help="Print lines instead of opening the dashboard.")
+@out_option
+def replay(
+    path: Path,
+    profile_name: str | None,
+    bus_options: tuple[str, ...],
+    speed: str,
+    start: int,
+    stop: int | None,
+    lines: bool,
+    out: Path,
+) -> None:
+    """Play PATH (a recording, a table of channels, or a session folder) as if it were live.
+
+    Alarms are raised and cleared at their moments and logged in a session folder, whatever the speed.
+
+    \b
+      livewatch replay drive.log -p brackwell_20t
+      livewatch replay drive.log -p brackwell_20t --speed 10 --from 2:00 --to 5:00
+      livewatch replay sessions/brackwell-20260504T093000Z --speed max --lines
+    """
+    profile = choose_profile(profile_name, path)
+    factor = read_speed(speed)
+    given = parse_bus_options(bus_options, profile)
+    stretch = stretch_of(start, stop)
+    source = open_source(path, profile, given, stretch)
+    if lines or not sys.stdout.isatty():
+        play_lines(source, profile, factor, out, Console())
+        return
+    from livewatch.dashboard import show_replay
+    from livewatch.player import Player
+
+    folder = SessionFolder.create(out, profile, [source.name])
+    player = Player(
+        lambda: open_source(path, profile, given, stretch), profile, Recorder(folder, may_wait=True), speed=factor
+    )
+    show_replay(player)
+    print(f"The session folder is {folder.path}")

@@ -1,0 +1,139 @@
+"""`livewatch watch`: a car or a dyno cell, live."""
+
+from __future__ import annotations
+
+import sys
+import time
+from pathlib import Path
+
+import click
+from rich.console import Console
+
+from livewatch.commands.options import DURATION, choose_profile, out_option, profile_option
+from livewatch.errors import UsageError, nearest
+from livewatch.history import History
+from livewatch.lines import LineDisplay
+from livewatch.live_run import LiveRun
+from livewatch.profile.model import Profile
+from livewatch.run import Run
+from livewatch.session.folder import SessionFolder
+from livewatch.session.recorder import Recorder
+from livewatch.sources.live import LiveBus, found_buses_text, list_buses, parse_live_buses
+
+__all__ = ["watch"]
+
+POLL_CAUTION = """\
+Polling transmits on the car's diagnostic port: only requests that read (SAE J1979 services 01, 02, 03, 07, 09, 0A and
+ISO 14229 service 22). Nothing is cleared, written, actuated or reset. Even so: begin with the engine idling and the car
+standing, stop at once if a warning lamp lights or the car behaves oddly, and leave it off where the maker or the law
+forbids it.
+"""
+
+
+def _buses(options: tuple[str, ...], profile: Profile) -> list[LiveBus]:
+    """The live buses asked for, named as the profile names them.
+
+    Raises:
+        UsageError: none is given, or one has no bus of the profile.
+    """
+    if not options:
+        raise UsageError(
+            "no bus given: expected --bus with an adapter, for example --bus engine=socketcan:can0@500k; "
+            "livewatch watch --list-buses shows the adapters found"
+        )
+    names = list(profile.buses)
+    named = [f"{names[0]}={text}" if len(names) == 1 and "=" not in text.split(":")[0] else text for text in options]
+    buses = list(parse_live_buses(named))
+    for bus in buses:
+        if bus.name not in profile.buses:
+            raise UsageError(
+                f"--bus {bus.text!r}: the profile has no bus {bus.name!r}, it has {', '.join(names) or 'none'}"
+                f"{nearest(bus.name, names)}"
+            )
+    return buses
+
+
+@click.command()
+@profile_option(required=False)
+@click.option(
+    "--bus",
+    "bus_options",
+    metavar="BUS=INTERFACE:CHANNEL@RATE",
+    multiple=True,
+    help="A bus of the profile and the adapter it is on, for example engine=socketcan:can0@500k. Repeatable.",
+)
+@click.option("--list-buses", is_flag=True, help="Show the adapters found on this machine, and end.")
+@click.option("--poll", is_flag=True, help="Transmit the profile's polls (read-only requests). Off unless given.")
+@click.option("--yes", is_flag=True, help="Do not ask before polling.")
+@click.option("--for", "duration", type=DURATION, help="End by itself after this long: 10 min.")
+@click.option("--lines", is_flag=True, help="Print lines instead of opening the dashboard.")
+@click.option("--browser", is_flag=True, help="Show the dashboard in a browser on this machine.")
+@out_option
+def watch(
+    profile_name: str | None,
+    bus_options: tuple[str, ...],
+    list_buses: bool,
+    poll: bool,
+    yes: bool,
+    duration: int | None,
+    lines: bool,
+    browser: bool,
+    out: Path,
+) -> None:
+    """Watch a car or a dyno cell live. The driver drives; a passenger or an operator reads.
+
+    \b
+      livewatch watch --list-buses
+      livewatch watch -p brackwell_20t --bus engine=socketcan:can0@500k
+      livewatch watch -p brackwell_cell --bus engine=slcan:/dev/ttyACM0@500k --bus cell=virtual:cell
+    """
+    if list_buses:
+        _show_buses()
+        return
+    profile = choose_profile(profile_name)
+    buses = _buses(bus_options, profile)
+    if poll:
+        _agree_to_poll(profile, yes)
+    if browser:
+        from livewatch.dashboard.browser import serve_in_browser
+
+        serve_in_browser([argument for argument in sys.argv[1:] if argument != "--browser"])
+        return
+    folder = SessionFolder.create(out, profile, [bus.text for bus in buses])
+    run = Run(profile, Recorder(folder), history=History(profile))
+    live = LiveRun(run, buses, transmit=poll)
+    if lines or not sys.stdout.isatty():
+        _watch_lines(live, duration)
+    else:
+        from livewatch.dashboard import show_live
+
+        show_live(run, live)
+    print(f"The session folder is {folder.path}")
+
+
+def _show_buses() -> None:
+    print(found_buses_text(list_buses()))
+
+
+def _agree_to_poll(profile: Profile, yes: bool) -> None:
+    if not any(port.poll for port in profile.diagnostics):
+        raise UsageError("--poll: the profile has no polls; expected `poll:` entries in it")
+    print(POLL_CAUTION, file=sys.stderr)
+    if not yes:
+        click.confirm("Transmit these requests?", abort=True, err=True)
+
+
+def _watch_lines(live: LiveRun, duration: int | None) -> None:
+    end = None if duration is None else time.monotonic() + duration / 1e9
+    with LineDisplay(live.run, Console()) as display:
+        live.start()
+        try:
+            while live.running and (end is None or time.monotonic() < end):
+                time.sleep(0.05)
+                display.redraw()
+        except KeyboardInterrupt:
+            pass
+        finally:
+            live.stop()
+    if live.failure is not None:
+        raise live.failure

@@ -1,0 +1,79 @@
+"""Events in words: one line for a person, from one event.
+
+The record of an event comes in, as `events.jsonl` has it; a sentence comes out, without its time. The line display, the
+event list and the report use the same words.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+__all__ = ["MARKS", "clock_text", "sentence", "tone"]
+
+MARKS: Mapping[str, str] = {"critical": "▲▲", "high": "▲", "medium": "◆", "low": "●"}
+"""A shape for each priority, so that it reads without colour."""
+
+_TONES: Mapping[str, str] = {"critical": "bold red", "high": "red", "medium": "yellow", "low": "cyan"}
+
+
+def clock_text(seconds: float) -> str:
+    """Data time as `m:ss.ss`, or `h:mm:ss.ss` from an hour on."""
+    hundredths = round(seconds * 100)
+    minutes, rest = divmod(hundredths, 6000)
+    hours, minutes = divmod(minutes, 60)
+    tail = f"{rest // 100:02d}.{rest % 100:02d}"
+    return f"{hours}:{minutes:02d}:{tail}" if hours else f"{minutes}:{tail}"
+
+
+def tone(record: Mapping[str, Any]) -> str:
+    """How rich should style the line: quiet unless an alarm was raised."""
+    if record["event"] == "alarm" and record.get("transition") == "raised":
+        return _TONES.get(record.get("priority", ""), "")
+    return "bold" if record["event"] in ("flood", "clock") else "dim"
+
+
+def sentence(record: Mapping[str, Any]) -> str:
+    """What happened, in one line."""
+    kind, subject = record["event"], record.get("subject", "")
+    if kind == "alarm":
+        return _alarm(record, subject)
+    if kind == "quality":
+        return f"{subject}: {record.get('what', record.get('quality', 'changed'))}"
+    if kind == "oddity":
+        counts = record.get("counts", {})
+        return "odd so far: " + ", ".join(f"{number} {what}" for what, number in counts.items())
+    if kind == "clock":
+        return f"the source's clock {record['what']} by {abs(record['step']):g} {record['unit']}"
+    if kind == "flood":
+        return f"alarm flood {record.get('what', '')}"
+    if kind == "chattering":
+        return f"{subject} is chattering"
+    if kind == "pull":
+        return f"pull {record.get('number', '')} ended".replace("  ", " ")
+    if kind in ("marker", "note"):
+        return f"{kind} at {clock_text(record.get('at', record['time']))}: {record.get('text', '')}"
+    if kind == "started":
+        return f"started with profile {record.get('profile', '')}"
+    if kind == "ended":
+        return f"ended after {record.get('rows', 0)} rows"
+    return f"{kind} {subject}".strip()
+
+
+def _alarm(record: Mapping[str, Any], subject: str) -> str:
+    priority = record.get("priority", "")
+    if record.get("transition") != "raised":
+        reason = record.get("reason")
+        return f"{subject}: {record.get('transition', '')}, now {record.get('state', '')}" + (
+            f" ({reason})" if reason else ""
+        )
+    said = record.get("message") or subject.replace("_", " ")
+    facts = [
+        f"{fact['channel']} {fact['value']:g} {fact['unit']}".removesuffix(" 1")
+        for fact in record.get("because", ())
+        if fact["value"] is not None
+    ]
+    first = " [first out]" if record.get("first_out") else ""
+    action = record.get("action", "")
+    parts = [f"{MARKS.get(priority, '')} {priority.upper()} {said}{first}", "; ".join(facts), action]
+    return " · ".join(part for part in parts if part)
