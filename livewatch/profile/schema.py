@@ -36,6 +36,7 @@ __all__ = [
     "SignalEntry",
     "SignatureAlarmsEntry",
     "TablesEntry",
+    "bus_name",
 ]
 
 _NAME = re.compile(r"[A-Za-z_][A-Za-z0-9_]*\Z")
@@ -62,7 +63,12 @@ def _signal_name(value: str) -> str:
     return value
 
 
-def _bus(value: str) -> str:
+def bus_name(value: str) -> str:
+    """`value` as the name of a bus.
+
+    Raises:
+        ValueError: it is none.
+    """
     if not _BUS.match(value):
         raise ValueError(f"{value!r} is no bus name: use letters, digits, _ and -")
     return value
@@ -115,7 +121,7 @@ def _curve(value: list[tuple[float, float]]) -> list[tuple[float, float]]:
 
 Name = Annotated[str, AfterValidator(_name)]
 SignalName = Annotated[str, AfterValidator(_signal_name)]
-BusName = Annotated[str, AfterValidator(_bus)]
+BusName = Annotated[str, AfterValidator(bus_name)]
 Text = Annotated[str, BeforeValidator(_text)]
 UnitText = Annotated[str, BeforeValidator(_text), AfterValidator(_unit)]
 Duration = Annotated[int, BeforeValidator(parse_duration)]

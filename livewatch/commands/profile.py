@@ -1,0 +1,215 @@
+"""`livewatch profile`: check, show or start a profile, the description of one vehicle."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterable
+from pathlib import Path
+
+import click
+from rich.console import Console
+from rich.markup import escape
+from rich.table import Table
+
+from livewatch.errors import Mistake, MistakesError, UsageError
+from livewatch.profile import Profile, load_profile
+from livewatch.profile.advice import advice, missing_for_signature
+from livewatch.profile.dbc import messages_from_dbc
+from livewatch.profile.layout import identifier_text
+from livewatch.profile.model import Channel
+from livewatch.profile.resolved_text import duration_text
+from livewatch.profile.schema import bus_name
+from livewatch.profile.starting import starting_profile
+from livewatch.shipped import find_profile
+
+__all__ = ["profile"]
+
+EPILOG = """\b
+A first profile, from a DBC you have:
+  livewatch profile from-dbc mycar.dbc --bus engine --out mycar.yaml
+  (open mycar.yaml, say which signal is which channel)
+  livewatch profile check mycar.yaml
+
+\b
+Without a DBC, through the diagnostic port: copy profiles/linden_16.yaml.
+"""
+
+
+@click.group(epilog=EPILOG)
+def profile() -> None:
+    """Check, show or start a profile, the description of one vehicle.
+
+    A profile is a YAML file: how the frames of the car are decoded, which signal is which channel, what the engine is,
+    how far its corrections may go, and which alarms there are. The ones that come with livewatch are complete and
+    commented, and may be named without a path: brackwell_20t, linden_16, tarn_30t, dyno_cell.
+    """
+
+
+@profile.command(epilog="\b\nExit codes: 0 all are right; 3 mistakes were found; 2 there is no such file.")
+@click.argument("files", metavar="FILE...", nargs=-1, required=True)
+def check(files: tuple[str, ...]) -> None:
+    """Check profiles, and the DBC files and profiles they name.
+
+    Every mistake is reported at once, with file, line, column and the nearest right name. What is right is counted;
+    what is worth a second look is noted.
+    """
+    console = Console(highlight=False, soft_wrap=True)
+    mistakes: list[Mistake] = []
+    for given in files:
+        try:
+            found = load_profile(find_profile(given))
+        except MistakesError as error:
+            mistakes += error.mistakes
+        else:
+            for line in _report(given, found):
+                console.print(line, markup=False)
+    if mistakes:
+        raise MistakesError(mistakes)
+
+
+@profile.command()
+@click.argument("file", metavar="FILE")
+@click.option("--yaml", "as_yaml", is_flag=True, help="Print it as one resolved YAML that needs no other file.")
+def show(file: str, as_yaml: bool) -> None:
+    """Show a profile as livewatch understands it.
+
+    Every name resolved, every default spelt out, livewatch's own alarms among the others.
+    """
+    found = load_profile(find_profile(file))
+    if as_yaml:
+        click.echo(found.text, nl=False)
+    else:
+        _print(found, Console(highlight=False))
+
+
+@profile.command("from-dbc")
+@click.argument("dbc", type=click.Path(path_type=Path))
+@click.option("--bus", default="engine", show_default=True, help="What to call the bus the DBC is about.")
+@click.option("--out", type=click.Path(path_type=Path), help="The file to write; printed when left out.")
+def from_dbc(dbc: Path, bus: str, out: Path | None) -> None:
+    """Start a profile for a DBC.
+
+    Which signal is which channel is yours to say: the file holds likely ones as comments, by name and unit, and binds
+    none by itself.
+    """
+    try:
+        bus_name(bus)
+    except ValueError as error:
+        raise UsageError(f"--bus: {error}") from None
+    messages = messages_from_dbc(dbc, bus)
+    named = dbc.name if out is None else Path(os.path.relpath(dbc, out.parent)).as_posix()
+    text = starting_profile(messages, bus, named, dbc.stem)
+    if out is None:
+        click.echo(text, nl=False)
+        return
+    try:
+        with out.open("x", encoding="utf-8") as file:
+            file.write(text)
+    except FileExistsError:
+        raise UsageError(f"{out} exists already: choose another name, nothing was written") from None
+    except OSError as error:
+        raise UsageError(f"{out} cannot be written: {error.strerror or error}") from None
+    click.echo(f"{out} is written: {len(messages)} messages. Open it and say which signal is which channel.")
+
+
+def _report(given: str, found: Profile) -> list[str]:
+    signals = sum(len(message.signals) for message in found.messages)
+    computed = sum(channel.formula is not None for channel in found.channels)
+    own = sum(not alarm.signature for alarm in found.alarms)
+    polled = sum(len(port.poll) for port in found.diagnostics)
+    lines = [
+        f"{given}: right. {found.name}",
+        f"  {_count(len(found.messages), 'message')} with {_count(signals, 'signal')} on "
+        f"{_count(len(found.buses), 'bus', 'buses')}, {_count(polled, 'polled parameter')}",
+        f"  {_count(len(found.channels), 'channel')}, {computed} of them computed",
+        f"  {_count(len(found.alarms), 'alarm')}: {own} of its own, {len(found.alarms) - own} of livewatch's own",
+    ]
+    lines += [f"  worth a look: {sentence}" for sentence in advice(found)]
+    lines += [f"  the signature lacks {name}: {use}" for name, use in missing_for_signature(found)]
+    return lines
+
+
+def _count(number: int, one: str, many: str = "") -> str:
+    return f"{number} {one if number == 1 else many or one + 's'}"
+
+
+def _print(found: Profile, console: Console) -> None:
+    console.print(f"[bold]{escape(found.name)}[/bold]")
+    if engine := found.engine:
+        console.print(
+            f"{engine.displacement:g} L, {_count(engine.cylinders, 'cylinder')}, {engine.induction.replace('_', ' ')}, "
+            f"{engine.air_metering.replace('_', ' ')}, {escape(engine.fuel)} "
+            f"(stoichiometric air-fuel ratio {engine.stoichiometric:.2f})"
+        )
+    console.print(f"one tick each {duration_text(found.period)}, {duration_text(found.lead_up)} kept before an alarm")
+    console.print(_buses(found), _channels(found), _polled(found), _alarms(found), _authority(found), sep="\n\n")
+
+
+def _table(title: str, *columns: str) -> Table:
+    table = Table(title=title, title_justify="left", box=None, pad_edge=False, header_style="bold")
+    for column in columns:
+        table.add_column(column, overflow="fold")
+    return table
+
+
+def _buses(found: Profile) -> Table:
+    table = _table("Buses", "bus", "in recordings", "messages")
+    for bus, names in found.buses.items():
+        messages = [m for m in found.messages if m.bus == bus]
+        shown = ", ".join(f"{m.name} {identifier_text(m.identifier, m.extended)}" for m in messages)
+        table.add_row(bus, ", ".join(names) or "any", escape(shown))
+    return table
+
+
+def _channels(found: Profile) -> Table:
+    table = _table("Channels", "channel", "unit", "comes from", "valid", "stale after")
+    for channel in found.channels:
+        low, high = channel.valid
+        valid = f"{low:g} .. {high:g}" if low > float("-inf") else ""
+        stale = "" if channel.formula else duration_text(channel.stale_after)
+        table.add_row(channel.name, channel.unit, escape(_origin(channel, found)), valid, stale)
+    return table
+
+
+def _origin(channel: Channel, found: Profile) -> str:
+    if channel.formula:
+        return f"= {channel.formula.text}"
+    if channel.parameter:
+        service, identifier, name = channel.parameter
+        return f"service {service:02X} {identifier:02X}, {name}"
+    if channel.signal:
+        bus, identifier, extended, name = channel.signal
+        return f"{bus} {identifier_text(identifier, extended)} {name}"
+    return "a table or MQTT"
+
+
+def _polled(found: Profile) -> Table:
+    table = _table("Polled, once transmitting is asked for", "service", "parameter", "every")
+    for port in found.diagnostics:
+        names = {(parameter.service, parameter.identifier): parameter.name for parameter in port.parameters}
+        for request in port.poll:
+            key = (request.service, request.identifier)
+            table.add_row(f"{key[0]:02X} {key[1]:02X}", names[key], duration_text(request.every))
+    return table
+
+
+def _alarms(found: Profile) -> Table:
+    table = _table("Alarms", "alarm", "priority", "when", "delays on, off", "action")
+    for alarm in found.alarms:
+        when = alarm.setpoint + (f", while {alarm.enable.text}" if alarm.enable else "")
+        marks = [mark for mark, on in (("latching", alarm.latching), ("signature", alarm.signature)) if on]
+        name = alarm.name + (f" ({', '.join(marks)})" if marks else "")
+        delays = f"{duration_text(alarm.on_delay)}, {duration_text(alarm.off_delay)}"
+        table.add_row(name, alarm.priority, escape(when), delays, escape(alarm.action))
+    return table
+
+
+def _authority(found: Profile) -> Table:
+    table = _table("Authority", "correction", "limits", "everyday")
+    for limit in found.authority.values():
+        table.add_row(limit.name, *(_ends(ends, limit.unit) for ends in ((limit.low, limit.high), limit.everyday)))
+    return table
+
+
+def _ends(ends: Iterable[float], unit: str) -> str:
+    return " .. ".join(f"{end:g}" for end in ends) + f" {unit}"
