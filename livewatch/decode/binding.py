@@ -79,7 +79,7 @@ class Binding:
             quality = outside.view(np.uint8) * OUT_OF_RANGE
         else:
             quality = np.zeros(len(value), np.uint8)
-        invalid = self.table.invalid(bits, pairs)
+        invalid = self.table.invalid(bits, value, pairs)
         if invalid is not None:
             quality[invalid] = INVALID
             value[invalid] = np.nan

@@ -53,7 +53,7 @@ class Decoder:
         self._addresses = list(bound)
         self._binding = Binding([(tuple(signals[address].values()), wanted) for address, wanted in bound.items()])
         self._traffic = Traffic(profile.buses, self._addresses, signals, profile.diagnostics)
-        self._answers = AnswerDecoder(profile) if profile.diagnostics else None
+        self._answers = AnswerDecoder(profile)
         self._odd: dict[str, Counter[int]] = {}
 
     def decode(self, batch: FrameBatch) -> SampleBatch:
@@ -63,10 +63,9 @@ class Decoder:
             return SampleBatch(batch.time, [], counts)
         codes = self._traffic.codes(batch, counts)
         columns = self._broadcast(batch, codes, counts) if len(self._binding) else []
-        if self._answers is not None:
-            rows = np.flatnonzero(codes & ANSWER)
-            if len(rows):
-                columns += self._answers.decode(batch, rows, counts)
+        rows = np.flatnonzero(codes & ANSWER)
+        if len(rows):
+            columns += self._answers.decode(batch, rows, counts)
         return SampleBatch(batch.time, columns, counts)
 
     def odd_identifiers(self) -> Mapping[str, list[IdentifierCount]]:
@@ -75,9 +74,8 @@ class Decoder:
         found = {"frames not in the profile": self._traffic.unknown()}
         for kind, counter in self._odd.items():
             found[kind] = [IdentifierCount(*self._addresses[i], frames) for i, frames in counter.most_common()]
-        if self._answers is not None:
-            for kind, senders in self._answers.odd.items():
-                found[kind] = [IdentifierCount(*sender, frames) for sender, frames in senders.most_common()]
+        for kind, senders in self._answers.odd.items():
+            found[kind] = [IdentifierCount(*sender, frames) for sender, frames in senders.most_common()]
         return {kind: identifiers for kind, identifiers in found.items() if identifiers}
 
     def _broadcast(self, batch: FrameBatch, codes: NDArray[np.uint32], counts: dict[str, int]) -> list[SampleColumn]:

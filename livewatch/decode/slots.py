@@ -117,9 +117,9 @@ class SlotTable:
         self._offset = np.array([offset for _, offset in linear], np.float64)
         self._unusual = np.array([_is_unusual(signal) for signal in signals], np.bool_)
         self._curved = np.array([signal.curve is not None for signal in signals], np.bool_)
-        self._may_be_invalid = np.array(
-            [bool(signal.invalid) or signal.kind == "float" for signal in signals], np.bool_
-        )
+        self._codes = [_codes(signal, field) for signal, field in zip(signals, fields, strict=True)]
+        may_be = [bool(each.invalid) or each.kind == "float" or each.curve is not None for each in signals]
+        self._may_be_invalid = np.array(may_be, np.bool_)
 
     def locate(
         self,
@@ -197,14 +197,23 @@ class SlotTable:
             result[part] = np.interp(result[part], *curve)
         return result
 
-    def invalid(self, bits: NDArray[np.uint64], pairs: Pairs) -> NDArray[np.bool_] | None:
-        """bool (pairs,): one of the signal's codes for "no valid value", or a float that is no finite number. None when
-        no signal present can be invalid."""
+    def invalid(self, bits: NDArray[np.uint64], value: NDArray[np.float64], pairs: Pairs) -> NDArray[np.bool_] | None:
+        """bool (pairs,): one of the signal's codes for "no valid value", or `value`, made from a float or by a curve,
+        is no finite number. None when no signal present can be invalid."""
         result: NDArray[np.bool_] | None = None
         for slot, part in pairs.segments(self._may_be_invalid):
             if result is None:
                 result = np.zeros(len(bits), np.bool_)
-            result[part] = _invalid(self.signals[slot], self.fields[slot], bits[part])
+            signal = self.signals[slot]
+            bad = ~np.isfinite(value[part])
+            if signal.kind == "float":
+                raw = _floats(signal, bits[part])
+                for code in signal.invalid:
+                    bad |= raw == code
+            else:
+                for pattern in self._codes[slot]:
+                    bad |= bits[part] == pattern
+            result[part] = bad
         return result
 
     def raw(self, slot: int, bits: NDArray[np.uint64]) -> NDArray[np.int64] | NDArray[np.uint64] | NDArray[np.float64]:
@@ -262,13 +271,8 @@ def _unusual(signal: Signal, place: Field, bits: NDArray[np.uint64]) -> NDArray[
     return raw.astype(np.float64)
 
 
-def _invalid(signal: Signal, place: Field, bits: NDArray[np.uint64]) -> NDArray[np.bool_]:
-    """Codes may be written signed or unsigned: -1 and 255 are the same eight bits."""
-    if signal.kind == "float":
-        value = _floats(signal, bits)
-        return ~np.isfinite(value) | np.isin(value, signal.invalid)
-    codes = [code & place.mask for code in signal.invalid if -(place.mask // 2) - 1 <= code <= place.mask]
-    result = np.zeros(len(bits), np.bool_)
-    for code in codes:
-        result |= bits == np.uint64(code)
-    return result
+def _codes(signal: Signal, place: Field) -> tuple[np.uint64, ...]:
+    """The bits of an integer signal's codes for "no valid value". Codes may be written signed or unsigned: -1 and 255
+    are the same eight bits. A code that does not fit in the field matches nothing."""
+    fitting = (code for code in signal.invalid if -(place.mask // 2) - 1 <= code <= place.mask)
+    return tuple(np.uint64(code & place.mask) for code in fitting)

@@ -11,6 +11,7 @@ from importlib.metadata import version
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
+import isotp
 import numpy as np
 import pytest
 
@@ -96,5 +97,32 @@ def frames_of() -> Callable[..., FrameBatch]:
             np.frombuffer(joined, np.uint8).reshape(len(rows), width),
             buses,
         )
+
+    return make
+
+
+@pytest.fixture(scope="session")
+def frames_of_transfer() -> Callable[..., list[bytes]]:
+    """The data bytes of each frame can-isotp (ISO 15765-2) sends for a payload, flow control left out."""
+
+    def make(payload: bytes, **params: object) -> list[bytes]:
+        sent: list[isotp.CanMessage] = []
+        waiting: list[isotp.CanMessage] = []
+        address = isotp.Address(isotp.AddressingMode.Normal_11bits, txid=0x7E8, rxid=0x7E0)
+        settings = {"stmin": 0, "max_frame_size": 1 << 20, **params}
+        sender = isotp.TransportLayerLogic(
+            rxfn=lambda _: waiting.pop(0) if waiting else None, txfn=sent.append, address=address, params=settings
+        )
+        sender.send(payload)
+        block = int(str(params.get("blocksize", 0)))
+        answered = 0
+        while True:
+            sender.process()
+            if len(sent) > answered and sender.transmitting():
+                # the tester's flow control: continue, `block` frames at a time
+                waiting.append(isotp.CanMessage(arbitration_id=0x7E0, data=bytes((0x30, block, 0))))
+            answered = len(sent)
+            if not sender.transmitting():
+                return [bytes(each.data) for each in sent]
 
     return make
