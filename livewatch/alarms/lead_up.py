@@ -72,11 +72,7 @@ class LeadUp:
         and the values `before`."""
         value, quality = self._column(tick)
         values = dict(zip(self._names, significant(value, VALUE_DIGITS), strict=True))
-        words = {
-            name: Quality(int(code)).word
-            for name, code in zip(self._names, quality, strict=True)
-            if code != Quality.GOOD
-        }
+        words = {self._names[row]: Quality(int(quality[row])).word for row in np.flatnonzero(quality != Quality.GOOD)}
         return {"values": values, "units": self._units, "quality": words, "before": self._before(tick)}
 
     def evidence(self, tick: int, channels: tuple[str, ...]) -> list[dict[str, Any]]:

@@ -15,7 +15,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from functools import partial
-from operator import itemgetter
 from typing import Any, Final
 
 import numpy as np
@@ -46,7 +45,7 @@ class Losses:
     """What a run of ticks brought.
 
     Attributes:
-        events: the ticks at which a channel was lost or came back, and its event there; by tick and then by channel.
+        events: the ticks at which a channel was lost or came back, and its event there; channel by channel.
         active, suppressed: for built-in alarms that change, by their position in `LossWatch.definitions`.
     """
 
@@ -150,7 +149,6 @@ class LossWatch:
             changes = watched.alarm.take(ticks.first, lost, good)
             if changes:
                 losses.active[len(self._buses) + i] = changes
-        losses.events.sort(key=itemgetter(0))
         return losses
 
     def _bus_is_alive(

@@ -90,7 +90,7 @@ class AlarmState:
     built_in: bool
 
     @property
-    def urgency(self) -> tuple[int, int, bool, int, str]:
+    def urgency(self) -> tuple[int, int, bool, int]:
         """Sort key, most urgent first: unacknowledged before acknowledged before hidden before normal, then by
         priority, the first-out before the others, the one raised earlier first (so that a line on the screen keeps
         its place while more alarms come in)."""
@@ -100,4 +100,4 @@ class AlarmState:
             group = 3
         else:
             group = 2 if self.state in HIDDEN else 1
-        return group, RANK[self.priority], not self.first_out, self.raised_at or 0, self.name
+        return group, RANK[self.priority], not self.first_out, self.raised_at or 0

@@ -117,14 +117,27 @@ def test_the_most_urgent_alarm_comes_first_on_the_screen(bench: Any) -> None:
         bench.alarm("acknowledged", "boost > 180 kPa", priority="critical"),
         bench.alarm("late", "speed > 6000 rpm", priority="high"),
         bench.alarm("early", "boost > 180 kPa", priority="high"),
-        bench.alarm("first", "boost > 150 kPa", priority="high"),
+        bench.alarm("second", "boost > 150 kPa", priority="high"),
+        bench.alarm("returned", "boost < 50 kPa", priority="high"),
+        bench.alarm("first", "boost > 140 kPa", priority="high"),
         bench.alarm("low", "boost > 180 kPa", priority="low"),
         bench.alarm("worst", "speed > 6000 rpm", priority="critical"),
     ]
     profile = bench.profile(alarms)
     system = AlarmSystem(profile)
-    system.take(bench.ticks(profile, {"boost": [160, 200, 200], "speed": [3000, 3000, 6500]}))
-    bench.act(system, "acknowledge", "acknowledged", 2)
-    bench.act(system, "shelve", "shelved", 2, duration=10**9)
+    system.take(bench.ticks(profile, {"boost": [40, 99, 145, 160, 200, 200], "speed": [3e3, 3e3, 3e3, 3e3, 3e3, 6500]}))
+    bench.act(system, "acknowledge", "acknowledged", 5)
+    bench.act(system, "shelve", "shelved", 5, duration=10**9)
     ordered = [state.name for state in sorted(system.states(), key=lambda state: state.urgency)]
-    assert ordered == ["worst", "first", "early", "late", "low", "acknowledged", "shelved", "normal"]
+    assert ordered == [
+        "worst",
+        "first",
+        "returned",
+        "second",
+        "early",
+        "late",
+        "low",
+        "acknowledged",
+        "shelved",
+        "normal",
+    ]

@@ -68,15 +68,17 @@ def test_other_ticks_keep_points_as_near_to_ten_a_second_as_they_can(bench: Any,
     assert raised - 3.0 <= speed[0] + 1e-9 and raised - speed[0] > 2.6
 
 
-def test_an_alarm_raised_by_unshelving_carries_the_seconds_before_that_moment(bench: Any) -> None:
-    profile, ticks = ramp(bench, 2100, 100)
+@pytest.mark.parametrize("last", [2099, 2100, 2101])
+def test_an_alarm_raised_by_unshelving_carries_the_seconds_before_that_moment(bench: Any, last: int) -> None:
+    profile, ticks = ramp(bench, last + 1, 100)
     system = AlarmSystem(profile)
     system.take(ticks[:50])
     bench.act(system, "shelve", "lean", 49, duration=10**12)
     bench.run(system, ticks[50:], [33, 999])
-    _, event = bench.act(system, "unshelve", "lean", 2099)
-    assert event.detail["values"] == {"lambda_ratio": 1.1, "boost": None, "speed": 2099.0}
-    assert event.detail["before"]["channels"]["speed"] == [10.0 * i for i in range(160, 210)]
+    _, event = bench.act(system, "unshelve", "lean", last)
+    assert event.detail["values"] == {"lambda_ratio": 1.1, "boost": None, "speed": float(last)}
+    stop = 210 if last <= 2100 else 211
+    assert event.detail["before"]["channels"]["speed"] == [10.0 * i for i in range(stop - 50, stop)]
 
 
 def test_a_raised_alarm_says_which_values_made_it_true_and_what_is_not_good(bench: Any) -> None:

@@ -53,6 +53,12 @@ def test_a_flood_ends_at_the_tick_at_which_fewer_than_five_alarms_are_left_in_te
     ended = events[-1]
     assert ended.detail == {"what": "ended", "alarms": 11, "lasted": 560.0, "lasted_unit": "s"}
     assert floods(drive(bench, times, 660)[1]) == [(100, "began")]
+    assert floods(drive(bench, times, 661)[1]) == [(100, "began"), (660, "ended")]
+
+
+def test_the_end_of_a_flood_says_how_many_alarms_it_had(bench: Any) -> None:
+    _, events = drive(bench, [*(10 * i for i in range(11)), 200, 300], 1000)
+    assert events[-1].detail["alarms"] == 13
 
 
 def test_an_alarm_at_the_very_tick_at_which_a_flood_would_end_prolongs_it(bench: Any) -> None:

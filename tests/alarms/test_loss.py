@@ -223,6 +223,15 @@ def test_a_bus_that_carries_nothing_but_invalid_values_is_not_silent(bench: Any,
     ]
 
 
+def test_a_bus_that_falls_silent_after_an_invalid_value_is_silent_all_the_same(bench: Any, profile: Any) -> None:
+    arrivals = {name: [*every(10, 0, 100), (100, INVALID)] for name in ("lambda_ratio", "boost", "speed")}
+    system = AlarmSystem(profile)
+    system.take(hold(bench, profile, 600, arrivals))
+    states = {state.name: state.state for state in system.states() if state.built_in}
+    assert states["bus silent: engine"] is State.UNACKNOWLEDGED
+    assert {states[name] for name in states if name.startswith("lost")} == {State.SUPPRESSED}
+
+
 def test_an_answer_of_the_diagnostic_port_belongs_to_its_bus(bench: Any) -> None:
     port = Diagnostics("diagnostics", 0x7DF, False, (), (Parameter(1, 0x0C, "speed", 2, ()),), ())
     channels = [
