@@ -2,7 +2,8 @@
 
 `CandumpReader` turns the bytes of a recording into frames, chunk by chunk; `format_candump` turns frames into such
 lines. What one writes the other reads back exactly, every field of every frame. Lines that hold no frame are read
-over and counted. A last line without its line end may have lost some of its digits and is not used.
+over and counted. A last line without its line end may have lost some of its digits and is not used, unless the
+direction stands behind them.
 """
 
 from __future__ import annotations
@@ -52,8 +53,11 @@ class CandumpReader(FormatReader):
             if len(rest) > _LONGEST_LINE:
                 self._reject(not overlong)
                 rest, overlong = b"", True
-        if rest.strip():
-            self.counts["last line cut off"] += 1
+        if rest.strip() and not overlong:
+            if rest.strip()[-2:].lower() in (b" r", b" t") and parse_line(rest) is not None:
+                yield from parse_lines(rest + b"\n", buses)[0]
+            else:
+                self.counts["last line cut off"] += 1
 
     def _reject(self, lines: int) -> None:
         if lines:

@@ -54,7 +54,7 @@ def _line(batch: FrameBatch, row: int) -> bytes:
     if flags & ERROR:
         written = f"{identifier | _ERROR_BIT | (_EXTENDED_BIT if flags & EXTENDED else 0):08X}"
     else:
-        written = f"{identifier:08X}" if flags & EXTENDED else f"{identifier:03X}"
+        written = f"{identifier:08X}" if flags & EXTENDED or identifier > 0xFFF else f"{identifier:03X}"
     mark = f"#{(1 if flags & BRS else 0) + (2 if flags & ESI else 0)}" if flags & FD else ""
     payload = f"R{length or ''}" if flags & REMOTE else batch.data[row, :length].tobytes().hex().upper()
     tail = f"{written}#{mark}{payload}{' T' if flags & SENT else ''}\n"
@@ -123,10 +123,10 @@ def _write_time(text: NDArray[np.uint8], time: NDArray[np.int64]) -> None:
 
 
 def _write_identifier(text: NDArray[np.uint8], identifier: NDArray[np.uint32], flags: NDArray[np.uint8]) -> None:
-    """Eight digits, or the last three of them for a standard identifier."""
+    """Eight digits, or the last three of them for a standard identifier (unless it has more, which no bus allows)."""
     error = flags & ERROR
     if error.any():
         bits = np.where(flags & EXTENDED, _ERROR_BIT | _EXTENDED_BIT, _ERROR_BIT).astype(np.uint32)
         identifier = np.where(error, identifier | bits, identifier)
     text[:] = _HEX[identifier.astype(">u4").view(np.uint8).reshape(-1, 4)].reshape(-1, 8)
-    text[(flags & (ERROR | EXTENDED)) == 0, :5] = 0
+    text[((flags & (ERROR | EXTENDED)) == 0) & (identifier <= 0xFFF), :5] = 0

@@ -103,8 +103,6 @@ def parse_line(line: bytes) -> PlainFrame | None:
     if len(found["identifier"]) > 3:
         error = bool(identifier & ERROR_BIT)
         flags = ERROR * error + EXTENDED * (not error or bool(identifier & EXTENDED_BIT))
-    elif identifier > 0x7FF:
-        return None
     else:
         flags = 0
     if found["fd"] is not None:
@@ -290,7 +288,6 @@ class _Chunk:
         value = _packed(word)
         value = ((value << np.uint64(8)) | (value >> np.uint64(16))) & _QUADS
         value = ((value << np.uint64(16)) | (value >> np.uint64(32))) & np.uint64(0xFFFFFFFF)
-        usable &= extended | (value <= 0x7FF)
         flags = extended.view(np.uint8) * np.uint8(EXTENDED)
         error: Mask = extended & ((value & np.uint64(ERROR_BIT)) != 0)
         if error.any():

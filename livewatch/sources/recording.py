@@ -17,17 +17,34 @@ from livewatch.frames import FrameBatch
 from livewatch.sources.byte_stream import ByteStream
 from livewatch.sources.candump import CandumpReader
 from livewatch.sources.candump_lines import MOST_BUSES
+from livewatch.sources.fallback import (
+    AscReader,
+    CsvReader,
+    DatabaseReader,
+    Mf4Reader,
+    PlainBlfReader,
+    PlainCandumpReader,
+    TrcReader,
+)
 from livewatch.sources.reader import FormatReader
 
 __all__ = ["FORMATS", "Recording", "open_recording"]
 
-READERS: tuple[type[FormatReader], ...] = (CandumpReader,)
+READERS: tuple[type[FormatReader], ...] = (
+    CandumpReader,
+    PlainBlfReader,
+    AscReader,
+    TrcReader,
+    CsvReader,
+    DatabaseReader,
+    Mf4Reader,
+)
 """One reader for each format. A new format is a new file with its reader, and that reader's name here."""
 
 FORMATS: Mapping[str, type[FormatReader]] = {reader.suffix: reader for reader in READERS}
 """Suffix to the reader of that format. Each may be followed by `.gz`."""
 
-TAKEOVERS: Mapping[type[FormatReader], type[FormatReader]] = {}
+TAKEOVERS: Mapping[type[FormatReader], type[FormatReader]] = {CandumpReader: PlainCandumpReader}
 """Who goes on when a reader of ours cannot."""
 
 
