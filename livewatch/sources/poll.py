@@ -18,6 +18,8 @@ from typing import Protocol
 
 import numpy as np
 
+from livewatch.decode.answers import NEGATIVE, POSITIVE, WAIT, parameters_of, read_answer
+from livewatch.decode.transport import Reception
 from livewatch.errors import LivewatchError
 from livewatch.frames import EXTENDED, SENT, FrameBatch
 from livewatch.profile.model import Diagnostics, PollRequest, Profile
@@ -35,7 +37,6 @@ AT_ONCE = 6
 FLOW_CONTROL = bytes((0x30, 0, 0, 0, 0, 0, 0, 0))
 """Send all that is left, without pauses (ISO 15765-2)."""
 PADDING = 0x55
-WAIT = 0x78
 
 
 class Sender(Protocol):
@@ -64,37 +65,27 @@ class _Port:
         self._items = [_Item(request, now) for request in port.poll]
         self._open: list[_Item] = []
         self._until = 0.0
-        self._missing: dict[int, int] = {}
-        """Consecutive frames still to come, by the identifier of the sender."""
+        self._receptions: dict[int, Reception] = {}
+        self._parameters = parameters_of(port)
         self._single: set[int] = set()
         """Parameters that were left out of an answer to several: asked for alone from then on."""
 
-    def look(self, identifier: int, data: bytes, now: float) -> None:
-        """Take one frame received on the port's bus."""
+    def look(self, identifier: int, data: bytes, time: int, now: float) -> None:
+        """Take one frame received on the port's bus, stamped `time` (ns)."""
         target = _request_identifier(identifier, self.port.extended)
         if target is None and identifier not in self.port.answers:
             return
-        kind = data[0] >> 4
-        if kind == 1 and len(data) == 8:
-            total = (data[0] & 15) << 8 | data[1]
-            self._missing[identifier] = -(-(total - 6) // 7)
-            self._answered(data[2:], now)
-            answer_to = target if target is not None else self.port.request
-            self._send(answer_to, FLOW_CONTROL)
-        elif kind == 2 and identifier in self._missing:
-            self._missing[identifier] -= 1
-            if self._missing[identifier] <= 0:
-                del self._missing[identifier]
-        elif kind == 0:
-            self._answered(data[1 : 1 + (data[0] & 15)], now)
-        if not self._missing and not self._open:
-            self._until = min(self._until, now)
+        if data[0] >> 4 == 1:
+            self._send(self.port.request if target is None else target, FLOW_CONTROL)
+            self._until = max(self._until, now + ANSWER_WITHIN)
+        answer, _ = self._receptions.setdefault(identifier, Reception()).take(time, data)
+        if answer is not None:
+            self._answered(answer, now)
 
     def step(self, now: float) -> None:
         """Send the next request if none is open and one is due."""
         if now < self._until:
             return
-        self._missing.clear()
         for item in self._open:
             self._miss(item, now)
         self._open = []
@@ -123,31 +114,30 @@ class _Port:
             self._count("requests the adapter did not take")
 
     def _answered(self, answer: bytes, now: float) -> None:
-        """The beginning of an answer: close the request it belongs to."""
-        if not answer or not self._open:
+        """A complete answer: close what it answers of the open request."""
+        if not self._open:
             return
         service = self._open[0].request.service
-        if answer[0] == 0x7F and len(answer) >= 3 and answer[1] == service:
+        if answer[0] == NEGATIVE and len(answer) >= 3 and answer[1] == service:
             if answer[2] == WAIT:
                 self._until = now + WAIT_LONGER
-                return
-            for item in self._open:
-                self._miss(item, now)
-            self._open = []
-        elif answer[0] == service + 0x40:
-            size = 1 if service == 1 else 2
-            first = int.from_bytes(answer[1 : 1 + size], "big")
-            if any(item.request.identifier == first for item in self._open):
-                for item in self._open:
-                    item.unanswered = 0
-                self._open = []
-                self._until = now + ANSWER_WITHIN if self._missing else now
+            else:
+                self._until = now
+            return
+        if answer[0] != service + POSITIVE:
+            return
+        found = {reading.identifier for reading in read_answer(answer, self._parameters)[0]}
+        for item in [item for item in self._open if item.request.identifier in found]:
+            item.unanswered = 0
+            self._open.remove(item)
+            self._until = now
 
     def _count(self, kind: str) -> None:
         self.counts[kind] = self.counts.get(kind, 0) + 1
 
     def _miss(self, item: _Item, now: float) -> None:
-        if len(self._open) > 1:
+        """A parameter of a request whose time is over was not answered: ask for it alone, and in the end rarely."""
+        if item.request.service == 1 and item.request.identifier not in self._single:
             self._single.add(item.request.identifier)
             item.due = now
             return
@@ -186,7 +176,8 @@ class Poller:
             on_bus &= ((batch.flags & EXTENDED) != 0) == port.port.extended
             on_bus &= np.isin(batch.identifier, answer_identifiers(port.port)) & (batch.length > 0)
             for row in np.flatnonzero(on_bus):
-                port.look(int(batch.identifier[row]), batch.data[row, : batch.length[row]].tobytes(), now)
+                data = batch.data[row, : batch.length[row]].tobytes()
+                port.look(int(batch.identifier[row]), data, int(batch.time[row]), now)
             port.step(now)
 
     async def poll(self) -> None:

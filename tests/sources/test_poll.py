@@ -1,0 +1,161 @@
+"""Polling a car on its diagnostic port: a control unit played by can-isotp (the reference for ISO 15765-2) answers."""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections import Counter
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import can
+import isotp
+import pytest
+
+from livewatch.frames import SENT
+from livewatch.history import History
+from livewatch.live_run import LiveRun
+from livewatch.profile import load_profile_text
+from livewatch.profile.model import Profile
+from livewatch.run import Run
+from livewatch.session.folder import SessionFolder
+from livewatch.session.recorder import Recorder
+from livewatch.sources.live import parse_live_buses
+from livewatch.sources.opening import open_source
+
+PROFILE = """
+profile: 1
+name: polled test engine
+buses: {port: []}
+diagnostics:
+  bus: port
+  request: 0x7DF
+  read:
+    - did: 0xF41C
+      name: long_answer
+      length: 12
+      signals:
+        KNOCK: {start: 95, length: 8, order: big_endian, scale: 0.25, unit: deg}
+poll:
+  - {service: 0x01, pid: 0x0C, every: 50 ms}
+  - {service: 0x01, pid: 0x06, every: 100 ms}
+  - {service: 0x01, pid: 0x5C, every: 100 ms}
+  - {service: 0x22, did: 0xF41C, every: 200 ms}
+channels:
+  knock_retard: {parameter: {service: 0x22, did: 0xF41C, signal: KNOCK}}
+signature_alarms: off
+"""
+# SAE J1979 worked values of service 01: 0C 1A F8 is 1726 rpm, 06 80 is 0 %.
+VALUES = {0x0C: bytes((0x1A, 0xF8)), 0x06: bytes((0x80,))}
+LONG = bytes(11) + bytes((10,))
+
+
+@pytest.fixture(scope="module")
+def profile() -> Profile:
+    return load_profile_text(PROFILE, "polled.yaml", None)
+
+
+@contextmanager
+def control_unit(channel: str, answers_several: bool = True, pending: bool = False) -> Iterator[Counter[bytes]]:
+    """A control unit at 7E0/7E8 that also listens to 7DF. Counts the requests it got."""
+    asked: Counter[bytes] = Counter()
+    done = threading.Event()
+
+    def answer(request: bytes) -> bytes | None:
+        if request[0] == 0x01:
+            known = [pid for pid in request[1:] if pid in VALUES]
+            if not known or (len(request) > 2 and not answers_several):
+                return None
+            return b"\x41" + b"".join(bytes((pid,)) + VALUES[pid] for pid in known)
+        return b"\x62\xf4\x1c" + LONG if request == b"\x22\xf4\x1c" else bytes((0x7F, request[0], 0x31))
+
+    def serve() -> None:
+        with can.Bus(interface="virtual", channel=channel) as bus:
+            physical = isotp.Address(isotp.AddressingMode.Normal_11bits, rxid=0x7E0, txid=0x7E8)
+            stack = isotp.CanStack(bus, address=physical, params={"blocking_send": False, "stmin": 0})
+            listener = can.Bus(interface="virtual", channel=channel, can_filters=[{"can_id": 0x7DF, "can_mask": 0x7FF}])
+            while not done.is_set():
+                message = listener.recv(0.002)
+                stack.process()
+                if message is None or message.arbitration_id != 0x7DF:
+                    continue
+                request = bytes(message.data[1 : 1 + message.data[0]])
+                asked[request] += 1
+                if pending:
+                    stack.send(bytes((0x7F, request[0], 0x78)))
+                    while stack.transmitting():
+                        stack.process()
+                    time.sleep(0.4)
+                reply = answer(request)
+                if reply is not None:
+                    stack.send(reply)
+            listener.shutdown()
+
+    thread = threading.Thread(target=serve)
+    thread.start()
+    time.sleep(0.1)
+    try:
+        yield asked
+    finally:
+        done.set()
+        thread.join()
+
+
+def watch(profile: Profile, channel: str, seconds: float, recorder: Recorder | None = None) -> Run:
+    run = Run(profile, recorder, history=History(profile))
+    live = LiveRun(run, parse_live_buses([f"port=virtual:{channel}"]), transmit=True)
+    live.start()
+    time.sleep(seconds)
+    live.stop()
+    assert live.failure is None
+    return run
+
+
+def last(run: Run, channel: str) -> float:
+    assert run.history is not None and run.history.latest is not None
+    return float(run.history.latest.held[run.profile.index[channel], -1])
+
+
+def test_polled_values_arrive_as_channels_single_and_multi_frame(profile: Profile) -> None:
+    with control_unit("poll-values") as asked:
+        run = watch(profile, "poll-values", 1.5)
+    assert last(run, "engine_speed") == 1726.0
+    assert last(run, "short_term_fuel_trim_1") == 0.0
+    assert last(run, "knock_retard") == 2.5, "needs our flow control, the answer is of three frames"
+    assert sum(number for request, number in asked.items() if 0x0C in request[1:]) >= 10
+
+
+def test_a_parameter_that_is_never_answered_is_asked_for_more_rarely_and_counted(profile: Profile) -> None:
+    with control_unit("poll-silence") as asked:
+        run = watch(profile, "poll-silence", 3.0)
+    assert asked[b"\x01\x5c"] <= 4, "three tries, then once in ten seconds"
+    assert run.pipeline.counts["polls without an answer"] >= 3
+    assert last(run, "engine_speed") == 1726.0
+
+
+def test_a_unit_that_answers_one_parameter_at_a_time_is_asked_so(profile: Profile) -> None:
+    with control_unit("poll-single", answers_several=False) as asked:
+        run = watch(profile, "poll-single", 2.0)
+    assert last(run, "engine_speed") == 1726.0
+    assert asked[b"\x01\x0c"] >= 5
+
+
+def test_a_unit_that_says_wait_is_waited_for(profile: Profile) -> None:
+    with control_unit("poll-wait", pending=True):
+        run = watch(profile, "poll-wait", 2.5)
+    assert last(run, "engine_speed") == 1726.0
+
+
+def test_requests_are_recorded_as_sent_and_nothing_but_reading_goes_out(profile: Profile, tmp_path: Path) -> None:
+    folder = SessionFolder.create(tmp_path, profile, ["poll"])
+    with control_unit("poll-recorded"):
+        watch(profile, "poll-recorded", 1.0, Recorder(folder))
+    sent = [
+        batch.data[row, : batch.length[row]].tobytes()
+        for batch in open_source(folder.path, profile).batches()
+        for row in range(len(batch))
+        if batch.flags[row] & SENT
+    ]
+    assert sent
+    assert {(data[0] >> 4, data[1] if data[0] >> 4 == 0 else None) for data in sent} == {(0, 1), (0, 0x22), (3, None)}
