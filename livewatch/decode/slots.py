@@ -248,10 +248,12 @@ def _is_unusual(signal: Signal) -> bool:
 
 
 def _linear(signal: Signal) -> tuple[float, float]:
-    """Scale and offset to apply in float64. Adding -0.0 changes no number, adding 0.0 makes 0.0 of -0.0."""
+    """Scale and offset to apply in float64. Adding -0.0 changes no number, adding 0.0 makes 0.0 of -0.0: a float keeps
+    its sign, a whole number has none at zero."""
     if _is_identity(signal) or _is_exact(signal):
         return 1.0, -0.0
-    return float(signal.scale), float(signal.offset)
+    offset = float(signal.offset)
+    return float(signal.scale), offset + 0.0 if _is_whole(signal) else offset
 
 
 def _floats(signal: Signal, bits: NDArray[np.uint64]) -> NDArray[np.float64]:

@@ -3,8 +3,8 @@
     python tests/benchmarks/decode_speed.py [frames]
 
 One million frames of 30 identifiers with 60 signals, every signal bound to a channel with a valid range. Prints frames
-a second for both and their ratio, what a live batch of 20 frames costs, and the rates for CAN FD, multiplexed frames and
-polled answers.
+a second for both and their ratio, what a live batch of 20 frames costs, and the rates for CAN FD, multiplexed frames
+and polled answers.
 """
 
 from __future__ import annotations

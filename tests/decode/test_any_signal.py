@@ -24,7 +24,7 @@ SCALES = st.one_of(
     WHOLE.filter(bool),
     st.floats(-1e6, 1e6).filter(lambda value: abs(value) > 1e-9),
 )
-OFFSETS = st.one_of(st.sampled_from([0, -40, 273.15, 0.5, 2**31, -(2**62)]), WHOLE, st.floats(-1e6, 1e6))
+OFFSETS = st.one_of(st.sampled_from([0, -0.0, -40, 273.15, 0.5, 2**31, -(2**62)]), WHOLE, st.floats(-1e6, 1e6))
 
 
 @st.composite
@@ -106,6 +106,13 @@ def test_a_counter_of_64_bits_across_nine_bytes_keeps_every_bit(order: str, star
     raw = decode_message_raw(message, data, np.full(50, 64, np.uint8))["X"][0]
     assert raw.tolist() == [oracle.decode(bytes(row), decode_choices=False)["X"] for row in data]
     assert max(raw.tolist()) > 2**63
+
+
+def test_a_whole_number_at_zero_has_no_sign() -> None:
+    """cantools computes whole numbers in integers, where there is no -0."""
+    message = Message("engine", 0x123, False, "M", 1, (Signal("X", 0, 8, scale=-1.0, offset=-0.0),))
+    value = decode_message(message, np.zeros((1, 1), np.uint8), np.ones(1, np.uint8))["X"][0]
+    assert not np.signbit(value[0])
 
 
 def test_whole_numbers_beyond_53_bits_are_rounded_once() -> None:
