@@ -27,6 +27,7 @@ from pathlib import Path
 
 from livewatch.errors import LivewatchError, SourceError
 from livewatch.events import utc_text
+from livewatch.profile import load_profile_text
 from livewatch.profile.model import Profile
 from livewatch.session.line_file import sync_folder
 from livewatch.session.log import EventLog, open_log
@@ -165,24 +166,17 @@ class SessionFolder:
         """
         if self._profile is not None:
             return self._profile
-        text = self.profile_text
-        from livewatch.profile import load_profile_text
-
-        return load_profile_text(text, str(self.path / PROFILE), self.path)
+        return load_profile_text(self.profile_text, str(self.path / PROFILE), self.path)
 
     def frame_parts(self) -> list[Path]:
         """The parts of the frame log, in order."""
         found = [(int(match[1]), path) for path in self.path.iterdir() if (match := _PART.fullmatch(path.name))]
         return [path for _, path in sorted(found)]
 
-    def rows(self, profile: Profile | None = None) -> SessionRows:
-        """What the run received, in the order it received it. `profile` says where the channels of samples stand;
-        the folder's own when not given."""
+    def rows(self, profile: Profile) -> SessionRows:
+        """What the run received, in the order it received it. `profile` says which channels there are for samples."""
         samples = self.path / SAMPLES
-        index = None
-        if samples.is_file():
-            index = (self.profile() if profile is None else profile).index
-        return SessionRows(self.frame_parts(), samples if index is not None else None, index or {})
+        return SessionRows(self.frame_parts(), samples if samples.is_file() else None, profile.index)
 
     def events(self) -> EventLog:
         """What the run said.

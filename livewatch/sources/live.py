@@ -84,8 +84,8 @@ class LiveSource:
 
     async def close(self) -> None:
         """Stop reading and release all adapters. What was received last is still given out by `batches`."""
-        self._closed = True
         await asyncio.gather(*(asyncio.to_thread(reader.close) for reader in self._readers))
+        self._closed = True
 
     async def batches(self) -> AsyncIterator[FrameBatch]:
         """What is received, about every hundredth of a second, never an empty batch; ends once the source is closed

@@ -47,4 +47,5 @@ class Merge:
         if not len(batch):
             return batch.time
         own = self._kept_key[self._kept.bus == batch.bus[0]]
-        return np.maximum(np.maximum.accumulate(batch.time), own.max(initial=batch.time[0]))
+        keys: NDArray[np.int64] = np.maximum(np.maximum.accumulate(batch.time), own.max(initial=batch.time[0]))
+        return keys

@@ -88,6 +88,9 @@ def _keywords(bus: LiveBus, kind: type[can.BusABC], transmit: bool) -> dict[str,
         }
     if bus.bitrate is not None and ("bitrate" in parameters or catches_all):
         keywords["bitrate"] = bus.bitrate
+    if bus.interface == "socketcan":
+        # The kernel keeps CAN FD frames from a socket that did not ask for them; asking changes nothing on the wire.
+        keywords["fd"] = True
     keywords.update(bus.options)
     return keywords
 
@@ -96,8 +99,10 @@ def _why(bus: LiveBus, error: Exception) -> str:
     head = f"bus {bus.name!r}: "
     if isinstance(error, can.CanInterfaceNotImplementedError | ImportError | NameError | AttributeError):
         # An interface whose driver library did not load fails on the first name it would have brought.
-        reason = "its driver library could not be loaded" if isinstance(error, NameError) else _reason(error)
-        return f"{head}interface {bus.interface!r} cannot be used on this machine: {reason}; {_install(bus.interface, reason)}"
+        nameless = isinstance(error, NameError | AttributeError)
+        reason = "its driver library could not be loaded" if nameless else _reason(error)
+        remedy = _install(bus.interface, reason)
+        return f"{head}interface {bus.interface!r} cannot be used on this machine: {reason}; {remedy}"
     if isinstance(error, ValueError | TypeError):
         return (
             f"{head}{bus.interface} does not accept channel {bus.channel!r} with these settings: {_reason(error)}; "

@@ -230,15 +230,18 @@ class BusReader:
         if self._attempts or not self._first_arrival:
             self._back()
         recv, keep = adapter.recv, self._waiting.append
-        for _ in range(BURST):
+        read = 0
+        while message is not None:
             if not message.timestamp:
                 message.timestamp = time.time()
             keep(message)
-            message = recv(0)
-            if message is None:
-                # Resting only once the adapter is empty keeps a backlog from growing.
-                time.sleep(REST)
+            read += 1
+            if read == BURST:
                 break
+            message = recv(0)
+        else:
+            # Resting only once the adapter is empty keeps a backlog from growing.
+            time.sleep(REST)
         if len(self._waiting) > MOST_WAITING:
             with self._lock:
                 self._fell_behind += max(0, len(self._waiting) - MOST_WAITING)

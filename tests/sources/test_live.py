@@ -238,6 +238,18 @@ async def test_an_adapter_pulled_out_mid_run_comes_back_and_the_other_bus_goes_o
             assert Shaky.opened == 2
 
 
+async def test_a_backlog_of_any_size_comes_through_whole(shaky):
+    """More than is read in one go, at the sizes around it."""
+    burst = live_reader.BURST
+    for size in (burst - 1, burst, burst + 1, burst + 2, 5 * burst + 3):
+        backlog = Shaky.inboxes.setdefault(f"backlog {size}", queue.Queue())
+        for count in range(size):
+            backlog.put(stamped(time.time(), count))
+        async with listening(f"engine=shaky:backlog {size}") as (_, batches):
+            await until(lambda backlog=backlog: backlog.empty())
+        assert numbers_of(batches, "engine") == list(range(size))
+
+
 async def test_single_messages_that_make_no_sense_do_not_lose_the_adapter(shaky):
     async with listening("engine=shaky:x") as (source, batches):
         for count in range(30):

@@ -84,6 +84,13 @@ def test_an_adapter_asked_to_poll_takes_part():
     assert stays_silent(LiveBus.parse("ListenOnlyAdapter:1"), transmit=True) is False
 
 
+def test_a_network_interface_is_asked_for_flexible_data_rate_frames_too(monkeypatch):
+    """Linux hands CAN FD frames only to sockets that asked for them (CAN_RAW_FD_FRAMES)."""
+    monkeypatch.setitem(BACKENDS, "socketcan", (__name__, "Adapter"))
+    assert opened_with("socketcan:can0@500k")["fd"] is True
+    assert opened_with("socketcan:can0@500k,fd=false")["fd"] is False
+
+
 def test_what_the_user_says_wins():
     assert opened_with("ListenOnlyAdapter:1,listen_only=false")["listen_only"] is False
     assert stays_silent(LiveBus.parse("ListenOnlyAdapter:1,listen_only=false"), transmit=False) is False
