@@ -9,16 +9,17 @@ from __future__ import annotations
 
 import asyncio
 import threading
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from concurrent.futures import Future
+from typing import TypeVar
 
-from livewatch.actions import Action
-from livewatch.events import Event
 from livewatch.run import Run
 from livewatch.sources.live import BusStatus, LiveBus, LiveSource
 from livewatch.sources.poll import Poller
 
 __all__ = ["LiveRun"]
+
+T = TypeVar("T")
 
 SILENCE = 0.25
 """Seconds that data time stays behind the host's clock while nothing is received: longer than a frame takes from the
@@ -66,21 +67,24 @@ class LiveRun:
         """Whether the run still goes on."""
         return self._thread.is_alive()
 
-    def act(self, action: Action) -> Future[list[Event]]:
-        """Have a person's action carried out by the run's thread; the result, or an ActionError, comes by the
-        future."""
-        done: Future[list[Event]] = Future()
+    def submit(self, call: Callable[[], T]) -> Future[T]:
+        """Have something done by the run's thread between two batches (a person's action, a look at the alarms); its
+        result, or what it raised, comes by the future. After the end of the run the future fails at once."""
+        done: Future[T] = Future()
 
         def carry_out() -> None:
             try:
-                done.set_result(self.run.act(action))
+                done.set_result(call())
             except Exception as error:
                 done.set_exception(error)
 
         if self._loop is None or not self._thread.is_alive():
             done.set_exception(RuntimeError("the run has ended"))
         else:
-            self._loop.call_soon_threadsafe(carry_out)
+            try:
+                self._loop.call_soon_threadsafe(carry_out)
+            except RuntimeError as error:
+                done.set_exception(error)
         return done
 
     def statuses(self) -> list[BusStatus]:

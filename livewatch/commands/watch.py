@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 import sys
 import time
 from pathlib import Path
@@ -10,7 +11,7 @@ import click
 from rich.console import Console
 
 from livewatch.commands.options import DURATION, choose_profile, out_option, profile_option
-from livewatch.errors import UsageError, nearest
+from livewatch.errors import SourceError, UsageError, nearest
 from livewatch.history import History
 from livewatch.lines import LineDisplay
 from livewatch.live_run import LiveRun
@@ -102,6 +103,13 @@ def watch(
     folder = SessionFolder.create(out, profile, [bus.text for bus in buses])
     run = Run(profile, Recorder(folder), history=History(profile))
     live = LiveRun(run, buses, transmit=poll)
+    try:
+        live.start()
+    except SourceError:
+        # Nothing was watched: leave no empty folder behind.
+        run.close()
+        shutil.rmtree(folder.path, ignore_errors=True)
+        raise
     if lines or not sys.stdout.isatty():
         _watch_lines(live, duration)
     else:
@@ -126,7 +134,6 @@ def _agree_to_poll(profile: Profile, yes: bool) -> None:
 def _watch_lines(live: LiveRun, duration: int | None) -> None:
     end = None if duration is None else time.monotonic() + duration / 1e9
     with LineDisplay(live.run, Console()) as display:
-        live.start()
         try:
             while live.running and (end is None or time.monotonic() < end):
                 time.sleep(0.05)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import json
 from collections.abc import Callable, Iterable
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -39,7 +40,7 @@ def log_of(profile: Profile, batches: Iterable[FrameBatch | SampleBatch]) -> lis
 
 def cut(batch: FrameBatch, places: Iterable[int]) -> list[FrameBatch]:
     ends = [0, *sorted(places), len(batch)]
-    return [batch[low:high] for low, high in zip(ends, ends[1:], strict=False)]
+    return [batch[low:high] for low, high in pairwise(ends)]
 
 
 @settings(max_examples=25, deadline=None)
