@@ -138,13 +138,13 @@ def quiet_cost(bench: Any, n: int, times: int) -> float:
         for run in runs:
             run.evaluate(ticks.value, ticks.first)
         formulas.append(time.perf_counter() - began)
-    return float(np.median(whole) - np.median(formulas))
+    return min(whole) - min(formulas)
 
 
 def test_quiet_ticks_cost_little_beyond_the_formulas(bench: Any) -> None:
     """Measured: about 7 us an alarm for 8192 ticks and 4 us for 2 ticks; the limits leave room for a busy machine."""
-    assert quiet_cost(bench, 8192, 20) < 60 * 60e-6
-    assert quiet_cost(bench, 2, 200) < 60 * 20e-6
+    assert quiet_cost(bench, 8192, 40) < 60 * 100e-6
+    assert quiet_cost(bench, 2, 300) < 60 * 40e-6
 
 
 def test_the_alarms_import_neither_screen_nor_broker_nor_bus() -> None:

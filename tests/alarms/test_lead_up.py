@@ -77,6 +77,7 @@ def test_an_alarm_raised_by_unshelving_carries_the_seconds_before_that_moment(be
     bench.run(system, ticks[50:], [33, 999])
     _, event = bench.act(system, "unshelve", "lean", last)
     assert event.detail["values"] == {"lambda_ratio": 1.1, "boost": None, "speed": float(last)}
+    assert event.detail["quality"] == {"boost": "invalid"}
     stop = 210 if last <= 2100 else 211
     assert event.detail["before"]["channels"]["speed"] == [10.0 * i for i in range(stop - 50, stop)]
 
