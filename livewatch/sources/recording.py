@@ -14,6 +14,7 @@ from pathlib import Path
 
 from livewatch.errors import SourceError, nearest
 from livewatch.frames import FrameBatch
+from livewatch.sources.blf import BlfReader
 from livewatch.sources.byte_stream import ByteStream
 from livewatch.sources.candump import CandumpReader
 from livewatch.sources.candump_lines import MOST_BUSES
@@ -32,7 +33,7 @@ __all__ = ["FORMATS", "Recording", "open_recording"]
 
 READERS: tuple[type[FormatReader], ...] = (
     CandumpReader,
-    PlainBlfReader,
+    BlfReader,
     AscReader,
     TrcReader,
     CsvReader,
@@ -44,7 +45,10 @@ READERS: tuple[type[FormatReader], ...] = (
 FORMATS: Mapping[str, type[FormatReader]] = {reader.suffix: reader for reader in READERS}
 """Suffix to the reader of that format. Each may be followed by `.gz`."""
 
-TAKEOVERS: Mapping[type[FormatReader], type[FormatReader]] = {CandumpReader: PlainCandumpReader}
+TAKEOVERS: Mapping[type[FormatReader], type[FormatReader]] = {
+    CandumpReader: PlainCandumpReader,
+    BlfReader: PlainBlfReader,
+}
 """Who goes on when a reader of ours cannot."""
 
 
