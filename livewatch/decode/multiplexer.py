@@ -34,22 +34,25 @@ class Selection:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Multiplexer:
-    """One multiplexer signal.
+    """One multiplexer signal with c classes of raw values.
 
     Attributes:
         place: where it is.
-        slots: int64 (k,), the slots it selects directly, ascending.
-        bounds: int64, ascending raw values at which the next class starts; class 0 lies below the first.
-        selects: bool (k, classes), which slot is present in which class.
-        declared: bool (classes,), whether any signal of the layout, wanted or not, or a word of the multiplexer's own
+        first: number of the first slot it selects directly; the k slots are numbered without gaps.
+        bounds: int64 (c - 1,), ascending raw values at which the next class starts; class 0 lies below the first.
+        starts, sizes: int64 (c,), which part of `selected` belongs to each class.
+        selected: unsigned, slots of each class less `first`, ascending within it.
+        declared: bool (c,), whether any signal of the layout, wanted or not, or a word of the multiplexer's own
             value table belongs to the class.
-        further: multiplexers selected by this one, each with bool (classes,) saying when.
+        further: multiplexers selected by this one, each with bool (c,) saying when.
     """
 
     place: Field
-    slots: NDArray[np.int64]
+    first: int
     bounds: NDArray[np.int64]
-    selects: NDArray[np.bool_]
+    starts: NDArray[np.int64]
+    sizes: NDArray[np.int64]
+    selected: NDArray[np.unsignedinteger]
     declared: NDArray[np.bool_]
     further: tuple[tuple[NDArray[np.bool_], Multiplexer], ...]
 
@@ -68,22 +71,25 @@ class Multiplexer:
         if not len(rows):
             return
         raw = self.place.integers(self.place.bits(words, rows))
-        kind = np.searchsorted(self.bounds, raw, side="right")
+        kind = self.bounds.searchsorted(raw, side="right")
         declared = self.declared[kind]
         if not declared.all():
             into.undeclared.append(rows[~declared])
-        present = self.selects[:, kind]
-        slot, which = np.nonzero(present)
-        if len(slot):
-            counts = np.bincount(slot, minlength=len(self.slots))
-            some = np.flatnonzero(counts)
-            into.slots.append(self.slots[some])
-            into.counts.append(counts[some])
-            into.rows.append(rows[which])
+        sizes = self.sizes[kind]
+        total = int(sizes.sum())
+        if total:
+            position = np.arange(total) + np.repeat(self.starts[kind] - sizes.cumsum() + sizes, sizes)
+            slots = self.selected[position]
+            order = slots.argsort(kind="stable")
+            counts = np.bincount(slots)
+            present = np.flatnonzero(counts)
+            into.slots.append(present + self.first)
+            into.counts.append(counts[present])
+            into.rows.append(np.repeat(rows, sizes)[order])
         for when, multiplexer in self.further:
-            selected = when[kind]
-            if selected.any():
-                multiplexer.select(words, length, rows[selected], into)
+            chosen = when[kind]
+            if chosen.any():
+                multiplexer.select(words, length, rows[chosen], into)
 
 
 def plan(signals: Sequence[Signal], wanted: Sequence[Signal], first: int) -> tuple[list[Multiplexer], list[int]]:
@@ -110,35 +116,40 @@ def plan(signals: Sequence[Signal], wanted: Sequence[Signal], first: int) -> tup
 
     def build(name: str) -> Multiplexer:
         own = [i for i, signal in enumerate(wanted) if signal.multiplexer == name]
-        slots = np.arange(first + len(order), first + len(order) + len(own), dtype=np.int64)
+        start = first + len(order)
         order.extend(own)
         signal = by_name[name]
-        children = [other for other in signals if other.multiplexer == name]
-        ranges = [each for child in children for each in child.multiplexer_values]
+        ranges = [each for other in signals if other.multiplexer == name for each in other.multiplexer_values]
         ranges += [(value, value) for value in signal.value_table]
         edges = {low for low, _ in ranges} | {high + 1 for _, high in ranges}
-        bounds = np.array(sorted(edge for edge in edges if -LARGEST <= edge <= LARGEST), np.int64)
+        bounds = np.array(sorted(edge for edge in edges if abs(edge) <= LARGEST), np.int64)
+        selected = [np.flatnonzero(_classes(bounds, wanted[i].multiplexer_values)) for i in own]
+        kind = np.concatenate(selected) if own else np.empty(0, np.intp)
+        slot = np.repeat(np.arange(len(own)), [len(each) for each in selected])
+        sizes = np.bincount(kind, minlength=len(bounds) + 1)
+        below = [
+            (_classes(bounds, by_name[child].multiplexer_values), build(child))
+            for child in needed
+            if by_name[child].multiplexer == name
+        ]
         return Multiplexer(
             Field.of(signal),
-            slots,
+            start,
             bounds,
-            np.array([_classes(bounds, wanted[i].multiplexer_values) for i in own], np.bool_).reshape(
-                len(own), len(bounds) + 1
-            ),
+            sizes.cumsum() - sizes,
+            sizes,
+            slot[kind.argsort(kind="stable")].astype(np.min_scalar_type(len(own))),  # short numbers sort faster
             _classes(bounds, ranges),
-            tuple(
-                (_classes(bounds, by_name[child].multiplexer_values), build(child))
-                for child in needed
-                if by_name[child].multiplexer == name
-            ),
+            tuple(below),
         )
 
     return [build(name) for name in needed if by_name[name].multiplexer is None], order
 
 
 def _classes(bounds: NDArray[np.int64], ranges: Sequence[tuple[int, int]]) -> NDArray[np.bool_]:
-    """bool (classes,): which classes lie in one of the inclusive `ranges`. A class is known by its lowest value."""
-    lowest = [None, *bounds.tolist()]
-    return np.array(
-        [value is not None and any(low <= value <= high for low, high in ranges) for value in lowest], np.bool_
-    )
+    """bool (classes,): which classes lie in one of the inclusive `ranges`, whose ends are all among the bounds."""
+    result = np.zeros(len(bounds) + 1, np.bool_)
+    for low, high in ranges:
+        first, last = np.searchsorted(bounds, (max(low, -LARGEST), min(high, LARGEST)), side="right")
+        result[first : last + 1] = True
+    return result
