@@ -116,7 +116,8 @@ class SlotTable:
         self._scale = np.array([scale for scale, _ in linear], np.float64)
         self._offset = np.array([offset for _, offset in linear], np.float64)
         self._unusual = np.array([_is_unusual(signal) for signal in signals], np.bool_)
-        self._curved = np.array([signal.curve is not None for signal in signals], np.bool_)
+        self._curves = [None if each.curve is None else np.array(each.curve, np.float64) for each in signals]
+        self._curved = np.array([curve is not None for curve in self._curves], np.bool_)
         self._codes = [_codes(signal, field) for signal, field in zip(signals, fields, strict=True)]
         may_be = [bool(each.invalid) or each.kind == "float" or each.curve is not None for each in signals]
         self._may_be_invalid = np.array(may_be, np.bool_)
@@ -192,9 +193,9 @@ class SlotTable:
             result *= np.repeat(self._scale[slots], counts)
             result += np.repeat(self._offset[slots], counts)
         for slot, part in pairs.segments(self._curved):
-            curve = self.signals[slot].curve
+            curve = self._curves[slot]
             assert curve is not None
-            result[part] = np.interp(result[part], *curve)
+            result[part] = np.interp(result[part], curve[0], curve[1])
         return result
 
     def invalid(self, bits: NDArray[np.uint64], value: NDArray[np.float64], pairs: Pairs) -> NDArray[np.bool_] | None:
