@@ -85,14 +85,17 @@ class SlotTable:
             if signal.multiplexer is None
         ]
         self._plain_layout = np.array([number for number, _ in self.source], np.int64)
-        self._multiplexers: list[tuple[int, Multiplexer]] = []
+        self._multiplexers: list[Multiplexer] = []
+        multiplexed: list[int] = []
         for number, layout in enumerate(layouts):
             selected = [i for i, signal in enumerate(layout.wanted) if signal.multiplexer is not None]
             if selected:
                 wanted = [layout.wanted[i] for i in selected]
                 multiplexers, order = plan(layout.signals, wanted, len(self.source))
-                self._multiplexers += [(number, multiplexer) for multiplexer in multiplexers]
+                self._multiplexers += multiplexers
+                multiplexed += [number] * len(multiplexers)
                 self.source += [(number, selected[i]) for i in order]
+        self._multiplexed_layout = np.array(multiplexed, np.int64)
         self.signals: list[Signal] = [layouts[number].wanted[i] for number, i in self.source]
         self.fields: list[Field] = [Field.of(signal) for signal in self.signals]
         for signal in self.signals:
@@ -145,10 +148,10 @@ class SlotTable:
         position += np.repeat(starts[self._plain_layout[slots]] - found.cumsum() + found, found)
         rows = order[position]
         selection = Selection()
-        for layout, multiplexer in self._multiplexers:
-            if counts[layout]:
-                start = int(starts[layout])
-                multiplexer.select(words, length, order[start : start + int(counts[layout])], selection)
+        for i in np.flatnonzero(counts[self._multiplexed_layout]).tolist():
+            layout = self._multiplexed_layout[i]
+            part = order[starts[layout] : starts[layout] + counts[layout]]
+            self._multiplexers[i].select(words, length, part, selection)
         if selection.slots:
             slots = np.concatenate([slots, *selection.slots])
             found = np.concatenate([found, *selection.counts])
