@@ -142,7 +142,8 @@ class Recorder:
             if left:
                 self._counts["rows not recorded"] += left
         self._events.close()
-        self._rows.close()
+        if not self._thread.is_alive():
+            self._rows.close()
         try:
             self.folder.finish(utc, self.counts)
         except OSError as error:
@@ -221,19 +222,29 @@ class Recorder:
             except OSError as error:
                 self._told(error)
                 return
-            with self._state:
-                for _ in range(count):
-                    self._queue.popleft()
-                self._settled += len(piece)
-                self._row_trouble = ""
-                self._state.notify_all()
+            except Exception as fault:
+                # A fault of our own with these rows must not end the recording of those that follow.
+                self._settle(count, len(piece), f"frames cannot be written: {fault!r}")
+            else:
+                self._settle(count, len(piece), "")
+
+    def _settle(self, batches: int, rows: int, trouble: str) -> None:
+        """The first batches of the queue are written, or given up because of `trouble`."""
+        with self._state:
+            for _ in range(batches):
+                self._queue.popleft()
+            self._settled += rows
+            self._row_trouble = trouble
+            if trouble:
+                self._counts["rows not recorded"] += rows
+            self._state.notify_all()
 
     def _sync(self) -> None:
         with self._state:
             written = self._settled
         try:
-            self._rows.look()
             self._rows.sync()
+            self._rows.look()
         except OSError as error:
             self._told(error)
             return

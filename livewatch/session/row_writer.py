@@ -134,4 +134,6 @@ class RowWriter:
             self._samples = None
         self.counts["files removed while they were recorded"] += 1
         self._folder.restore()
+        if not self._folder.frame_parts():
+            self._written = 0
         return None

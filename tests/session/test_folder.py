@@ -19,6 +19,7 @@ from hypothesis import strategies as st
 from livewatch import __version__
 from livewatch.errors import SourceError
 from livewatch.frames import FrameBatch
+from livewatch.profile import load_profile
 from livewatch.session import Recorder, SessionError, SessionFolder
 from livewatch.session.folder import frame_part
 
@@ -80,6 +81,16 @@ def test_a_run_that_ended_reads_back_whole(recorded, profile, frames, numbers):
         (0, "note", ""), (1, "alarm", "lean_under_load"), (2, "note", ""), (3, "alarm", "lean_under_load"),
     ]  # fmt: skip
     assert log.counts == {}
+
+
+@pytest.mark.parametrize("name", ["brackwell_20t", "dyno_cell"])
+def test_the_profile_in_the_folder_needs_no_other_file(sessions, name):
+    given = load_profile(Path(__file__).parents[2] / "profiles" / f"{name}.yaml")
+    read = SessionFolder.open(SessionFolder.create(sessions, given, []).path).profile()
+    assert read.text == given.text
+    assert read.channels == given.channels
+    assert read.messages == given.messages
+    assert [alarm.setpoint for alarm in read.alarms] == [alarm.setpoint for alarm in given.alarms]
 
 
 def test_the_frame_log_goes_on_in_new_parts(sessions, profile, frames, numbers, alarm):

@@ -11,13 +11,16 @@ import subprocess
 import sys
 import threading
 import time
+from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from livewatch.session import Recorder, SessionFolder
+import livewatch.session.recorder as recorder_module
+from livewatch.session import Recorder, SessionFolder, row_writer
 from livewatch.session.line_file import LineFile
 
 
@@ -250,28 +253,37 @@ def test_a_full_disk_stops_neither_the_run_nor_loses_an_alarm(small_disk, profil
     assert opened.manifest.counts["rows not recorded"] == lost
 
 
-def test_space_is_kept_for_events_when_frames_fill_the_disk(folder, frames, alarm):
-    free = shutil.disk_usage(folder.path).free
-    with Recorder(folder, keep_free=1 << 60) as recorder:
-        # A disk of which less than a twentieth is free would count as full already.
-        if free > shutil.disk_usage(folder.path).total / 20:
-            recorder.write_rows(frames(10))
-            recorder.write_events([alarm(1)])
-            assert recorder.trouble is None
-        recorder._rows._keep_free = 1 << 60
-        recorder._rows._full = True
-        from livewatch.session import row_writer
+def test_space_is_kept_for_events_when_frames_fill_the_disk(folder, frames, alarm, numbers, profile, monkeypatch):
+    """Rows stop at 32 MB of free space and go on at 40 MB; on a disk of 100 MB, at 5 MB and 6.25 MB."""
+    disk = {"total": 100 << 30, "free": 33 << 20}
+    monkeypatch.setattr(
+        row_writer.shutil, "disk_usage", lambda path: SimpleNamespace(total=disk["total"], free=disk["free"])
+    )
+    monkeypatch.setattr(recorder_module, "RETRY_EVERY", 0.05)
+    with Recorder(folder) as recorder:
 
-        kept = row_writer.SMALL_DISK
-        row_writer.SMALL_DISK = 1e-9
-        try:
-            recorder.write_rows(frames(10, 10))
-            until(lambda: recorder.trouble is not None)
-            recorder.write_events([alarm(2)])
-            assert recorder.behind == 10
-        finally:
-            row_writer.SMALL_DISK = kept
-    assert times(folder) == [1.0, 2.0]
+        def goes_on(total: int, free: float) -> bool:
+            disk.update(total=total, free=round(free * (1 << 20)))
+            waiting = recorder.behind
+            recorder.write_rows(frames(10, goes_on.count))
+            goes_on.count += 10
+            until(lambda: recorder.behind == 0 or (recorder.behind == waiting + 10 and recorder.trouble is not None))
+            time.sleep(0.25)  # one more attempt
+            return recorder.behind == 0
+
+        goes_on.count = 0
+        assert goes_on(100 << 30, 33)
+        assert not goes_on(100 << 30, 31.9)
+        assert recorder.trouble == "the disk is full (33 MB free): frames are not recorded"
+        assert recorder.free_bytes == round(31.9 * (1 << 20))
+        recorder.write_events([alarm(1)])
+        assert times(folder) == [1.0], "events still find room"
+        assert not goes_on(100 << 30, 39), "it does not go on and off around the limit"
+        assert goes_on(100 << 30, 41)
+        assert goes_on(100 << 20, 5.1), "a small disk keeps a twentieth free"
+        assert not goes_on(100 << 20, 4.9)
+        assert goes_on(100 << 20, 6.3)
+    assert numbers(SessionFolder.open(folder.path).rows(profile).batches()) == list(range(70))
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="Windows does not let go of a folder with open files")
@@ -306,6 +318,19 @@ def test_a_disk_that_is_pulled_out_is_told_and_the_run_goes_on(folder, frames, a
     recorder.close()
     assert times(SessionFolder.open(folder.path)) == [2.0]
     assert numbers(SessionFolder.open(folder.path).rows(profile).batches()) == list(range(10, 20))
+
+
+def test_rows_that_cannot_be_put_into_words_do_not_end_the_recording(folder, frames, samples, numbers, profile):
+    with Recorder(folder) as recorder:
+        recorder.write_rows(frames(10))
+        spoilt = samples(1.0)
+        recorder.write_rows(replace(spoilt, columns=[replace(spoilt.columns[0], channel=99)]))
+        until(lambda: recorder.behind == 0)
+        assert recorder.trouble == "frames cannot be written: IndexError('tuple index out of range')"
+        recorder.write_rows(frames(10, 10))
+        until(lambda: recorder.trouble is None)
+        assert recorder.counts == {"rows not recorded": 1}
+    assert numbers(SessionFolder.open(folder.path).rows(profile).batches()) == list(range(20))
 
 
 def test_a_recorder_closed_on_a_full_disk_counts_what_it_lost(folder, frames, note, monkeypatch):
