@@ -20,7 +20,8 @@ from livewatch.decode.bus_traffic import Address
 from livewatch.decode.field import words_of
 from livewatch.decode.transport import Reception
 from livewatch.frames import EXTENDED, FrameBatch
-from livewatch.profile.j1979 import J1979, Largest, rescaled
+from livewatch.profile.j1979 import J1979
+from livewatch.profile.j1979_ranges import Largest, rescaled
 from livewatch.profile.model import Channel, Parameter, Profile, Signal
 from livewatch.samples import SampleColumn
 

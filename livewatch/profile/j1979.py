@@ -8,7 +8,7 @@ Parameters that carry a support byte first (66, 67, 70, 72, 77, 78, 79) have eac
 support bit, so that a value the engine computer does not have is never decoded as a number. Bitmaps of supported
 parameters and monitors have no signals: they are here so that the parameters behind them in one answer are found.
 
-An engine computer may stretch the range of some parameters and says so in 4F and 50; `rescaled` applies that.
+An engine computer may stretch the range of some parameters and says so in 4F and 50: see `j1979_ranges`.
 
 Sources: the scalings of 04..11, 23..2B, 33..3B, 42..44, 46, 52, 5C agree with a public table; all others are from
 memory of SAE J1979-DA and ISO 15031-5. 54 (evaporative system vapour pressure) is a length only: published tables
@@ -18,13 +18,11 @@ disagree on its sign. Sensor positions are those of an engine that reports 13 (t
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import replace
 from types import MappingProxyType
-from typing import NamedTuple
 
 from livewatch.profile.model import Parameter, Signal
 
-__all__ = ["J1979", "J1979_CHANNELS", "Largest", "rescaled"]
+__all__ = ["J1979", "J1979_CHANNELS"]
 
 PERCENT = 100 / 255
 TRIM = 100 / 128
@@ -362,51 +360,3 @@ J1979_CHANNELS: Mapping[tuple[int, str], str] = MappingProxyType(
 )
 """(parameter identifier, signal name) to the catalogue's channel. Several parameters may bring one channel (a car
 answers 24 or 34); a profile polls one of them. No channel takes the wastegate (72): its position is not a duty."""
-
-
-class Largest(NamedTuple):
-    """The largest values an engine computer declared for other parameters; 0 where the standard range holds.
-
-    `equivalence_ratio`, `voltage` in V, `current` in mA and `pressure` in units of 10 kPa are the four bytes of 4F,
-    `air_flow` in units of 10 g/s is the first byte of 50.
-    """
-
-    equivalence_ratio: int = 0
-    voltage: int = 0
-    current: int = 0
-    pressure: int = 0
-    air_flow: int = 0
-
-    def updated(self, identifier: int, data: bytes) -> Largest:
-        """With what the answer to parameter `identifier` says; unchanged unless it is a whole answer to 4F or 50."""
-        if identifier == 0x4F and len(data) == 4:
-            return Largest(data[0], data[1], data[2], data[3], self.air_flow)
-        if identifier == 0x50 and len(data) == 4:
-            return self._replace(air_flow=data[0])
-        return self
-
-
-def rescaled(parameter: Parameter, largest: Largest) -> Parameter:
-    """`parameter` of `J1979` as an engine computer that declared `largest` answers it.
-
-    The largest raw number then stands for the declared value (SAE J1979, parameters 0B, 10, 24..2B, 34..3B and 44; from
-    memory).
-    """
-    identifier = parameter.identifier
-    first, *rest = parameter.signals or (None,)
-    if first is None:
-        return parameter
-    if identifier == 0x0B and largest.pressure:
-        first = replace(first, scale=largest.pressure * 10 / 255)
-    elif identifier == 0x10 and largest.air_flow:
-        first = replace(first, scale=largest.air_flow * 10 / 65535)
-    elif identifier == 0x44 or 0x24 <= identifier <= 0x2B or 0x34 <= identifier <= 0x3B:
-        if largest.equivalence_ratio:
-            first = replace(first, scale=largest.equivalence_ratio / 65535)
-        if 0x24 <= identifier <= 0x2B and largest.voltage:
-            rest = [replace(rest[0], scale=largest.voltage / 65535)]
-        if 0x34 <= identifier <= 0x3B and largest.current:
-            rest = [replace(rest[0], scale=largest.current / 32768, offset=-float(largest.current))]
-    else:
-        return parameter
-    return replace(parameter, signals=(first, *rest))

@@ -76,7 +76,7 @@ def test_a_code_that_means_no_value_is_no_number(profile_of: Make, frames_of: Fr
 
 def test_a_code_of_a_signed_signal_may_be_written_as_its_bits(profile_of: Make, frames_of: Frames) -> None:
     """0x80 and -128 are the same eight bits; a code that does not fit the signal matches nothing."""
-    signals = (Signal("A", 0, 8, kind="signed", invalid=(0x80,)), Signal("B", 8, 4, invalid=(0xFF, -1)))
+    signals = (Signal("A", 0, 8, kind="signed", invalid=(0x80,)), Signal("B", 8, 4, invalid=(0x1E, -1)))
     profile = profile_of([_message(*signals)], [_channel("a", "A"), _channel("b", "B")])
     rows = [(0x123, b"\x80\x0f"), (0x123, b"\x7f\x0e")]
     assert _columns(profile, Decoder(profile).decode(frames_of(rows))) == {
