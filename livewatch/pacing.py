@@ -8,16 +8,12 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import AsyncIterator, Iterable
-from typing import TypeVar
 
 import numpy as np
 
-from livewatch.frames import FrameBatch
-from livewatch.samples import SampleBatch, rows_of
+from livewatch.samples import Rows, rows_of
 
 __all__ = ["paced"]
-
-Batch = TypeVar("Batch", FrameBatch, SampleBatch)
 
 PIECE = 0.02
 """Wall-clock seconds of rows handed out at once."""
@@ -25,7 +21,7 @@ LONGEST_WAIT = 5.0
 """Wall-clock seconds a gap in the recording is waited for at the most, at any speed."""
 
 
-async def paced(batches: Iterable[Batch], speed: float | None) -> AsyncIterator[Batch]:
+async def paced(batches: Iterable[Rows], speed: float | None) -> AsyncIterator[Rows]:
     """The rows of `batches` at `speed` times the recorded pace; None for as fast as it goes (the batches as they are).
 
     A row stamped earlier than the one before it is due at once; a gap longer than LONGEST_WAIT at this speed is cut

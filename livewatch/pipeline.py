@@ -25,7 +25,7 @@ from livewatch.frames import FrameBatch
 from livewatch.grid import Grid
 from livewatch.profile.formula import FormulaRun
 from livewatch.profile.model import Profile
-from livewatch.samples import Quality, SampleBatch, rows_of
+from livewatch.samples import Quality, Rows, rows_of
 from livewatch.ticks import TickBatch
 
 __all__ = ["Pipeline", "Stage"]
@@ -97,7 +97,7 @@ class Pipeline:
         """The recording's own clock at the latest tick, ns since the Unix epoch."""
         return self._utc
 
-    def push(self, batch: FrameBatch | SampleBatch) -> list[Event]:
+    def push(self, batch: Rows) -> list[Event]:
         """Take the next rows, in order of arrival. A batch of no rows does nothing."""
         events: list[Event] = []
         if not len(batch):

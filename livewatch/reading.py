@@ -10,17 +10,14 @@ import queue
 import threading
 from collections.abc import Callable, Iterator
 
-from livewatch.frames import FrameBatch
 from livewatch.run import Run
-from livewatch.samples import SampleBatch
+from livewatch.samples import Rows
 from livewatch.sources.opening import Source
 
 __all__ = ["read_ahead", "read_through"]
 
 AHEAD = 4
 """Batches read ahead at the most."""
-
-Rows = FrameBatch | SampleBatch
 
 
 def read_through(source: Source, run: Run, progress: Callable[[float], None] | None = None) -> None:

@@ -12,11 +12,10 @@ from typing import Protocol
 
 from livewatch.actions import Action
 from livewatch.events import Event
-from livewatch.frames import FrameBatch
 from livewatch.history import History
 from livewatch.pipeline import Pipeline
 from livewatch.profile.model import Profile
-from livewatch.samples import SampleBatch
+from livewatch.samples import Rows
 from livewatch.signature import Signature
 
 __all__ = ["Listener", "RowSink", "Run"]
@@ -27,7 +26,7 @@ Listener = Callable[[Sequence[Event]], None]
 class RowSink(Protocol):
     """What a recorder does for a run."""
 
-    def write_rows(self, batch: FrameBatch | SampleBatch) -> None:
+    def write_rows(self, batch: Rows) -> None:
         """Take raw rows; does not wait for the disk."""
 
     def write_events(self, events: Sequence[Event]) -> None:
@@ -61,7 +60,7 @@ class Run:
         self.pipeline = Pipeline(profile, stages)
         self.ended = False
 
-    def push(self, batch: FrameBatch | SampleBatch) -> list[Event]:
+    def push(self, batch: Rows) -> list[Event]:
         """Take the next rows of the source."""
         if self.recorder is not None:
             self.recorder.write_rows(batch)

@@ -10,14 +10,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from enum import IntEnum
-from typing import TypeVar
+from typing import overload
 
 import numpy as np
 from numpy.typing import NDArray
 
 from livewatch.frames import FrameBatch
 
-__all__ = ["Quality", "SampleBatch", "SampleColumn", "rows_of"]
+__all__ = ["Quality", "Rows", "SampleBatch", "SampleColumn", "rows_of"]
 
 
 class Quality(IntEnum):
@@ -70,10 +70,19 @@ class SampleBatch:
         return len(self.time)
 
 
-Batch = TypeVar("Batch", FrameBatch, SampleBatch)
+Rows = FrameBatch | SampleBatch
+"""Rows of a source, whatever it brings."""
 
 
-def rows_of(batch: Batch, start: int, stop: int) -> Batch:
+@overload
+def rows_of(batch: FrameBatch, start: int, stop: int) -> FrameBatch: ...
+@overload
+def rows_of(batch: SampleBatch, start: int, stop: int) -> SampleBatch: ...
+@overload
+def rows_of(batch: Rows, start: int, stop: int) -> Rows: ...
+
+
+def rows_of(batch: Rows, start: int, stop: int) -> Rows:
     """Rows `start..stop` (exclusive) of a batch of frames or samples. A sample batch's counts go with its row 0."""
     if start == 0 and stop == len(batch):
         return batch

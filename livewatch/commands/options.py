@@ -16,33 +16,36 @@ from livewatch.session.folder import SessionFolder
 from livewatch.shipped import find_profile
 from livewatch.sources.opening import Stretch
 
-__all__ = ["DURATION", "bus_option", "choose_profile", "out_option", "profile_option", "stretch_of", "stretch_options"]
+__all__ = [
+    "bus_option",
+    "choose_profile",
+    "out_option",
+    "profile_option",
+    "read_duration",
+    "stretch_of",
+    "stretch_options",
+]
 
 Command = TypeVar("Command", bound=Callable[..., Any])
 
 _UNITS = {"ms": 1_000_000, "s": 1_000_000_000, "min": 60_000_000_000, "h": 3_600_000_000_000, "": 1_000_000_000}
 
 
-class Duration(click.ParamType):
-    """A length of time: `90`, `90s`, `1.5 min`, `1:30`, `1:02:03`. Given on in nanoseconds."""
-
-    name = "time"
-
-    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> int:
-        if isinstance(value, int):
-            return value
-        text = str(value).strip()
-        clock = re.fullmatch(r"(?:(\d+):)?(\d+):(\d+(?:\.\d+)?)", text)
-        if clock:
-            hours, minutes, seconds = clock.groups(default="0")
-            return round((int(hours) * 3600 + int(minutes) * 60 + float(seconds)) * 1e9)
-        plain = re.fullmatch(r"(\d+(?:\.\d+)?)\s*(ms|s|min|h|)", text)
-        if not plain:
-            self.fail(f"{text!r} is no length of time; expected for example 90 s, 1.5 min or 1:30", param, ctx)
-        return round(float(plain[1]) * _UNITS[plain[2]])
-
-
-DURATION = Duration()
+def read_duration(ctx: click.Context, param: click.Parameter, value: str | None) -> int | None:
+    """A length of time, in nanoseconds, from `90`, `90s`, `1.5 min`, `1:30` or `1:02:03`; an option's callback."""
+    if value is None:
+        return None
+    text = value.strip()
+    clock = re.fullmatch(r"(?:(\d+):)?(\d+):(\d+(?:\.\d+)?)", text)
+    if clock:
+        hours, minutes, seconds = clock.groups(default="0")
+        return round((int(hours) * 3600 + int(minutes) * 60 + float(seconds)) * 1e9)
+    plain = re.fullmatch(r"(\d+(?:\.\d+)?)\s*(ms|s|min|h|)", text)
+    if not plain:
+        raise click.BadParameter(
+            f"{value!r} is no length of time; expected for example 90 s, 1.5 min or 1:30", ctx, param
+        )
+    return round(float(plain[1]) * _UNITS[plain[2]])
 
 
 def out_option(command: Command) -> Command:
@@ -75,9 +78,16 @@ def bus_option(text: str) -> Callable[[Command], Command]:
 
 def stretch_options(command: Command) -> Command:
     """`--from` and `--to`."""
-    command = click.option("--to", "stop", type=DURATION, help="End here, counted from the first row: 5 min.")(command)
+    command = click.option(
+        "--to", "stop", metavar="TIME", callback=read_duration, help="End here, counted from the first row: 5 min."
+    )(command)
     return click.option(
-        "--from", "start", type=DURATION, default=0, help="Begin here, counted from the first row: 1:30."
+        "--from",
+        "start",
+        metavar="TIME",
+        default="0",
+        callback=read_duration,
+        help="Begin here, counted from the first row: 1:30.",
     )(command)
 
 

@@ -10,7 +10,7 @@ from pathlib import Path
 import click
 from rich.console import Console
 
-from livewatch.commands.options import DURATION, choose_profile, out_option, profile_option
+from livewatch.commands.options import choose_profile, out_option, profile_option, read_duration
 from livewatch.errors import SourceError, UsageError, nearest
 from livewatch.history import History
 from livewatch.lines import LineDisplay
@@ -66,7 +66,9 @@ def _buses(options: tuple[str, ...], profile: Profile) -> list[LiveBus]:
 @click.option("--list-buses", is_flag=True, help="Show the adapters found on this machine, and end.")
 @click.option("--poll", is_flag=True, help="Transmit the profile's polls (read-only requests). Off unless given.")
 @click.option("--yes", is_flag=True, help="Do not ask before polling.")
-@click.option("--for", "duration", type=DURATION, help="End by itself after this long: 10 min.")
+@click.option(
+    "--for", "duration", metavar="TIME", callback=read_duration, help="End by itself after this long: 10 min."
+)
 @click.option("--lines", is_flag=True, help="Print lines instead of opening the dashboard.")
 @click.option("--browser", is_flag=True, help="Show the dashboard in a browser on this machine.")
 @out_option

@@ -16,7 +16,7 @@ import numpy as np
 from livewatch.events import parse_utc
 from livewatch.frames import FrameBatch
 from livewatch.profile.model import Profile
-from livewatch.samples import SampleBatch, rows_of
+from livewatch.samples import Rows, rows_of
 from livewatch.session.folder import SessionFolder
 from livewatch.sources.bus_map import BusMap
 from livewatch.sources.recording import open_recording
@@ -42,7 +42,7 @@ class _Rows(Protocol):
     @property
     def progress(self) -> float: ...
 
-    def batches(self, size: int = ...) -> Iterator[FrameBatch] | Iterator[SampleBatch]: ...
+    def batches(self, size: int = ...) -> Iterator[Rows]: ...
 
 
 class Source:
@@ -77,7 +77,7 @@ class Source:
         """Channels met that are no bus of the profile."""
         return tuple(sorted(self._bus_map.unknown))
 
-    def batches(self, size: int = 65536) -> Iterator[FrameBatch | SampleBatch]:
+    def batches(self, size: int = 65536) -> Iterator[Rows]:
         """The wanted rows in order of arrival, about `size` at a time."""
         begin: int | None = None
         started = self._stretch.start == 0
