@@ -39,9 +39,9 @@ def throttle_area(opening: float, bore_mm: float) -> float:
 
     Heywood 1988, eq. 7.18 without the shaft: pi/4 D² (1 - cos(angle) / cos(shut angle)).
     """
-    angle = radians(THROTTLE_SHUT_DEGREES + THROTTLE_TRAVEL_DEGREES * opening)
-    share = 1.0 - cos(angle) / cos(radians(THROTTLE_SHUT_DEGREES)) + 0.0012
-    return THROTTLE_DISCHARGE * pi / 4.0 * (bore_mm * 1e-3) ** 2 * share
+    angle = (THROTTLE_SHUT_DEGREES + THROTTLE_TRAVEL_DEGREES * opening) * 0.017453293
+    share = 1.0012 - cos(angle) / _SHUT_COSINE
+    return THROTTLE_DISCHARGE * pi / 4.0 * bore_mm * bore_mm * 1e-6 * share
 
 
 def throttle_opening(area: float, bore_mm: float) -> float:
@@ -51,6 +51,9 @@ def throttle_opening(area: float, bore_mm: float) -> float:
         middle = (low + high) / 2.0
         low, high = (middle, high) if throttle_area(middle, bore_mm) < area else (low, middle)
     return (low + high) / 2.0
+
+
+_SHUT_COSINE = cos(radians(THROTTLE_SHUT_DEGREES))
 
 
 class Breathing:
@@ -158,6 +161,11 @@ class AirPath:
         self._restriction = build.intake.restriction_kpa * 1000.0 / 0.1**2 * 1.2
         self._purge_area = PURGE_AREA
 
+    def idle_at(self, pressure: float, temperature: float) -> None:
+        """Begin with the manifold at `pressure` (Pa) and `temperature` (K)."""
+        self.manifold_pressure, self.manifold_temperature = pressure, temperature
+        self.manifold_mass = pressure * self._manifold_volume / (AIR_GAS_CONSTANT * temperature)
+
     def step(
         self,
         dt: float,
@@ -194,13 +202,12 @@ class AirPath:
         # Charge temperatures: mixing of what flows in with what is there (first law on an open volume with constant
         # heat capacity, Guzzella and Onder 2010, section 2.3.2, wall heat into the incoming air only).
         if inflow > 0.0:
-            self.pipe_temperature += (inlet_temperature - self.pipe_temperature) * min(
-                0.5, 3.0 * dt * inflow / self.pipe_mass
-            )
-        warmed = self.pipe_temperature + (coolant - self.pipe_temperature) * 0.32 / (1.0 + abs(self.throttle) / 0.018)
-        self.manifold_temperature += (warmed - self.manifold_temperature) * min(
-            0.5, dt * (abs(self.throttle) + 0.002) / self.manifold_mass
-        )
+            share = 3.0 * dt * inflow / self.pipe_mass
+            self.pipe_temperature += (inlet_temperature - self.pipe_temperature) * (share if share < 0.5 else 0.5)
+        moving = abs(self.throttle)
+        warmed = self.pipe_temperature + (coolant - self.pipe_temperature) * 0.32 / (1.0 + moving / 0.018)
+        share = dt * (moving + 0.002) / self.manifold_mass
+        self.manifold_temperature += (warmed - self.manifold_temperature) * (share if share < 0.5 else 0.5)
 
         throttle, throttle_up, throttle_down = flow_through_hole(
             throttle_area(opening, self._throttle_bore), pipe, self.pipe_temperature, manifold
@@ -215,7 +222,8 @@ class AirPath:
             purged, _, purged_by = flow_through_hole(purge * self._purge_area, outside, temperature, manifold)
         if turbo is not None:
             wanted = BY_PASS_AREA if pipe - manifold > BY_PASS_OPENS_KPA * 1000.0 and pipe > outside + 6e3 else 0.0
-            self._by_pass_area += (wanted - self._by_pass_area) * min(1.0, dt / (0.04 if wanted else 0.25))
+            if wanted or self._by_pass_area > 1e-7:
+                self._by_pass_area += (wanted - self._by_pass_area) * dt / (0.04 if wanted else 0.25)
             if self._by_pass_area > 2e-6:
                 by_pass, by_pass_by, _ = flow_through_hole(
                     self._by_pass_area, pipe, self.pipe_temperature, self.filter_pressure

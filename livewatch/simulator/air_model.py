@@ -36,9 +36,9 @@ class AirModel:
         "speed_density",
     )
 
-    def __init__(self, calibration: Calibration) -> None:
+    def __init__(self, calibration: Calibration, manifold: float, boost: float) -> None:
         self._calibration = calibration
-        self._last_manifold = self._last_boost = 101325.0
+        self._last_manifold, self._last_boost = manifold, boost
         self._metered = self._modelled = 0.0
         self._rate = 0.0
         self.correction = 1.0

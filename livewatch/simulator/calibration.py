@@ -7,8 +7,10 @@ a calibrator is never exact, so each table carries a small smooth error that `se
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from math import pi, sqrt
 
 import numpy as np
@@ -57,9 +59,7 @@ class Curve:
             return y[0]
         if value >= x[-1]:
             return y[-1]
-        at = 1
-        while value > x[at]:
-            at += 1
+        at = bisect_left(x, value, 1)
         return y[at - 1] + (y[at] - y[at - 1]) * (value - x[at - 1]) / (x[at] - x[at - 1])
 
 
@@ -73,14 +73,10 @@ class Map:
 
     def __call__(self, x: float, y: float) -> float:
         xs, ys = self.x, self.y
-        x = min(max(x, xs[0]), xs[-1])
-        y = min(max(y, ys[0]), ys[-1])
-        i = 1
-        while x > xs[i]:
-            i += 1
-        j = 1
-        while y > ys[j]:
-            j += 1
+        x = xs[0] if x < xs[0] else (xs[-1] if x > xs[-1] else x)
+        y = ys[0] if y < ys[0] else (ys[-1] if y > ys[-1] else y)
+        i = bisect_left(xs, x, 1)
+        j = bisect_left(ys, y, 1)
         along = (x - xs[i - 1]) / (xs[i] - xs[i - 1])
         across = (y - ys[j - 1]) / (ys[j] - ys[j - 1])
         low, high = self.z[i - 1], self.z[i]
@@ -142,6 +138,7 @@ class Calibration:
     """Throttle area in m² that idles the warm engine."""
 
 
+@lru_cache(maxsize=32)
 def calibrate(build: Build, targets: Targets, seed: int) -> Calibration:
     """The calibration for `build`; `seed` fixes the calibrator's small errors."""
     rng = np.random.default_rng(seed)
@@ -168,12 +165,12 @@ def calibrate(build: Build, targets: Targets, seed: int) -> Calibration:
         duty = Map(SPEEDS, BOOSTS, rows)
     loads = [0.1 * step for step in range(1, 27)]
     ignition = [
-        # 2.5 deg before knock on the fuel and charge temperature of the bench.
-        [min(best_ignition(speed, load), knock_limit(speed, load, 318.0, 95.0, 1.0) - 2.5) for load in loads]
+        # Just before knock on the fuel and charge temperature of the bench.
+        [min(best_ignition(speed, load), knock_limit(speed, load, 318.0, 95.0, 1.0) - 1.2) for load in loads]
         for speed in SPEEDS
     ]
     most = max(_steady(build, breathing, 6500.0, _most_pressure(targets)).air, 0.02)
-    idle_air = breathing.flow(engine.idle_rpm, 33e3, 320.0, SEA_LEVEL)[0]
+    idle_air = breathing.flow(engine.idle_rpm, 28e3, 325.0, SEA_LEVEL)[0]
     return Calibration(
         targets=targets,
         displacement=breathing.displacement,

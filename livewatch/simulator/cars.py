@@ -62,7 +62,7 @@ _BRACKWELL = Build(
     turbocharger=Turbocharger(54.0, 4.3, 3.4, 3.4e-5),
     boost_control=BoostControl(0.85, 36.0, 32.0),
     injectors=Injectors(7.4, 0.95),
-    fuel_supply=FuelSupply(400.0, 25.0, 0.026),
+    fuel_supply=FuelSupply(400.0, 19.5, 0.020),
     exhaust=ExhaustSystem(6.5, 1.3),
     lambda_sensor=LambdaSensor(0.11),
 )
@@ -76,7 +76,7 @@ _LINDEN = Build(
     turbocharger=None,
     boost_control=None,
     injectors=Injectors(3.6, 0.90),
-    fuel_supply=FuelSupply(380.0, 14.0, 0.020),
+    fuel_supply=FuelSupply(380.0, 8.2, 0.009),
     exhaust=ExhaustSystem(9.0, 1.6),
     lambda_sensor=LambdaSensor(0.14),
 )
@@ -90,7 +90,7 @@ _HARROW = Build(
     turbocharger=Turbocharger(45.0, 2.9, 2.4, 1.6e-5),
     boost_control=BoostControl(0.82, 34.0, 30.0),
     injectors=Injectors(5.0, 0.85),
-    fuel_supply=FuelSupply(400.0, 17.0, 0.022),
+    fuel_supply=FuelSupply(400.0, 12.0, 0.012),
     exhaust=ExhaustSystem(10.0, 1.0),
     lambda_sensor=LambdaSensor(0.10),
 )
@@ -104,7 +104,7 @@ _TARN = Build(
     turbocharger=Turbocharger(64.0, 6.3, 4.8, 6.6e-5),
     boost_control=BoostControl(0.85, 36.0, 30.0),
     injectors=Injectors(7.2, 0.95),
-    fuel_supply=FuelSupply(400.0, 36.0, 0.034),
+    fuel_supply=FuelSupply(400.0, 28.5, 0.028),
     exhaust=ExhaustSystem(3.6, 2.2),
     lambda_sensor=LambdaSensor(0.11),
 )
@@ -133,6 +133,7 @@ CARS: Mapping[str, Car] = {
                 full_load_lambda=(0.92, 0.90, 0.88, 0.87),
                 lambda_rpm=(1500.0, 3500.0, 5500.0, 6500.0),
                 enrich_load=74.0,
+                long_trim_limit=25.0,
             ),
             _SMALL,
         ),
@@ -158,6 +159,7 @@ CARS: Mapping[str, Car] = {
                 full_load_lambda=(0.91, 0.88, 0.85, 0.82, 0.80),
                 lambda_rpm=(1500.0, 3000.0, 4500.0, 5800.0, 6800.0),
                 enrich_load=120.0,
+                long_trim_limit=25.0,
                 boost_kpa=(15.0, 40.0, 70.0, 85.0, 88.0, 84.0, 76.0, 66.0),
                 boost_rpm=(1200.0, 1800.0, 2400.0, 3000.0, 4000.0, 5000.0, 6000.0, 6800.0),
                 closed_above_lambda=0.0,

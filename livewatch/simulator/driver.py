@@ -42,6 +42,7 @@ class Driver:
         "_shift",
         "_since_shift",
         "_stage",
+        "_uneven",
         "_unsteady",
         "brake",
         "clutch",
@@ -57,7 +58,7 @@ class Driver:
     def __init__(self, body: Body, legs: Iterator[Leg], generator: np.random.Generator) -> None:
         self._body = body
         self._legs = legs
-        self._noise = Noise(generator, 1)
+        self._noise = Noise(generator, 2)
         self._leg: Leg = Idle(0.0)
         self._leg_time = 0.0
         self._stage = 0
@@ -67,6 +68,7 @@ class Driver:
         self._integral = 0.0
         self._foot = 0.0
         self._unsteady = 0.0
+        self._uneven = 0.0
         self._shift = 0.0
         self._since_shift = 9.0
         self._next_gear = 0
@@ -84,7 +86,9 @@ class Driver:
         self.starter = speed < (430.0 if self.starter else 60.0)
         leg = self._leg
         self._leg_time += dt
-        self._unsteady += (0.35 * self._noise.next()[0] - self._unsteady) * dt / 0.8
+        noise = self._noise.next()
+        self._unsteady += (6.0 * noise[0] - self._unsteady) * dt / 0.8
+        self._uneven += (20.0 * noise[1] - self._uneven) * dt / 6.0
         if isinstance(leg, DynoHold | DynoPull):
             self._on_dyno(dt, leg, speed)
             return
@@ -115,7 +119,9 @@ class Driver:
         return self._body.gears[gear - 1] / self._body.wheel_radius_m * TO_RPM
 
     def _slope(self, dt: float, percent: float) -> None:
-        self.grade += min(0.006 * dt, max(-0.006 * dt, percent * 0.01 - self.grade))
+        # No road is even: half a per cent up and down besides the leg's own gradient.
+        wanted = percent * 0.01 + 0.004 * self._uneven
+        self.grade += min(0.006 * dt, max(-0.006 * dt, wanted - self.grade))
 
     def _pull(self, dt: float, leg: Pull, road: float, speed: float, acceleration: float) -> None:
         self._slope(dt, 0.0)
@@ -131,7 +137,9 @@ class Driver:
             self._settled += dt
             self._move_foot(dt, 1.0, 7.0)
             self.brake = 0.0
-            self._cut_for = self._cut_for + dt if acceleration < -0.3 and self._settled > 0.5 else 0.0
+            # A jolt from a fuel cut makes people lift at once; a car that no longer pulls, a little later.
+            failing = self._settled > 0.5 and acceleration < 0.25
+            self._cut_for = self._cut_for + dt * (1.0 if acceleration < -0.3 else 0.25) if failing else 0.0
             if speed >= leg.to_rpm or self._settled > 30.0 or self._cut_for > 0.45:
                 self._stage, self._settled, self._cut_for = 2, 0.0, 0.0
         else:
@@ -186,7 +194,7 @@ class Driver:
         if abs(self._reference - road) > 4.0:
             self._reference = road
         difference = wanted - self._reference
-        limit = (1.25 if difference > 0.0 else 1.5) * brisk
+        limit = (1.25 if difference > 0.0 else 2.1) * brisk
         asked = min(limit, max(-limit, 0.6 * difference))
         self._acceleration_wanted += (asked - self._acceleration_wanted) * dt / 0.6
         self._reference = max(0.0, self._reference + self._acceleration_wanted * dt)
@@ -207,7 +215,8 @@ class Driver:
             self._integral = 0.0
         if self._shift > 0.0 and self._shift < SHIFT_SECONDS:
             push = 0.0
-        if push < 0.015:
+        # A foot is either on the pedal or off it.
+        if push < (0.015 if self._foot > 0.0 else 0.04):
             push = 0.0
         self._move_foot(dt, min(0.85, push), 2.2)
         slowing = -(0.13 * error + 0.05 * self._acceleration_wanted) - 0.06

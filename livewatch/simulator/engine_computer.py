@@ -15,8 +15,12 @@ from livewatch.simulator.fuel_control import CLOSED, FuelControl
 from livewatch.simulator.idle_control import IdleController
 from livewatch.simulator.sensors import Sensors
 
-__all__ = ["EngineComputer"]
+__all__ = ["IDLE_MANIFOLD", "EngineComputer"]
 
+IDLE_MANIFOLD = 29e3
+"""Pa; what a warm idling engine's manifold begins at."""
+WATCH_EVERY = 10
+"""Steps between looks of the fault monitors, which are slow."""
 KNOCK_STEP, KNOCK_RECOVERY = 1.5, 0.45
 """deg taken back at each knock; deg given back each second: common practice."""
 
@@ -32,6 +36,7 @@ class EngineComputer:
         "_area_to_opening",
         "_calibration",
         "_not_knocked_for",
+        "_until_watch",
         "air",
         "boost",
         "boost_duty",
@@ -51,7 +56,7 @@ class EngineComputer:
         self, calibration: Calibration, outside: float, cells: list[list[float]], purge: bool, running: bool
     ) -> None:
         self._calibration = calibration
-        self.air = AirModel(calibration)
+        self.air = AirModel(calibration, IDLE_MANIFOLD if running else outside, outside)
         self.fuel = FuelControl(calibration, cells, purge)
         self.idle = IdleController(calibration)
         self.boost_duty = 0.0
@@ -68,10 +73,10 @@ class EngineComputer:
         self.running_for = 60.0 if running else 0.0
         self.idling = True
         self._not_knocked_for = 9.0
+        self._until_watch = 0
 
     def step(self, dt: float, time: float, sensed: Sensors, pedal: float, knocked: bool) -> None:
         """One step of `dt` s at `time` s; `knocked` when the knock sensor heard one since the last step."""
-        cal = self._calibration
         speed = sensed.speed
         running = speed > 450.0
         self.running_for = self.running_for + dt if running else 0.0
@@ -90,22 +95,28 @@ class EngineComputer:
         asked = 0.30 * pedal + 0.70 * pedal**2.2
         wanted = shut + (1.0 - shut) * asked
         # A throttle closes no faster than the manifold should empty.
-        self.opening_wanted = max(wanted, self.opening_wanted - 5.0 * dt)
+        slowest = self.opening_wanted - 5.0 * dt
+        self.opening_wanted = wanted if wanted > slowest else slowest
         self._time_ignition(dt, sensed, knocked)
-        self._watch_faults(dt, time, sensed)
+        self._until_watch += 1
+        if self._until_watch == WATCH_EVERY:
+            self._until_watch = 0
+            self._watch_faults(dt * WATCH_EVERY, time, sensed)
 
     def _time_ignition(self, dt: float, sensed: Sensors, knocked: bool) -> None:
         self._not_knocked_for += dt
         if knocked and self._not_knocked_for > 0.08:
             self._not_knocked_for = 0.0
             self.retard = min(self._calibration.targets.largest_retard, self.retard + KNOCK_STEP)
-        else:
+        elif self.retard > 0.0:
             self.retard = max(0.0, self.retard - KNOCK_RECOVERY * dt)
         if self.idling:
             wanted = 11.0 + self.idle.ignition
         else:
             wanted = self._calibration.ignition(sensed.speed, self.air.load)
-            wanted -= 0.20 * max(0.0, sensed.charge - 322.0) + self.retard
+            wanted -= self.retard
+            if sensed.charge > 322.0:
+                wanted -= 0.20 * (sensed.charge - 322.0)
         self.ignition += (wanted - self.ignition) * dt / (0.03 + dt)
 
     def _watch_faults(self, dt: float, time: float, sensed: Sensors) -> None:

@@ -104,6 +104,8 @@ class FuelPath:
             held = min(pulse[bank], longest)
             injectors = self._each - (part.weak_percent * 0.01 if part.weak_bank == bank + 1 else 0.0)
             injected = injectors * events * open_flow * (held - dead) if held > dead else 0.0
+            if bank:
+                injected *= part.second_bank
             film = (self.film[bank] + dt * share * injected) / (1.0 + per_time)
             evaporated = film * per_time / dt
             self.film[bank] = film

@@ -10,7 +10,6 @@ from math import sqrt
 
 from livewatch.simulator.air_model import AirModel
 from livewatch.simulator.calibration import Calibration
-from livewatch.simulator.exhaust import gas_temperature, transport_delay
 from livewatch.simulator.fuel import dead_time, film_share, film_time
 from livewatch.simulator.fuel_trims import FuelTrims
 from livewatch.simulator.sensors import Sensors
@@ -21,8 +20,12 @@ COLD, CLOSED, LOAD_OR_OVERRUN = 1, 2, 4
 """Fuel system status of SAE J1979."""
 OVERRUN_FROM, OVERRUN_TO = 1650.0, 1150.0
 CLOSED_FROM_COOLANT = 288.0
-PURGE_SHARE = 0.015
+PURGE_SHARE = 0.012
 """Purged gas over air; keeps the vapour's share of the fuel small. Common practice, no source."""
+SWING, SWING_PERIOD = 0.007, 1.1
+"""Share and s."""
+EXHAUST_DENSITY = 0.42
+"""kg/m³ at some 900 K."""
 SENSOR_READY = 14.0
 """s after the start until a heated sensor is warm; common practice."""
 
@@ -36,11 +39,12 @@ class FuelControl:
         "_expected",
         "_film",
         "_foot_off_for",
-        "_loaded_for",
         "_over_for",
         "_overboost",
         "_purge_clock",
         "_since_cut",
+        "_swing",
+        "_swing_clock",
         "commanded",
         "cut",
         "fuel_per_event",
@@ -63,7 +67,7 @@ class FuelControl:
         self._expected = 1.0
         self._foot_off_for = 0.0
         self._since_cut = 9.0
-        self._loaded_for = 0.0
+        self._swing = self._swing_clock = 0.0
         self._over_for = 0.0
         self._purge_clock = 20.0
         self.commanded = 1.0
@@ -89,19 +93,13 @@ class FuelControl:
         self._decide_cut(dt, sensed, pedal, commanded_boost)
         self._command(dt, sensed, air.load, pedal, running_for)
         flow = air.cylinder_air * 1.07
-        reach = (
-            transport_delay(
-                speed,
-                flow / cal.banks,
-                cal.volume_to_sensor / cal.banks,
-                101325.0 + 6e4 * min(1.0, flow / 0.15),
-                gas_temperature(flow, 1.0, 3.0),
-            )
-            + cal.sensor_lag
-        )
-        self._expected += (self.commanded - self._expected) * dt / (reach + dt)
+        # The stored estimate of delay and lag: as `exhaust.transport_delay`, with one density for all conditions.
+        reach = 90.0 / (speed if speed > 60.0 else 60.0) + cal.sensor_lag
+        reach += cal.volume_to_sensor * EXHAUST_DENSITY / (flow if flow > 3e-4 else 3e-4)
         closed = self._may_close(sensed, running_for)
-        self._purge_valve(dt, closed and not idling and pedal < 0.6, air.cylinder_air)
+        self._sway(dt, closed and sensed.coolant > 335.0 and self.commanded > 0.99)
+        self._expected += (self.commanded * (1.0 - self._swing) - self._expected) * dt / (reach + dt)
+        self._purge_valve(dt, closed and not idling and pedal < 0.6 and sensed.coolant > 335.0, air.cylinder_air)
         steady = air.settled and self._since_cut > 3.0 and self.purge == 0.0 and sensed.coolant > 340.0
         for bank, trims in enumerate(self.trims):
             trims.locate(speed, air.load, idling)
@@ -141,18 +139,29 @@ class FuelControl:
 
     def _command(self, dt: float, sensed: Sensors, load: float, pedal: float, running_for: float) -> None:
         cal = self._calibration
-        threshold = cal.targets.enrich_load / 100.0
-        share = min(1.0, max(0.0, (load - threshold) / 0.22))
-        if cal.boost is None:
-            share *= min(1.0, max(0.0, (pedal - 0.5) / 0.25))
-        wanted = 1.0 + share * (cal.full_load_lambda(sensed.speed) - 1.0)
-        cold = min(1.0, max(0.0, (333.0 - sensed.coolant) / 70.0))
-        after_start = 0.10 * max(0.0, 1.0 - running_for / 12.0) * (0.3 + cold)
-        wanted = min(wanted, 1.0 - 0.09 * cold - after_start)
+        wanted = 1.0
+        above = load - cal.targets.enrich_load * 0.01
+        if above > 0.0:
+            share = min(1.0, above / 0.22)
+            if cal.boost is None:
+                share *= min(1.0, max(0.0, (pedal - 0.5) / 0.25))
+            wanted += share * (cal.full_load_lambda(sensed.speed) - 1.0)
+        cold = 0.0
+        if sensed.coolant < 333.0 or running_for < 12.0:
+            cold = min(1.0, max(0.0, (333.0 - sensed.coolant) / 70.0))
+            after_start = 0.10 * max(0.0, 1.0 - running_for / 12.0) * (0.3 + cold)
+            wanted = min(wanted, 1.0 - 0.09 * cold - after_start)
         if running_for <= 0.0:
             wanted = 0.80 - 0.15 * cold
         rate = 0.55 * dt
-        self.commanded += min(rate, max(-rate, wanted - self.commanded))
+        change = wanted - self.commanded
+        self.commanded += rate if change > rate else (-rate if change < -rate else change)
+
+    def _sway(self, dt: float, on: bool) -> None:
+        # The catalyst wants the mixture to swing a little about stoichiometric: common practice.
+        self._swing_clock = (self._swing_clock + dt) % SWING_PERIOD
+        place = self._swing_clock / SWING_PERIOD
+        self._swing = SWING * (1.0 - 4.0 * abs(place - 0.5)) if on else 0.0
 
     def _may_close(self, sensed: Sensors, running_for: float) -> bool:
         targets = self._calibration.targets
@@ -165,11 +174,12 @@ class FuelControl:
         return self.status == CLOSED
 
     def _purge_valve(self, dt: float, may: bool, cylinder_air: float) -> None:
-        # Two minutes open, three quarters of a minute shut so that the trims can learn: common practice.
-        self._purge_clock = (self._purge_clock + dt) % 165.0
-        on = may and self.purge_allowed and self._purge_clock > 45.0
-        wanted = min(0.6, PURGE_SHARE * cylinder_air / 1e-3) if on else 0.0
-        self.purge += min(0.05 * dt, max(-0.6 * dt, wanted - self.purge))
+        # A minute and a quarter open, a minute shut so that the trims can learn: common practice.
+        self._purge_clock = (self._purge_clock + dt) % 135.0
+        on = may and self.purge_allowed and self._purge_clock > 60.0
+        if on or self.purge > 0.0:
+            wanted = min(0.6, PURGE_SHARE * cylinder_air / 1e-3) if on else 0.0
+            self.purge += min(0.05 * dt, max(-0.6 * dt, wanted - self.purge))
 
     def _meter(self, dt: float, sensed: Sensors, cylinder_air: float) -> None:
         cal = self._calibration
@@ -186,7 +196,7 @@ class FuelControl:
         dead = dead_time(cal.dead_time, sensed.voltage)
         share, time = 0.92 * film_share(sensed.coolant), film_time(sensed.coolant)
         events = speed / 120.0 * cal.cylinders
-        each_bank = cylinder_air / cal.banks / (cal.stoichiometric * self.commanded)
+        each_bank = cylinder_air / cal.banks / (cal.stoichiometric * self.commanded * (1.0 - self._swing))
         self.rate = 0.0
         for bank, trims in enumerate(self.trims):
             wanted = each_bank * (1.0 + trims.short) * (1.0 + trims.long)

@@ -75,8 +75,10 @@ class FuelTrims:
         """Closed loop: `error` is measured over expected lambda less 1, `reach` the delay and lag in s it has."""
         gain = 0.42 / (reach + 0.05)
         limit = self._short_limit
-        self._integral = min(limit, max(-limit, self._integral + gain * error * dt))
-        self.short = min(limit, max(-limit, self._integral + 0.22 * error))
+        integral = self._integral + gain * error * dt
+        self._integral = integral = limit if integral > limit else (-limit if integral < -limit else integral)
+        short = integral + 0.22 * error
+        self.short = limit if short > limit else (-limit if short < -limit else short)
 
     def control_narrow(self, dt: float, volts: float, reach: float) -> None:
         """Closed loop on a narrow-band sensor: ramp until it switches, then jump back (common practice)."""

@@ -11,7 +11,7 @@ from livewatch.simulator.calibration import Calibration
 
 __all__ = ["IdleController"]
 
-LIMIT = 0.80
+LIMIT = 0.25
 """Largest correction, as a share of the calibrated idle area."""
 
 

@@ -108,12 +108,14 @@ class BoostControl:
 @dataclass(frozen=True, slots=True)
 class Injectors:
     """`flow_g_s` of one injector held open at 300 kPa across it; `dead_time_ms` at 14 V. `weak_bank` (1 or 2, 0 for
-    none) has one injector flowing `weak_percent` less than the others."""
+    none) has one injector flowing `weak_percent` less than the others; `second_bank` is the second bank's flow over the
+    first's."""
 
     flow_g_s: float
     dead_time_ms: float
     weak_bank: int = 0
     weak_percent: float = 0.0
+    second_bank: float = 1.0
 
 
 @dataclass(frozen=True, slots=True)

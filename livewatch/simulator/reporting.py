@@ -19,7 +19,8 @@ Column = NDArray[np.float64]
 
 
 def report_channels(truth: Mapping[str, Column], car: RunningCar) -> dict[str, Column]:
-    """Every channel this car can report; float64 (n,) each, in catalogue units."""
+    """Every channel this car can report; float64 (n,) each, in catalogue units. A dynamometer adds two that are not in the
+    catalogue: `cell_lambda` and `cell_state` (1 ready, 2 pulling, 3 coasting)."""
     cal = car.calibration
     n = len(truth["speed"])
     rng = np.random.default_rng([car.seed, 77])
@@ -91,6 +92,10 @@ def report_channels(truth: Mapping[str, Column], car: RunningCar) -> dict[str, C
         channels["power"] = torque * truth["speed"] * np.pi / 30.0 / 1e3
         channels["cell_air_temperature"] = truth["inlet_temperature"] - kelvin - 2.0 + unsteady(0.03)
         channels["cell_air_pressure"] = np.full(n, car.outside / 1e3) + unsteady(0.005)
+        channels["cell_state"] = np.where(truth["pulling"] > 0.0, 2.0, np.where(truth["pedal"] > 0.0, 1.0, 3.0))
+        # The tailpipe is far behind the engine: 0.7 s later, through the probe's own lag.
+        richness = np.concatenate([np.full(70, truth["felt_1"][0]), truth["felt_1"]])[:n]
+        channels["cell_lambda"] = np.minimum(1.99, 1.0 / np.maximum(_lagged(richness, 0.25), 0.4)) + unsteady(0.002)
         channels["cell_relative_humidity"] = np.full(n, car.humidity_percent) + unsteady(0.1)
     return channels
 

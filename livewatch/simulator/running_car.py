@@ -21,7 +21,7 @@ from livewatch.simulator.combustion import (
     knock_limit,
 )
 from livewatch.simulator.driver import Driver
-from livewatch.simulator.engine_computer import EngineComputer
+from livewatch.simulator.engine_computer import IDLE_MANIFOLD, EngineComputer
 from livewatch.simulator.exhaust import ExhaustPath
 from livewatch.simulator.fuel import FuelPath
 from livewatch.simulator.fuel_trims import IDLE_CELL
@@ -110,7 +110,12 @@ class RunningCar:
         self.exhaust = ExhaustPath(self.build, self.outside, 650.0 if warm else self.ambient, 1.0 if warm else 0.0)
         meter = None
         if self.calibration.meter_area is not None:
-            meter = HotFilm(self.calibration.meter_area, self.calibration.meter_full_scale, self.tolerances.meter)
+            meter = HotFilm(
+                self.calibration.meter_area,
+                self.calibration.meter_full_scale,
+                self.tolerances.meter,
+                self.tolerances.meter_bend,
+            )
         self.sensors = Sensors(generators[1], self.tolerances, meter, engine.banks)
         self.sensors.fit(self.build)
         learned = scenario.cells or [[0.0] * (IDLE_CELL + 1) for _ in range(engine.banks)]
@@ -137,11 +142,10 @@ class RunningCar:
 
     def _settle_warm(self) -> None:
         """Put the manifold at idle pressure and the sensors on their values, as an engine that has idled for a while."""
-        self.air.manifold_mass *= 33e3 / self.air.manifold_pressure
-        self.air.manifold_pressure = 33e3
+        self.air.idle_at(IDLE_MANIFOLD, self.inlet_temperature + 14.0)
         sensed = self.sensors
         sensed.inlet = self.inlet_temperature
-        sensed.charge = self.inlet_temperature + 12.0
+        sensed.charge = self.inlet_temperature + 14.0
         sensed.coolant = self.coolant
         sensed.voltage = self.voltage
         sensed.outside = self.outside
@@ -152,7 +156,11 @@ class RunningCar:
         assert scenario.fitted is not None
         build = fitted_parts(scenario.fitted, tuple(scenario.mismatches), time)
         engine = replace(build.engine, breathing_peak=build.engine.breathing_peak * tolerances.breathing)
-        injectors = replace(build.injectors, flow_g_s=build.injectors.flow_g_s * tolerances.injectors)
+        injectors = replace(
+            build.injectors,
+            flow_g_s=build.injectors.flow_g_s * tolerances.injectors,
+            second_bank=build.injectors.second_bank * tolerances.second_bank,
+        )
         build = replace(build, engine=engine, injectors=injectors)
         if build.boost_control is not None:
             control = replace(

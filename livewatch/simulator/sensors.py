@@ -42,15 +42,27 @@ class Tolerances:
     """How far the parts of this one car are from their drawings, drawn once from `generator` and scaled by `ageing`
     (0 none, 1 ordinary). Plain factors, and offsets in Pa; all within what a maker accepts (common practice)."""
 
-    __slots__ = ("breathing", "injectors", "manifold_offset", "meter", "sensor_percent", "solenoid", "wastegate")
+    __slots__ = (
+        "breathing",
+        "injectors",
+        "manifold_offset",
+        "meter",
+        "meter_bend",
+        "second_bank",
+        "sensor_percent",
+        "solenoid",
+        "wastegate",
+    )
 
     def __init__(self, generator: np.random.Generator, ageing: float) -> None:
-        draw = np.clip(generator.standard_normal(7), -1.8, 1.8) * ageing
-        self.meter = 1.0 + 0.010 * float(draw[0])
-        self.injectors = 1.0 + 0.012 * float(draw[1])
-        self.breathing = 1.0 + 0.010 * float(draw[2])
+        draw = np.clip(generator.standard_normal(9), -1.8, 1.8) * ageing
+        self.meter = 1.0 + 0.012 * float(draw[0])
+        self.injectors = 1.0 + 0.015 * float(draw[1])
+        self.breathing = 1.0 + 0.012 * float(draw[2])
         self.manifold_offset = 300.0 * float(draw[3])
         self.sensor_percent = 0.3 * float(draw[4])
+        self.meter_bend = 0.008 * float(draw[7])
+        self.second_bank = 1.0 + 0.010 * float(draw[8])
         self.solenoid = 1.0 + 0.02 * float(draw[5])
         self.wastegate = 1.2 * float(draw[6])
 
@@ -63,16 +75,17 @@ class HotFilm:
     with the area calibrated for. Reading low on a larger bore is nothing but that. 12-bit converter, 0 to 5 V.
     """
 
-    __slots__ = ("_area", "_calibrated_area", "_gain", "_lag", "_part", "_span", "flow", "full_scale")
+    __slots__ = ("_area", "_bend", "_calibrated_area", "_gain", "_lag", "_part", "_span", "flow", "full_scale")
 
     STILL = 1.0
     """V² at no flow."""
 
-    def __init__(self, calibrated_area: float, full_scale: float, tolerance: float) -> None:
+    def __init__(self, calibrated_area: float, full_scale: float, tolerance: float, bend: float) -> None:
         self._calibrated_area = calibrated_area
         # 4.9 V at full scale on the calibrated tube.
         self._span = (4.9**2 - self.STILL) / sqrt(full_scale / calibrated_area)
         self._gain = tolerance
+        self._bend = bend
         self.full_scale = full_scale
         self.flow = 0.0
         self._lag = 0.0
@@ -86,7 +99,9 @@ class HotFilm:
         """Flow in kg/s as the computer reads it. `pulsation` is the share by which pulsating flow reads high."""
         self._lag += (flow - self._lag) * dt / (0.02 + dt)
         part = self._part
-        velocity = abs(self._lag) / self._area * self._gain * (1.0 + pulsation)
+        # No film follows its curve exactly: a tolerance of scale, and one that grows with the flow.
+        bent = 1.0 + self._bend * (4.0 * self._lag / self.full_scale - 1.0)
+        velocity = abs(self._lag) / self._area * self._gain * bent * (1.0 + pulsation)
         if part.shape_percent:
             # A bend or step in front skews the profile once the flow is turbulent and fast; slow flow fills the tube.
             fast = self._lag / (0.25 * self.full_scale)

@@ -36,8 +36,8 @@ BEGINS = 1_777_884_600_000_000_000
 """ns since the Unix epoch at which recordings begin unless told otherwise: 2026-05-04 08:50 UTC."""
 BLOCK = 60.0
 """s of drive in one batch."""
-USUAL_PERIOD = 0.050
-"""s between frames of a message that no DBC gives a cycle time for."""
+PERIODS = (0.010, 0.020, 0.050, 0.100, 0.200, 0.500, 1.000)
+"""s between frames, of which a message without a cycle time gets the one that its channels' `stale_after` asks for."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,6 +81,14 @@ def cycle_times(profile: Profile) -> dict[tuple[int, bool], float]:
     return found
 
 
+def _usual_period(profile: Profile, message: Message) -> float:
+    """A tenth of the time after which the profile calls the message's first value stale, as a usual cycle time."""
+    key = (message.bus, message.identifier, message.extended)
+    stale = [one.stale_after for one in profile.channels if one.signal is not None and one.signal[:3] == key]
+    wanted = min(stale, default=1_000_000_000) / 1e10
+    return max((period for period in PERIODS if period <= wanted * 1.01), default=PERIODS[0])
+
+
 Values = Callable[[NDArray[np.intp]], NDArray[np.float64]]
 """Physical values of a signal at steps of the drive."""
 
@@ -105,7 +113,7 @@ def broadcast(drive: Drive, profile: Profile, wire: Wire | None = None) -> Itera
     rng = np.random.default_rng([seed, 99])
     senders: list[_Sender] = []
     for message in profile.messages:
-        period = known.get((message.identifier, message.extended), USUAL_PERIOD)
+        period = known.get((message.identifier, message.extended)) or _usual_period(profile, message)
         period = (wire.periods or {}).get(message.name, period) * wire.slower
         senders.append(_sender(drive, profile, message, period, float(rng.uniform(0.0, period))))
     others = [
