@@ -20,7 +20,7 @@ from livewatch.ticks import TickBatch
 
 __all__ = ["Grid"]
 
-LARGEST_BATCH = 4096
+LARGEST_BATCH = 8192
 """Ticks made at once at the most: bounds memory through long silences."""
 
 _Pending = tuple[NDArray[np.int64], NDArray[np.float64], NDArray[np.uint8]]
@@ -43,10 +43,14 @@ class Grid:
 
     def add(self, columns: Sequence[SampleColumn], data_time: NDArray[np.int64]) -> None:
         """Take samples; `data_time` (int64 (rows,), ns) is what their `row` points into."""
+        # Signals of one message share their rows, and so their times: looked up once.
+        known: dict[int, NDArray[np.int64]] = {}
         for column in columns:
             if len(column.row):
-                part = (data_time[column.row], column.value, column.quality)
-                self._pending.setdefault(column.channel, []).append(part)
+                times = known.get(id(column.row))
+                if times is None:
+                    times = known[id(column.row)] = data_time[column.row]
+                self._pending.setdefault(column.channel, []).append((times, column.value, column.quality))
 
     def ticks(self, until: int, clock: Clock) -> Iterator[TickBatch]:
         """Make every tick before data time `until` (ns, exclusive)."""
@@ -62,8 +66,9 @@ class Grid:
         received = np.repeat(self._time[:, None], shape[1], axis=1)
         held = np.repeat(self._value[:, None], shape[1], axis=1)
         quality = np.repeat(self._quality[:, None], shape[1], axis=1)
+        newest: dict[int, NDArray[np.intp]] = {}
         for channel, parts in list(self._pending.items()):
-            self._hold(channel, parts, tick, received[channel], held[channel], quality[channel])
+            self._hold(channel, parts, tick, newest, received[channel], held[channel], quality[channel])
         age = tick - received
         quality[(age > self._stale_after[:, None]) & (quality == Quality.GOOD)] = Quality.STALE
         seconds = (age / 1e9).astype(np.float32)
@@ -76,16 +81,21 @@ class Grid:
         channel: int,
         parts: list[_Pending],
         tick: NDArray[np.int64],
+        known: dict[int, NDArray[np.intp]],
         received: NDArray[np.int64],
         held: NDArray[np.float64],
         quality: NDArray[np.uint8],
     ) -> None:
-        """Write the samples waiting for one channel into its rows of the batch, and keep what is newer than it."""
+        """Write the samples waiting for one channel into its rows of the batch, and keep what is newer than it.
+        `known` holds, by the identity of their times, which sample is the newest at each tick."""
         if len(parts) == 1:
             times, values, qualities = parts[0]
+            newest = known.get(id(times))
+            if newest is None:
+                newest = known[id(times)] = np.searchsorted(times, tick, side="right") - 1
         else:
             times, values, qualities = (np.concatenate(column) for column in zip(*parts, strict=True))
-        newest = np.searchsorted(times, tick, side="right") - 1
+            newest = np.searchsorted(times, tick, side="right") - 1
         seen = int(np.searchsorted(newest, 0))
         took = newest[seen:]
         received[seen:] = times[took]

@@ -30,11 +30,9 @@ from livewatch.ticks import TickBatch
 
 __all__ = ["Pipeline", "Stage"]
 
-PIECE = 10_000_000_000
-"""Data time, ns, at whose multiples batches are cut: bounds the memory of one pass, and lets counts be told at the same
-moments for any cutting."""
-TELL_EVERY = 60_000_000_000
-"""Data time, ns, between looks at the counts; a multiple of PIECE."""
+PIECE = 60_000_000_000
+"""Data time, ns, at whose multiples batches are cut and the counts looked at: they are told at the same moments for any
+cutting, and the memory of one pass is bounded."""
 MOST_CLOCK_EVENTS = 100
 NOT_ODD = frozenset({"frames not in the profile"})
 """Counted, but ordinary: other traffic on the bus."""
@@ -79,7 +77,7 @@ class Pipeline:
         self._finished = False
         self._utc = 0
         self._told: dict[str, int] = {}
-        self._next_tell = TELL_EVERY
+        self._next_tell = PIECE
         self._clock_events = 0
 
     @property
@@ -182,7 +180,7 @@ class Pipeline:
         while self._next_tell <= until:
             self._watch(events, self._next_tell)
             self._tell_counts(events, self._next_tell)
-            self._next_tell += TELL_EVERY
+            self._next_tell += PIECE
         self._watch(events, until)
 
     def _watch(self, events: list[Event], until: int) -> None:

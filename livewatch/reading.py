@@ -16,6 +16,8 @@ from livewatch.sources.opening import Source
 
 __all__ = ["read_ahead", "read_through"]
 
+BATCH = 131_072
+"""Rows read at once: large enough that the work of a batch outweighs its fixed cost."""
 AHEAD = 4
 """Batches read ahead at the most."""
 
@@ -26,7 +28,7 @@ def read_through(source: Source, run: Run, progress: Callable[[float], None] | N
     Raises:
         SourceError: nothing could be read.
     """
-    for batch in read_ahead(source.batches()):
+    for batch in read_ahead(source.batches(BATCH)):
         run.push(batch)
         if progress is not None:
             progress(source.progress)
