@@ -13,6 +13,7 @@ from collections.abc import Iterator
 from livewatch.frames import FrameBatch
 from livewatch.sources.candump_format import format_candump
 from livewatch.sources.candump_lines import BusNames, parse_line, parse_lines
+from livewatch.sources.candump_shapes import parse_shapes
 from livewatch.sources.reader import FormatReader
 
 __all__ = ["CandumpReader", "format_candump"]
@@ -47,7 +48,8 @@ class CandumpReader(FormatReader):
                 text = text[text.index(b"\n") + 1 :]
                 overlong = False
             if text:
-                batches, rejected = parse_lines(text, buses)
+                quick = parse_shapes(text, buses)
+                batches, rejected = parse_lines(text, buses) if quick is None else ([quick], 0)
                 self._reject(rejected)
                 yield from batches
             if len(rest) > _LONGEST_LINE:
