@@ -88,7 +88,7 @@ class Breathing:
 
     def efficiency(self, speed: float, manifold: float, exhaust: float) -> float:
         """Volumetric efficiency over the manifold, pressures in Pa."""
-        residual = (exhaust / manifold) ** (1.0 / AIR_GAMMA)
+        residual: float = (exhaust / manifold) ** (1.0 / AIR_GAMMA)
         return self.of_speed(speed) * (self._clearance - residual) / (self._clearance - 1.0)
 
     def flow(self, speed: float, manifold: float, temperature: float, exhaust: float) -> tuple[float, float]:

@@ -7,7 +7,7 @@ feeds nothing back is worked out on whole columns afterwards.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -62,8 +62,11 @@ class Drive:
         return broadcast(self, profile, wire)
 
 
-def simulate(scenario: Scenario) -> Drive:
+def simulate(scenario: Scenario, tell: Callable[[float], None] | None = None) -> Drive:
     """Drive the scenario. The same scenario gives the same drive, bit for bit.
+
+    Args:
+        tell: called every ten seconds of the drive with the second it has come to.
 
     Raises:
         UsageError: the scenario makes no sense (see `Scenario.resolved`).
@@ -82,6 +85,8 @@ def simulate(scenario: Scenario) -> Drive:
             table[first : step + 1] = rows
             first = step + 1
             rows = []
+            if tell is not None:
+                tell(first * STEP)
     if rows:
         table[first:] = rows
     columns = np.ascontiguousarray(table.T)
@@ -90,7 +95,7 @@ def simulate(scenario: Scenario) -> Drive:
         with np.errstate(divide="ignore", invalid="ignore"):
             need = (1.0 + truth[f"short_{bank}"]) * (1.0 + truth[f"long_{bank}"]) / truth[f"richness_{bank}"]
             truth[f"need_{bank}"] = np.where(truth["fuel_cut"] > 0.0, np.nan, need / truth["commanded_lambda"])
-    time = np.arange(steps) * STEP
+    time = np.arange(steps, dtype=np.float64) * STEP
     trims = car.computer.fuel.trims
     return Drive(
         scenario=scenario,

@@ -75,7 +75,9 @@ def cycle_times(profile: Profile) -> dict[tuple[int, bool], float]:
             path = shipped_folder("profiles") / path.name
         if not path.is_file():
             continue
-        for message in cantools.database.load_file(path, strict=False).messages:
+        database = cantools.database.can.Database(strict=False)
+        database.add_dbc_file(path)
+        for message in database.messages:
             if message.cycle_time:
                 found[message.frame_id, message.is_extended_frame] = message.cycle_time / 1000.0
     return found
@@ -165,7 +167,7 @@ class _Part:
 def _moments(period: float, phase: float, start: float, stop: float) -> NDArray[np.float64]:
     first = int(np.ceil((start - phase) / period - 1e-9))
     last = int(np.ceil((stop - phase) / period - 1e-9))
-    return phase + np.arange(max(first, 0), last) * period
+    return phase + np.arange(max(first, 0), last, dtype=np.float64) * period
 
 
 def _other_part(message: OtherMessage, start: float, stop: float, rng: np.random.Generator, wire: Wire) -> _Part:
@@ -261,10 +263,12 @@ def _sender(drive: Drive, profile: Profile, message: Message, period: float, pha
         for low, _high in signal.multiplexer_values:
             pages.add(low)
         channel = bound.get(signal.name)
-        if channel is not None and channel.name in drive.channels:
+        if channel is None:
+            values[signal.name] = _undeclared(signal, drive)
+        elif channel.name in drive.channels:
             values[signal.name] = _scaled(drive.channels[channel.name], channel.scale, channel.offset)
         else:
-            values[signal.name] = _undeclared(signal.name, drive)
+            values[signal.name] = _unknown
     return _Sender(message, period, phase, values, tuple(sorted(pages)))
 
 
@@ -272,9 +276,13 @@ def _scaled(column: NDArray[np.float64], scale: float, offset: float) -> Values:
     return lambda at: (column[at] - offset) / scale
 
 
-def _undeclared(name: str, drive: Drive) -> Values:
-    """Values for a signal no channel is bound to: by its plain name, else a steady 0."""
-    plain = name.lower()
+def _unknown(at: NDArray[np.intp]) -> NDArray[np.float64]:
+    return np.full(len(at), np.nan)
+
+
+def _undeclared(signal: Signal, drive: Drive) -> Values:
+    """Values for a signal no channel is bound to: by its plain name, else "no valid value", else a steady 0."""
+    plain = signal.name.lower()
     if plain in drive.channels:
         return _scaled(drive.channels[plain], 1.0, 0.0)
     if plain in _WHEELS:
@@ -287,7 +295,7 @@ def _undeclared(name: str, drive: Drive) -> Values:
         return lambda at: 62.0 - drive.time[at] / 900.0
     if plain == "brake_pressed":
         return lambda at: (drive.truth["brake"][at] > 0.0).astype(np.float64)
-    return lambda at: np.zeros(len(at))
+    return _unknown if signal.invalid else lambda at: np.zeros(len(at))
 
 
 _WHEELS: Mapping[str, float] = {"front_left": 0.999, "front_right": 1.001, "rear_left": 0.998, "rear_right": 1.000}
