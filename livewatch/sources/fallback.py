@@ -7,11 +7,8 @@ format has lines. Nothing they log reaches the user.
 
 from __future__ import annotations
 
-import importlib.util
 import io
-import logging
 from abc import abstractmethod
-from collections import Counter
 from collections.abc import Iterator
 from dataclasses import replace
 from typing import Any, ClassVar
@@ -22,7 +19,9 @@ from livewatch.errors import SourceError
 from livewatch.frames import FrameBatch
 from livewatch.sources.byte_stream import ByteStream
 from livewatch.sources.fallback_lines import CSV_HEADER, AscLines, CsvLines, TextLines
+from livewatch.sources.library_log import CountedLog
 from livewatch.sources.reader import FormatReader
+from livewatch.sources.table_mf4 import holds_frames, need_asammdf
 
 __all__ = [
     "AscReader",
@@ -60,7 +59,7 @@ class PythonCanReader(FormatReader):
         """All frames in order, at most 1024 a batch."""
         messages = self._usable_messages()
         while True:
-            with _Listening(self.counts):
+            with CountedLog(self.counts):
                 group, offset = next(messages, ([], 0))
             if not group:
                 return
@@ -99,37 +98,6 @@ def _fits(message: can.Message) -> bool:
         and (0 <= message.dlc <= 64 or not message.is_remote_frame)
         and -_LATEST < message.timestamp < _LATEST
     )
-
-
-class _Listening(logging.Handler):
-    """While entered, what python-can and asammdf log goes nowhere but, from warnings on, into the counts."""
-
-    def __init__(self, counts: Counter[str]) -> None:
-        super().__init__(logging.WARNING)
-        self._counts = counts
-        self._loggers = [logging.getLogger(name) for name in ("can.io", "asammdf")]
-
-    def __enter__(self) -> None:
-        self._passed_on = [logger.propagate for logger in self._loggers]
-        for logger in self._loggers:
-            logger.addHandler(self)
-            logger.propagate = False
-
-    def __exit__(self, *_: object) -> None:
-        for logger, passed_on in zip(self._loggers, self._passed_on, strict=True):
-            logger.removeHandler(self)
-            logger.propagate = passed_on
-
-    def emit(self, record: logging.LogRecord) -> None:
-        """Count one thing python-can was not happy about."""
-        if record.args == ("",):
-            return
-        if record.name == "can.io.trc":
-            self._counts["lines that are not frames"] += 1
-        elif record.name == "can.io.asc":
-            self._counts["frames whose length contradicts their data"] += 1
-        elif record.name.startswith("can.io"):
-            self._counts["parts that python-can's reader warned of"] += 1
 
 
 class LineReader(PythonCanReader):
@@ -292,10 +260,9 @@ class Mf4Reader(PythonCanReader):
 
     def messages(self) -> Iterator[can.Message]:
         """The messages of all groups, by time."""
-        if importlib.util.find_spec("asammdf") is None:
-            raise SourceError(
-                f'{self.stream.path}: reading MF4 needs the package asammdf: pip install "livewatch[tables]"'
-            )
+        need_asammdf(self.stream.path)
+        if not self.stream.compressed and not holds_frames(self.stream.path):
+            raise SourceError(f"{self.stream.path}: this holds decoded channels: it is a table, not a recording")
         # A path is read piece by piece; compressed content has to be unpacked into memory.
         content = io.BufferedReader(self.stream) if self.stream.compressed else str(self.stream.path)
         with can.MF4Reader(content) as reader:

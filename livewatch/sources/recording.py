@@ -29,7 +29,7 @@ from livewatch.sources.fallback import (
 )
 from livewatch.sources.reader import FormatReader
 
-__all__ = ["FORMATS", "Recording", "open_recording"]
+__all__ = ["FORMATS", "Recording", "open_recording", "recording_suffix"]
 
 READERS: tuple[type[FormatReader], ...] = (
     CandumpReader,
@@ -164,7 +164,7 @@ def open_recording(path: Path) -> Recording:
     """
     with ByteStream(path) as stream:
         head = stream.head
-    suffix = _suffix(path)
+    suffix = recording_suffix(path)
     kind = FORMATS.get(suffix)
     likely = next((reader for reader in READERS if reader.recognises(head)), None)
     if kind is None:
@@ -180,7 +180,8 @@ def open_recording(path: Path) -> Recording:
     return Recording(path, kind)
 
 
-def _suffix(path: Path) -> str:
+def recording_suffix(path: Path) -> str:
+    """The suffix that says what a file is, in lower case, with `.gz` taken off."""
     suffixes = [suffix.lower() for suffix in path.suffixes]
     if suffixes and suffixes[-1] == ".gz":
         suffixes.pop()
