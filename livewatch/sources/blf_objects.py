@@ -12,7 +12,7 @@ from __future__ import annotations
 import struct
 from collections import Counter
 from collections.abc import Callable
-from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -47,23 +47,35 @@ Integers = NDArray[np.int64]
 Bytes = NDArray[np.uint8]
 
 
-@dataclass(frozen=True, slots=True)
 class _Fields:
-    """Numbers at byte offsets of many objects at once."""
+    """Numbers at byte offsets of many objects at once; those at equal distances, the usual case, are read in place."""
 
-    content: bytes
-    at: Integers
+    __slots__ = ("_distance", "at", "content")
+
+    def __init__(self, content: bytes, at: Integers) -> None:
+        self.content = content
+        self.at = at
+        distance = int(at[1] - at[0]) if len(at) > 1 else 0
+        self._distance = distance if distance and bool((np.diff(at) == distance).all()) else 0
 
     def __call__(self, offset: int, kind: str) -> Integers:
         """int64 (n,): the little-endian number of numpy type `kind` at `offset` of each object."""
+        if self._distance:
+            return self._in_place(offset, kind).astype(np.int64)
         size = np.dtype(kind).itemsize
         number: Integers = _windows(self.content, size)[self.at + offset].view(kind).astype(np.int64)
         return number
 
     def data(self, offset: int, width: int) -> Bytes:
         """uint8 (n, width): the bytes at `offset` of each object."""
+        if self._distance:
+            return self._in_place(offset, f"V{width}").copy().view(np.uint8).reshape(-1, width)
         data: Bytes = _windows(self.content, width)[self.at + offset].view(np.uint8).reshape(-1, width)
         return data
+
+    def _in_place(self, offset: int, kind: str) -> NDArray[Any]:
+        shape, strides = (len(self.at),), (self._distance,)
+        return np.ndarray(shape, kind, self.content, int(self.at[0]) + offset, strides)
 
 
 def parse_objects(content: bytes, start: int, counts: Counter[str]) -> tuple[list[FrameBatch], bytes]:
@@ -73,7 +85,9 @@ def parse_objects(content: bytes, start: int, counts: Counter[str]) -> tuple[lis
     python-can has it. There is one batch, or several when frames of more than 256 channels are in `content`. What
     carries no frame is counted.
     """
-    found, end = _chain(content)
+    found, end = _regular(content)
+    if found is None:
+        found, end = _chain(content)
     if found is None:
         found, end = _walk(content, counts)
     fields = _Fields(content + bytes(_BEHIND), found)
@@ -106,6 +120,24 @@ def _count(counts: Counter[str], what: str, where: NDArray[np.bool_]) -> None:
 def _windows(content: bytes, width: int) -> NDArray[np.void]:
     """The `width` bytes at every position of `content`, as a view."""
     return np.ndarray((len(content) - width + 1,), f"V{width}", content, strides=(1,))
+
+
+def _regular(content: bytes) -> tuple[Integers | None, int]:
+    """Like `_chain`, for objects that are all as large as the first one; None when they are not."""
+    if len(content) < HEADER.size:
+        return None, 0
+    size = int.from_bytes(content[8:12], "little")
+    distance = size + -size % 4
+    if not _SMALLEST <= size <= _LARGEST_FRAME or len(content) < 2 * distance:
+        return None, 0
+    count = len(content) // distance
+    for offset, wanted in ((0, _MARK_WORD), (8, size)):
+        if (np.ndarray((count,), "<u4", content, offset, (distance,)) != wanted).any():
+            return None, 0
+    rest = content[count * distance :]
+    if not MARK.startswith(rest[:4]):
+        return None, 0
+    return np.arange(count, dtype=np.int64) * distance, count * distance
 
 
 def _chain(content: bytes) -> tuple[Integers | None, int]:
