@@ -7,13 +7,12 @@ format has lines. Nothing they log reaches the user.
 
 from __future__ import annotations
 
+import importlib
 import io
 from abc import abstractmethod
 from collections.abc import Iterator
 from dataclasses import replace
-from typing import Any, ClassVar
-
-import can
+from typing import TYPE_CHECKING, Any, ClassVar
 
 from livewatch.errors import SourceError
 from livewatch.frames import FrameBatch
@@ -22,6 +21,9 @@ from livewatch.sources.fallback_lines import CSV_HEADER, AscLines, CsvLines, Tex
 from livewatch.sources.library_log import CountedLog
 from livewatch.sources.reader import FormatReader
 from livewatch.sources.table_mf4 import holds_frames, need_asammdf
+
+if TYPE_CHECKING:
+    import can
 
 __all__ = [
     "AscReader",
@@ -44,11 +46,16 @@ _LATEST = 9.2e9
 class PythonCanReader(FormatReader):
     """Batches of what one of python-can's readers finds."""
 
-    reader: ClassVar[type[Any]]
+    reader: ClassVar[str]
+    """Name of the reader's class in python-can."""
 
     @abstractmethod
     def messages(self) -> Iterator[can.Message]:
         """The messages in order. Raises whatever python-can raises where it can go no further."""
+
+    def open_reader(self, source: object) -> Any:
+        """python-can's reader of `source`. (Importing python-can takes half a second, which others need not wait.)"""
+        return getattr(importlib.import_module("can"), self.reader)(source)
 
     @property
     def offset(self) -> int:
@@ -111,7 +118,7 @@ class LineReader(PythonCanReader):
 
     def messages(self) -> Iterator[can.Message]:
         """The messages of every line python-can can take."""
-        reader = self.reader(self.lines)
+        reader = self.open_reader(self.lines)
         read = -1
         while self.lines.read > read:
             read = self.lines.read
@@ -134,7 +141,7 @@ class LineReader(PythonCanReader):
 class PlainCandumpReader(LineReader):
     """python-can's candump reader, for a file that livewatch's own cannot take."""
 
-    name, suffix, reader = "candump", ".log", can.CanutilsLogReader
+    name, suffix, reader = "candump", ".log", "CanutilsLogReader"
 
     @classmethod
     def recognises(cls, head: bytes) -> bool:
@@ -149,7 +156,7 @@ class PlainCandumpReader(LineReader):
 class AscReader(LineReader):
     """ASC: text, `.asc`. Times are the file's own date, taken as UTC, and the time of the line."""
 
-    name, suffix, reader = "ASC", ".asc", can.ASCReader
+    name, suffix, reader = "ASC", ".asc", "ASCReader"
     lines_class = AscLines
 
     @classmethod
@@ -171,7 +178,7 @@ class AscReader(LineReader):
 class CsvReader(LineReader):
     """The CSV recordings that python-can writes: no bus, no CAN FD; data in base 64."""
 
-    name, suffix, reader = "CSV", ".csv", can.CSVReader
+    name, suffix, reader = "CSV", ".csv", "CSVReader"
     lines_class = CsvLines
 
     @classmethod
@@ -187,7 +194,7 @@ class CsvReader(LineReader):
 class TrcReader(LineReader):
     """TRC: text, `.trc`, versions 1.0 to 2.1."""
 
-    name, suffix, reader = "TRC", ".trc", can.TRCReader
+    name, suffix, reader = "TRC", ".trc", "TRCReader"
 
     @classmethod
     def recognises(cls, head: bytes) -> bool:
@@ -204,7 +211,7 @@ class TrcReader(LineReader):
 class DatabaseReader(PythonCanReader):
     """SQLite recordings that python-can writes: no bus, no CAN FD."""
 
-    name, suffix, reader = "SQLite", ".db", can.SqliteReader
+    name, suffix, reader = "SQLite", ".db", "SqliteReader"
 
     def __init__(self, stream: ByteStream) -> None:
         super().__init__(stream)
@@ -224,7 +231,7 @@ class DatabaseReader(PythonCanReader):
         """A message a row."""
         if self.stream.compressed:
             raise SourceError(f"{self.stream.path}: a SQLite recording cannot be read compressed; unpack it first")
-        with can.SqliteReader(str(self.stream.path)) as reader:
+        with self.open_reader(str(self.stream.path)) as reader:
             self._total = max(1, len(reader))
             for message in reader:
                 self._rows += 1
@@ -234,7 +241,7 @@ class DatabaseReader(PythonCanReader):
 class PlainBlfReader(PythonCanReader):
     """python-can's BLF reader, for a file that livewatch's own cannot take."""
 
-    name, suffix, reader = "BLF", ".blf", can.BLFReader
+    name, suffix, reader = "BLF", ".blf", "BLFReader"
 
     @classmethod
     def recognises(cls, head: bytes) -> bool:
@@ -243,7 +250,7 @@ class PlainBlfReader(PythonCanReader):
 
     def messages(self) -> Iterator[can.Message]:
         """The messages until the first block that cannot be read."""
-        reader = can.BLFReader(io.BufferedReader(self.stream))
+        reader = self.open_reader(io.BufferedReader(self.stream))
         self.start_time = round(reader.start_timestamp * 1000) * 1_000_000
         yield from reader
 
@@ -251,7 +258,7 @@ class PlainBlfReader(PythonCanReader):
 class Mf4Reader(PythonCanReader):
     """MF4 (ASAM MDF 4) with frames as a bus logger stores them. Needs asammdf."""
 
-    name, suffix, reader = "MF4", ".mf4", can.MF4Reader
+    name, suffix, reader = "MF4", ".mf4", "MF4Reader"
 
     @classmethod
     def recognises(cls, head: bytes) -> bool:
@@ -265,5 +272,5 @@ class Mf4Reader(PythonCanReader):
             raise SourceError(f"{self.stream.path}: this holds decoded channels: it is a table, not a recording")
         # A path is read piece by piece; compressed content has to be unpacked into memory.
         content = io.BufferedReader(self.stream) if self.stream.compressed else str(self.stream.path)
-        with can.MF4Reader(content) as reader:
+        with self.open_reader(content) as reader:
             yield from reader
