@@ -103,6 +103,20 @@ def test_requests_and_flow_control_are_neither_unknown_nor_odd(profile: Profile,
     assert (samples.columns, samples.counts) == ([], {})
 
 
+def test_a_port_may_have_identifiers_of_its_own(profile_of: Make, frames_of: Frames) -> None:
+    """Answers listed on a port that asks with 29 bits are 29-bit identifiers, however small; so is its request."""
+    ports = [
+        Diagnostics("engine", 0x6F0, False, (0x6F1,), (), ()),
+        Diagnostics("body", 0x1234567, True, (0x6F1,), (), ()),
+    ]
+    profile = profile_of(channels=CHANNELS[:1], diagnostics=ports, buses=["engine", "body"])
+    asked, answered = bytes.fromhex("02 01 0C 00 00 00 00 00"), _single("41 0C 1A F8")
+    rows = [(0x6F0, asked), (0x6F1, answered), (0x1234567, asked, EXTENDED), (0x6F1, answered, EXTENDED)]
+    samples = Decoder(profile).decode(frames_of(rows, bus=["engine", "engine", "body", "body"]))
+    assert _values(profile, samples) == {"engine_speed": [(1, 1726.0), (3, 1726.0)]}
+    assert samples.counts == {}
+
+
 def test_several_parameters_in_one_answer(profile: Profile, frames_of: Frames, frames_of_transfer: Transfer) -> None:
     """SAE J1979 lets a tester ask for six at once; 0D is not wanted by any channel."""
     answer = bytes.fromhex("41 0C 1A F8 05 7B 0D 50 34 80 00 80 00")
@@ -238,8 +252,9 @@ def test_a_declared_parameter_replaces_the_one_of_j1979(profile_of: Make, frames
         channels=[Channel("manifold_pressure", "kPa", parameter=(0x01, 0x0B, "own"))],
         diagnostics=[Diagnostics("engine", 0x7DF, False, (), (own,), ())],
     )
-    samples = Decoder(profile).decode(frames_of([(0x7E8, _single("41 0B 27 10"))]))
-    assert _values(profile, samples) == {"manifold_pressure": [(0, 100.0)]}
+    rows = [(0x7E8, _single("41 4F 00 00 00 33")), (0x7E8, _single("41 0B 27 10"))]
+    samples = Decoder(profile).decode(frames_of(rows))
+    assert _values(profile, samples) == {"manifold_pressure": [(1, 100.0)]}, "ranges declared in 4F are J1979's affair"
 
 
 def test_a_channel_bound_to_no_parameter_is_refused(profile_of: Make) -> None:

@@ -117,6 +117,17 @@ def test_a_float_that_is_no_number_is_invalid(
     }
 
 
+def test_a_float_of_minus_zero_keeps_its_sign_whatever_comes_in_the_same_batch(
+    profile_of: Make, frames_of: Frames
+) -> None:
+    """Converting one channel must not touch another: the bits of a value depend on its own frame only."""
+    messages = [_message(Signal("X", 0, 32, kind="float")), _message(Signal("A", 0, 8), identifier=0x124)]
+    profile = profile_of(messages, [_channel("x", "X"), _channel("a", "A", 0x124, scale=2.0, offset=1.0)])
+    rows = [(0x123, struct.pack("<f", -0.0)), (0x124, b"\x01")]
+    for batch in (frames_of(rows), frames_of(rows[:1])):
+        assert np.signbit(Decoder(profile).decode(batch).columns[0].value[0])
+
+
 @settings(deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(
     points=st.dictionaries(st.floats(-50, 350), st.floats(-1e6, 1e6), min_size=1, max_size=12),

@@ -59,6 +59,13 @@ def test_an_answer_too_long_to_keep_is_counted_once_and_the_next_one_is_read(fra
 FAULTS = ["lose", "repeat", "swap", "move"]
 
 
+def test_frames_behind_an_answer_too_long_to_keep_are_its_own_only_until_the_next_answer(
+    frames_of_transfer: Transfer,
+) -> None:
+    first, second, third, *_ = frames_of_transfer(bytes(LONGEST + 1), tx_data_length=64)
+    assert _receive([first, second, b"\x02\x41\x00", third]) == ([b"\x41\x00"], [TOO_LONG, WITHOUT_START])
+
+
 def _by_can_isotp(frames: list[bytes]) -> list[bytes]:
     waiting = [isotp.CanMessage(arbitration_id=0x7E8, data=frame) for frame in frames]
     address = isotp.Address(isotp.AddressingMode.Normal_11bits, txid=0x7E0, rxid=0x7E8)
@@ -167,6 +174,7 @@ def test_flow_control_and_its_block_size_are_none_of_the_receivers_business(fram
         ("08 41 00 00 00 00 00 00", "eight bytes in seven"),
         ("05 41 0C 1A", "shorter than it says"),
         ("05" + " 41" * 11, "CAN FD without the long form"),
+        ("05 04" + " 41" * 10, "CAN FD without the long form, whose second byte would be a length"),
         ("00 0B" + " 41" * 10, "CAN FD, longer than the frame"),
         ("10 14 41 00 00 00 00", "a first frame of seven bytes"),
         ("10 07 41 00 00 00 00 00", "a first frame for what fits in a single one"),
