@@ -259,6 +259,7 @@ def _in_order(formulas: Mapping[str, ChannelEntry], document: Document, result: 
     for name in order:
         if any(used in unknowable for used in uses[name]):
             unknowable.add(name)
+    result.broken |= unknowable
     return [name for name in order if name not in unknowable]
 
 

@@ -20,7 +20,7 @@ from pydantic import BaseModel, ValidationError
 from livewatch.errors import Mistake, MistakesError
 from livewatch.profile.findings import problem_of
 
-__all__ = ["Document", "KeyPath", "Spot", "merged", "plain_scalar", "read_document"]
+__all__ = ["NO_KIND", "Document", "KeyPath", "Spot", "merged", "plain_scalar", "read_document"]
 
 KeyPath = tuple[str | int, ...]
 """Keys and list positions from the top down to a value."""
@@ -31,6 +31,8 @@ LARGEST = 16_000_000
 MOST_NODES = 2_000_000
 """Values in a document, aliases counted each time they are used."""
 DEEPEST = 50
+NO_KIND = "value_kind"
+"""pydantic's name, as the schemas give it, for a mapping without the key that says which kind it is."""
 HIDDEN = "<"
 """First character of the tags pydantic puts into a location for a union; they are no keys."""
 
@@ -112,7 +114,8 @@ class Document:
                     missing = finding["type"] == "missing"
                     where = path[:-1] if missing else path
                     at_key = missing or finding["type"] == "extra_forbidden" or "[key]" in finding["loc"]
-                    self.wrong(where, problem_of(model, finding), key=at_key)
+                    if not self._left_out_before(path, finding["type"]):
+                        self.wrong(where, problem_of(model, finding), key=at_key)
                     gone.add(where)
                 for path in sorted(gone, key=_order, reverse=True):
                     if not self._leave_out(data, path):
@@ -121,6 +124,12 @@ class Document:
     def is_broken(self, path: KeyPath) -> bool:
         """Whether the value, or one it is part of, was left out as wrong."""
         return any(path[:length] in self.broken for length in range(1, len(path) + 1))
+
+    def _left_out_before(self, path: KeyPath, kind: str) -> bool:
+        """Whether a finding only says that something wrong, noted already, is no longer there."""
+        if kind == "missing":
+            return path in self.broken
+        return kind == NO_KIND and any(broken[: len(path)] == path for broken in self.broken)
 
     def _leave_out(self, data: Any, path: KeyPath) -> bool:
         """Remove the value at `path`, or the nearest one around it that exists; False when that is everything."""

@@ -43,6 +43,8 @@ def problem_of(model: type[BaseModel], finding: Mapping[str, Any]) -> str:
     if kind == "missing":
         return f"{location[-1]!r} is missing here"
     if kind == "extra_forbidden":
+        if str(location[-1]).count(")") > str(location[-1]).count("("):
+            return f"unknown key {location[-1]!r}: between {{ and }}, a formula with a comma in it needs quotes"
         keys = _keys_at(model, location[:-1])
         near = nearest(str(location[-1]), keys)
         return f"unknown key {location[-1]!r}{near or _listing(keys)}"

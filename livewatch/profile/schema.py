@@ -13,6 +13,7 @@ from typing import Annotated, Any, ClassVar, Literal
 
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Discriminator, Field, Tag
 
+from livewatch.profile.document import NO_KIND
 from livewatch.profile.formula_syntax import FUNCTIONS, WORDS
 from livewatch.profile.fuels import stoichiometric_ratio
 from livewatch.profile.model import Priority
@@ -215,7 +216,7 @@ DecodeEntry = Annotated[
     Annotated[DbcEntry, Tag("<dbc>")] | Annotated[FrameEntry, Tag("<frame>")],
     Discriminator(
         _decode_kind,
-        custom_error_type="value_kind",
+        custom_error_type=NO_KIND,
         custom_error_message="Expected `dbc:` with a file, or `frame:` with an identifier such as 0x1A4",
     ),
 ]

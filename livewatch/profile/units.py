@@ -172,13 +172,13 @@ def parse_quantity(text: object, unit: str) -> float:
     Raises:
         UnitError: no number, no unit where one is needed, or one that does not convert.
     """
-    number, given = _split(text, unit)
+    number, given = _split(text, unit, _example(unit))
     return _in_unit(number, given, unit)
 
 
 def parse_difference(text: object, unit: str) -> float:
     """Like `parse_quantity`, for a step rather than a point: "2 degC" is 2 kelvin of difference, not 275 K."""
-    number, given = _split(text, unit)
+    number, given = _split(text, unit, _example(unit))
     return number * difference_scale(read_unit(given), read_unit(unit))
 
 
@@ -198,7 +198,8 @@ def parse_duration(text: object) -> int:
     Raises:
         UnitError: not a time, or a negative one.
     """
-    nanoseconds = parse_quantity(text, "ns")
+    number, given = _split(text, "ns", "a time such as 0.5 s")
+    nanoseconds = _in_unit(number, given, "ns")
     if nanoseconds < 0:
         raise UnitError(f"{text} is negative: expected a time such as 0.5 s")
     return round(nanoseconds)
@@ -216,9 +217,9 @@ def parse_range(text: object, unit: str) -> tuple[float, float]:
     first, last = (part.strip() for part in text.split(".."))
     if not first or not last:
         raise UnitError(f"{text!r} has an open end: {example}")
-    high, high_unit = _split(last, unit)
+    high, high_unit = _split(last, unit, _example(unit))
     match = _NUMBER.match(first)
-    low, low_unit = (float(match[1]), high_unit) if match and not match[2] else _split(first, unit)
+    low, low_unit = (float(match[1]), high_unit) if match and not match[2] else _split(first, unit, _example(unit))
     ends = _in_unit(low, low_unit, unit), _in_unit(high, high_unit, unit)
     if ends[0] > ends[1]:
         raise UnitError(f"{text!r} has its ends the wrong way round")
@@ -233,11 +234,15 @@ def _in_unit(number: float, given: str, unit: str) -> float:
     return value
 
 
-def _split(text: object, unit: str) -> tuple[float, str]:
+def _example(unit: str) -> str:
+    return f"a number such as {'10' if unit == '1' else '10 ' + unit}"
+
+
+def _split(text: object, unit: str, example: str) -> tuple[float, str]:
     """The number, and a unit where `unit` needs one."""
-    number, given = split_quantity(text, f"expected a number such as {'10' if unit == '1' else '10 ' + unit}")
+    number, given = split_quantity(text, f"expected {example}")
     if not given and read_unit(unit) != read_unit("1"):
-        raise UnitError(f"{text} has no unit: expected a number such as 10 {unit}")
+        raise UnitError(f"{text} has no unit: expected {example}")
     return number, given
 
 
