@@ -8,6 +8,7 @@ beyond what a float64 holds, is unknown; ticks lost to that are counted in `unde
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -82,22 +83,37 @@ class FormulaRun:
             case Input(name):
                 row = self._index[name]
                 self._rows.append(row)
-                return lambda: self._value[row]
+                return partial(self._input, row)
             case Constant(number):
-                return lambda: np.full(self._value.shape[1], number)
+                return partial(self._constant, number)
             case Scaled(_, scale, offset):
-                return lambda column: self._finite(column * scale + offset, column)
+                return partial(self._scaled, scale, offset)
             case Single(kind):
                 return _SINGLES[kind]
             case Pair(kind) if kind in _ARITHMETIC:
-                operation = _ARITHMETIC[kind]
-                return lambda left, right: self._finite(operation(left, right), left, right)
+                return partial(self._combined, _ARITHMETIC[kind])
             case Pair(kind):
                 return _PAIRS[kind]
             case Choice():
                 return _choose
             case Window():
                 return self._window(plan)
+
+    # Methods rather than closures: a deep copy of a run must read its own values, not those of the run it came from.
+
+    def _input(self, row: int) -> Column:
+        column: Column = self._value[row]
+        return column
+
+    def _constant(self, number: float) -> Column:
+        return np.full(self._value.shape[1], number)
+
+    def _scaled(self, scale: float, offset: float, column: Column) -> Column:
+        scaled: Column = column * scale + offset
+        return self._finite(scaled, column)
+
+    def _combined(self, operation: Callable[[Column, Column], Column], left: Column, right: Column) -> Column:
+        return self._finite(operation(left, right), left, right)
 
     def _window(self, plan: Window) -> Callable[..., Column]:
         ticks = max(1, (plan.span + self._period // 2) // self._period)
