@@ -1,0 +1,140 @@
+"""What the tests of recordings and tables share: python-can's own sample recordings, random traffic, comparing."""
+
+from __future__ import annotations
+
+import random
+import subprocess
+import sys
+import tarfile
+from collections.abc import Callable
+from contextlib import suppress
+from importlib.metadata import version
+from pathlib import Path
+from tempfile import TemporaryDirectory
+
+import can
+import pytest
+
+from livewatch.frames import REMOTE, FrameBatch
+from livewatch.sources.recording import Recording, open_recording
+
+Row = tuple[int, str, int, int, int, bytes]
+FD_LENGTHS = [*range(9), 12, 16, 20, 24, 32, 48, 64]
+
+
+@pytest.fixture(scope="session")
+def python_can_samples(pytestconfig: pytest.Config) -> Path:
+    """The folder test/data in the source archive of the installed python-can, from the package registry."""
+    name = f"python_can-{version('python-can')}"
+    assert pytestconfig.cache is not None
+    store = pytestconfig.cache.mkdir("python-can-source")
+    folder = store / name
+    if not folder.exists():
+        with TemporaryDirectory(dir=store) as working:
+            command = [sys.executable, "-m", "pip", "download", "--quiet", "--disable-pip-version-check"]
+            command += ["--no-deps", "--no-binary", ":all:", "--dest", working, f"python-can=={version('python-can')}"]
+            done = subprocess.run(command, capture_output=True, text=True, check=False)
+            archive = Path(working) / f"{name}.tar.gz"
+            if not archive.exists():
+                pytest.fail(f"needs the source archive of {name} from the package registry, which said:\n{done.stderr}")
+            with tarfile.open(archive) as contents:
+                chosen = [each for each in contents if "/test/data/" in each.name]
+                contents.extractall(working, chosen, filter="data")
+            with suppress(OSError):  # another test process was faster
+                (Path(working) / name).rename(folder)
+    return folder / "test" / "data"
+
+
+@pytest.fixture(scope="session")
+def rows_of() -> Callable[[FrameBatch], list[Row]]:
+    """Every field of every frame, to compare: time (ns), bus, identifier, flags, length, data."""
+
+    def rows(batch: FrameBatch) -> list[Row]:
+        return [
+            (
+                int(batch.time[i]),
+                batch.buses[batch.bus[i]],
+                int(batch.identifier[i]),
+                int(batch.flags[i]),
+                int(batch.length[i]),
+                b"" if batch.flags[i] & REMOTE else batch.data[i, : batch.length[i]].tobytes(),
+            )
+            for i in range(len(batch))
+        ]
+
+    return rows
+
+
+@pytest.fixture(scope="session")
+def read_rows(rows_of: Callable[[FrameBatch], list[Row]]) -> Callable[..., tuple[list[Row], Recording]]:
+    """All frames of the recording at a path, and the recording after it was read."""
+
+    def read(path: Path, size: int = 65536) -> tuple[list[Row], Recording]:
+        recording = open_recording(path)
+        return [row for batch in recording.batches(size) for row in rows_of(batch)], recording
+
+    return read
+
+
+@pytest.fixture(scope="session")
+def traffic() -> Callable[..., list[can.Message]]:
+    """Random messages on three channels: standard and extended, remote, error, and CAN FD ones when asked for."""
+
+    def make(seed: int, count: int, fd: bool = True, start: float = 1_700_000_000.25) -> list[can.Message]:
+        chance = random.Random(seed)
+        messages = []
+        time = start
+        for _ in range(count):
+            time += chance.randrange(1, 5000) * 1e-6
+            kind = chance.choices(["data", "fd", "remote", "error"], [70, 20 * fd, 5, 5])[0]
+            extended = chance.random() < 0.3
+            size = chance.choice(FD_LENGTHS) if kind == "fd" else chance.randrange(9)
+            messages.append(
+                can.Message(
+                    timestamp=time,
+                    arbitration_id=0 if kind == "error" else chance.randrange(2**29 if extended else 2**11),
+                    is_extended_id=extended and kind != "error",
+                    is_remote_frame=kind == "remote",
+                    is_error_frame=kind == "error",
+                    is_fd=kind == "fd",
+                    bitrate_switch=kind == "fd" and chance.random() < 0.5,
+                    error_state_indicator=kind == "fd" and chance.random() < 0.5,
+                    is_rx=chance.random() < 0.9,
+                    channel=chance.randrange(3),
+                    dlc=0 if kind == "error" else size,
+                    data=chance.randbytes(size) if kind in ("data", "fd") else None,
+                    check=True,
+                )
+            )
+        return messages
+
+    return make
+
+
+@pytest.fixture(scope="session")
+def write_recording() -> Callable[[Path, list[can.Message]], Path]:
+    """Write messages with the python-can writer that fits the path's suffix."""
+
+    def write(path: Path, messages: list[can.Message]) -> Path:
+        with can.Logger(str(path)) as logger:
+            for message in messages:
+                logger(message)
+        return path
+
+    return write
+
+
+@pytest.fixture(scope="session")
+def every_recording(
+    tmp_path_factory: pytest.TempPathFactory,
+    traffic: Callable[..., list[can.Message]],
+    write_recording: Callable[[Path, list[can.Message]], Path],
+) -> dict[str, Path]:
+    """One recording of the same random traffic in every format, by suffix. Formats without CAN FD get none of it."""
+    folder = tmp_path_factory.mktemp("recordings")
+    return {
+        suffix: write_recording(
+            folder / f"drive{suffix}", traffic(7, 400, fd=suffix in (".log", ".asc", ".blf", ".mf4"))
+        )
+        for suffix in (".log", ".asc", ".blf", ".csv", ".trc", ".db", ".mf4")
+    }
