@@ -1,0 +1,35 @@
+"""The terminal screens. Textual is loaded only when one is shown."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from livewatch.dashboard.feed import LiveFeed
+    from livewatch.player import Player
+    from livewatch.run import Run
+
+__all__ = ["show_live", "show_replay"]
+
+
+def show_live(run: Run, feed: LiveFeed) -> None:
+    """Show a live run until the person quits; the feed is started before and stopped after.
+
+    Args:
+        run: made with a history, so that there is something to show.
+
+    Raises:
+        SourceError: a bus cannot be opened; nothing was shown.
+    """
+    from livewatch.dashboard.scene import LiveScene
+    from livewatch.dashboard.showing import show
+
+    show(LiveScene(run, feed), "seat")
+
+
+def show_replay(player: Player, view: str = "seat") -> None:
+    """Show a replay until the person quits, beginning with a view: seat, cell or bench."""
+    from livewatch.dashboard.scene import ReplayScene
+    from livewatch.dashboard.showing import show
+
+    show(ReplayScene(player), view)

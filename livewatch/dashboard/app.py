@@ -1,0 +1,267 @@
+"""The Textual program: takes a picture from the scene ten times a second, hands it to the screen, does what keys ask.
+
+It holds what the person chose (view, units, selection, where they look) and nothing of the run.
+"""
+
+from __future__ import annotations
+
+import os
+import signal
+import sys
+import time as wall
+from collections.abc import Callable, Iterable
+from dataclasses import replace
+from typing import Any, ClassVar
+
+from textual.app import SystemCommand
+from textual.binding import Binding
+from textual.screen import Screen
+
+from livewatch.dashboard.alarm_actions import AlarmActions
+from livewatch.dashboard.alarm_sound import AlarmSound
+from livewatch.dashboard.bindings import KEYS, bindings, works
+from livewatch.dashboard.drawing.plain import terminal_is_plain
+from livewatch.dashboard.headline import headline
+from livewatch.dashboard.look import OVERLAYS, Look, Overlay
+from livewatch.dashboard.plain_filter import PlainFilter
+from livewatch.dashboard.reader_units import SYSTEMS, ReaderUnits
+from livewatch.dashboard.remembered import Remembered
+from livewatch.dashboard.scene import Scene
+from livewatch.dashboard.screens.cautions import Cautions
+from livewatch.dashboard.screens.help_page import HelpPage
+from livewatch.dashboard.screens.main_screen import VIEWS, MainScreen
+from livewatch.dashboard.speech import Speech, speech_command
+from livewatch.dashboard.themes import THEMES
+from livewatch.dashboard.time_actions import TimeActions
+from livewatch.dashboard.widgets.event_list import flooding
+
+__all__ = ["Dashboard"]
+
+BEAT = 0.1
+"""Seconds between updates."""
+WINDOWS = tuple(round(seconds * 1e9) for seconds in (10, 20, 30, 60, 120, 300, 600))
+"""Data time that the traces may cover, ns."""
+
+
+class Dashboard(AlarmActions, TimeActions):
+    """Args:
+    scene: what is looked at; started and stopped by somebody else.
+    view: the first view.
+    remembered: what was chosen earlier.
+    plain: draw in ASCII only; None to find out.
+    speech: speaks; None to find out.
+    clock: the machine's monotonic clock, s.
+    said: something to tell first.
+    """
+
+    CSS_PATH = "dashboard.tcss"
+    TITLE = "livewatch"
+    BINDINGS: ClassVar[list[Binding | tuple[str, str] | tuple[str, str, str]]] = [*bindings()]
+    ENABLE_COMMAND_PALETTE = True
+    NOTIFICATION_TIMEOUT = 6
+
+    def __init__(
+        self,
+        scene: Scene,
+        view: str = "seat",
+        *,
+        remembered: Remembered | None = None,
+        plain: bool | None = None,
+        speech: Speech | None = None,
+        clock: Callable[[], float] = wall.monotonic,
+        said: str = "",
+    ) -> None:
+        super().__init__()
+        self.scene = scene
+        self.view = view
+        self.fault: Exception | None = None
+        """What broke the screen."""
+        self.remembered = remembered if remembered is not None else Remembered()
+        self.plain = terminal_is_plain() if plain is None else plain
+        engine, system = scene.profile.engine, self.remembered.get("units", "metric")
+        self.units = ReaderUnits(
+            system if system in SYSTEMS else "metric",
+            self.remembered.get("mixture", "lambda") == "air-fuel ratio",
+            None if engine is None else engine.stoichiometric,
+            self.plain,
+        )
+        self.overlay: Overlay = "over time"
+        self.window = 60_000_000_000
+        self.sound = AlarmSound(self.bell, (Speech(speech_command()) if speech is None else speech).say)
+        self._clock = clock
+        self._said = said
+        self._main = MainScreen(view, scene.player is not None)
+        self._filter = PlainFilter(self.plain)
+        self._filters.append(self._filter)
+        for theme in THEMES:
+            self.register_theme(theme)
+        usual = THEMES[2].name if self.no_color else THEMES[0].name
+        wanted = self.remembered.get("theme", usual)
+        self.theme = wanted if wanted in [theme.name for theme in THEMES] and not self.no_color else usual
+
+    def get_default_screen(self) -> Screen[None]:
+        """The views."""
+        return self._main
+
+    def on_mount(self) -> None:
+        """Begin to look; the cautions first."""
+        self.set_interval(BEAT, self.beat)
+        self._listen_to_the_system()
+        if self._said:
+            self.notify(self._said, severity="warning", timeout=30)
+        if not self.remembered.cautions_read(self.scene.profile.name):
+            self.push_screen(Cautions(self.scene.profile.name), self._cautions_answered)
+        self.call_after_refresh(self.beat)
+
+    def beat(self) -> None:
+        """One update: the latest picture to the screen, what is due to be heard, what became of actions."""
+        self.picture = self.scene.picture()
+        look = self.look()
+        self._main.show(self.picture, look)
+        if self.picture is not None:
+            self.sound.sound(self.picture.announced, self._clock())
+        self.settle()
+
+    def look(self) -> Look:
+        """How the person looks, now."""
+        scene, picture = self.scene, self.picture
+        player = scene.player
+        state = None if player is None else player.state
+        here = 0 if picture is None else picture.time
+        if state is not None:
+            here = state.time if state.target is None else state.target
+        cursor = here if self.cursor is None else self.cursor
+        events = scene.events
+        return Look(
+            units=self.units,
+            plain=self.plain,
+            headline=headline(picture, self.units, self._clock(), scene.problem),
+            history=scene.history,
+            events=events,
+            cursor=cursor if self.view == "bench" else here,
+            span=scene.span,
+            window=self.window,
+            overlay=self.overlay,
+            alarm=self.chosen_alarm,
+            event=self.chosen_event,
+            silenced=picture is not None and self.sound.silenced(picture.announced),
+            flood=flooding(events, here),
+            player=state,
+            reading=scene.reading,
+        )
+
+    def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
+        """Keys that do nothing in this view are left alone; none works behind a question."""
+        called = f"{action}({', '.join(repr(parameter) for parameter in parameters)})" if parameters else action
+        for key in KEYS:
+            if key.action == called:
+                if self.screen is not self._main and not key.action.startswith("command"):
+                    return False
+                return works(key, self.view, self.scene.player is not None)
+        return True
+
+    def get_system_commands(self, screen: Screen[Any]) -> Iterable[SystemCommand]:
+        """The command palette: everything a key does, and each theme and choice of units by name."""
+        for key in KEYS:
+            if key.action != "command_palette" and works(key, self.view, self.scene.player is not None):
+                yield SystemCommand(
+                    f"{key.hint[0].upper()}{key.hint[1:]}  ({key.shown})", key.help, self._doing(key.action)
+                )
+        for theme in THEMES:
+            yield SystemCommand(f"Theme: {theme.name}", "Colours", self._choosing_theme(theme.name))
+        for system in SYSTEMS:
+            yield SystemCommand(f"Units: {system}", "Units of all numbers", self._choosing_units(system))
+
+    def action_view(self, view: str) -> None:
+        """Seat, cell or bench."""
+        self.view = view
+        self.chosen_event = -1
+        self._main.choose(view)
+        self.call_after_refresh(self.beat)
+
+    def action_next_view(self) -> None:
+        """The one after this."""
+        self.action_view(VIEWS[(VIEWS.index(self.view) + 1) % len(VIEWS)])
+
+    def action_overlay(self) -> None:
+        """Over time, pulls over speed, pulls over time."""
+        self.overlay = OVERLAYS[(OVERLAYS.index(self.overlay) + 1) % len(OVERLAYS)]
+        self.notify(f"Traces: {self.overlay}", timeout=2)
+
+    def action_window(self, steps: int) -> None:
+        """Traces over a shorter or longer time."""
+        place = WINDOWS.index(self.window) + steps
+        self.window = WINDOWS[min(len(WINDOWS) - 1, max(0, place))]
+
+    def action_units(self) -> None:
+        """The next choice of units."""
+        self._set_units(self.units.next_system())
+
+    def action_mixture(self) -> None:
+        """Lambda or air-fuel ratio."""
+        if self.units.stoichiometric is None:
+            self.notify("The profile declares no fuel (engine: fuel), so lambda cannot be turned into a ratio.")
+            return
+        self.units = replace(self.units, air_fuel=not self.units.air_fuel)
+        self.remembered.put("mixture", "air-fuel ratio" if self.units.air_fuel else "lambda")
+
+    def action_next_theme(self) -> None:
+        """Night, day, no colour."""
+        names = [theme.name for theme in THEMES]
+        self._set_theme(names[(names.index(self.theme) + 1) % len(names)])
+
+    def action_plain(self) -> None:
+        """Blocks and dots, or ASCII."""
+        self.plain = not self.plain
+        self._filter.enabled = self.plain
+        self.units = replace(self.units, plain=self.plain)
+        self.screen.refresh(layout=True)
+
+    def action_help(self) -> None:
+        """Every key."""
+        self.push_screen(HelpPage(KEYS))
+
+    def _set_units(self, units: ReaderUnits) -> None:
+        self.units = units
+        self.remembered.put("units", units.system)
+        self.notify(f"Units: {units.system}", timeout=2)
+
+    def _set_theme(self, name: str) -> None:
+        self.theme = name
+        self.remembered.put("theme", name)
+
+    def _choosing_theme(self, name: str) -> Callable[[], None]:
+        return lambda: self._set_theme(name)
+
+    def _choosing_units(self, system: str) -> Callable[[], None]:
+        return lambda: self._set_units(replace(self.units, system=system))
+
+    def _doing(self, action: str) -> Callable[[], Any]:
+        return lambda: self.call_later(self.run_action, action)
+
+    def _cautions_answered(self, read: bool | None) -> None:
+        if read:
+            self.remembered.note_cautions(self.scene.profile.name)
+        else:
+            self.exit()
+
+    def _listen_to_the_system(self) -> None:
+        """End in good order when the terminal goes away or the process is asked to stop."""
+        if sys.platform == "win32" or self.is_headless:
+            return
+        import asyncio
+
+        loop = asyncio.get_running_loop()
+        for name in (signal.SIGHUP, signal.SIGTERM):
+            try:
+                loop.add_signal_handler(name, self.exit)
+            except (ValueError, RuntimeError, NotImplementedError):
+                return
+
+    def _handle_exception(self, error: Exception) -> None:
+        """A fault of the screen: leave the terminal in order, and let whoever shows it decide."""
+        self.fault = error
+        if self.is_headless or os.environ.get("TEXTUAL"):
+            super()._handle_exception(error)
+            return
+        self._close_messages_no_wait()

@@ -1,0 +1,62 @@
+"""What all parts of the app share: the scene, what the person chose, and how actions reach the run."""
+
+from __future__ import annotations
+
+from concurrent.futures import Future
+from typing import Any
+
+from textual.app import App
+
+from livewatch.actions import Action
+from livewatch.dashboard.alarm_sound import AlarmSound
+from livewatch.dashboard.look import Look
+from livewatch.dashboard.picture import Picture
+from livewatch.dashboard.scene import Scene, failure_of
+
+__all__ = ["Board"]
+
+
+class Board(App[None]):
+    """Attributes:
+    picture: the latest; None before the first.
+    view: seat, cell or bench.
+    chosen_alarm: name of the alarm that was selected; empty for the most urgent.
+    chosen_event: position of the event that was selected on the bench; -1 for the one at the cursor.
+    cursor: where the person looks on the bench, ns; None for where the run is.
+    """
+
+    scene: Scene
+    sound: AlarmSound
+    picture: Picture | None = None
+    view: str = "seat"
+    chosen_alarm: str = ""
+    chosen_event: int = -1
+    cursor: int | None = None
+
+    def __init__(self) -> None:
+        super().__init__()
+        self._pending: list[tuple[Future[Any], str]] = []
+
+    def look(self) -> Look:
+        """How the person looks, now."""
+        raise NotImplementedError
+
+    def do(self, future: Future[Any], done: str = "") -> None:
+        """Tell the person what became of something that was asked of the run; `done` when it went well."""
+        self._pending.append((future, done))
+
+    def act(self, action: Action, done: str = "") -> None:
+        """Have the run carry out an action."""
+        self.do(self.scene.act(action), done)
+
+    def settle(self) -> None:
+        """Tell what became of whatever is done."""
+        waiting = []
+        for future, done in self._pending:
+            if not future.done():
+                waiting.append((future, done))
+            elif problem := failure_of(future):
+                self.notify(problem, severity="warning")
+            elif done:
+                self.notify(done, timeout=3)
+        self._pending = waiting

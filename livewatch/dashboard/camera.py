@@ -1,0 +1,114 @@
+"""Takes pictures of a run, in the thread that owns it, between two batches; a picture never changes."""
+
+from __future__ import annotations
+
+import math
+import time as wall
+from collections.abc import Callable, Mapping, Sequence
+from typing import Protocol, runtime_checkable
+
+from livewatch.dashboard.picture import Picture
+from livewatch.dashboard.signature_view import SignatureView, authority_now, view_of
+from livewatch.run import Run
+from livewatch.sources.live_status import BusStatus
+
+__all__ = ["Camera"]
+
+ASSESS_EVERY = 1.0
+"""Wall-clock seconds between looks at the assessment, which costs more than the rest."""
+LITTLE_SPACE = 500_000_000
+"""Bytes free on the disk of the recording below which that is said."""
+BEHIND = 2.0
+"""Seconds that rows may wait for the disk before that is said."""
+ORDINARY = "frames not in the profile"
+
+
+@runtime_checkable
+class Recording(Protocol):
+    """What a recorder says of itself."""
+
+    @property
+    def trouble(self) -> str | None:
+        """What is wrong, None when nothing is."""
+
+    @property
+    def behind_seconds(self) -> float:
+        """Seconds that the row waiting longest has waited."""
+
+    @property
+    def free_bytes(self) -> int | None:
+        """Space on its disk; None when that cannot be told."""
+
+
+class Camera:
+    """Args:
+    statuses: asked for the buses; None for a recording.
+    recorder: whatever records the run; None when nothing does.
+    """
+
+    def __init__(self, statuses: Callable[[], Sequence[BusStatus]] | None, recorder: object | None) -> None:
+        self._statuses = statuses
+        self._recorder = recorder if isinstance(recorder, Recording) else None
+        self._view = SignatureView()
+        self._assessed = -math.inf
+        self._pipeline: object = None
+
+    def take(self, run: Run) -> Picture:
+        """The run as it is."""
+        now = wall.monotonic()
+        pipeline, history = run.pipeline, run.history
+        latest = None if history is None else history.latest
+        ticks = None if latest is None or not len(latest) else latest[len(latest) - 1 : len(latest)]
+        if now - self._assessed >= ASSESS_EVERY or pipeline is not self._pipeline:
+            self._assessed, self._pipeline = now, pipeline
+            self._view = view_of(run.signature.assessment(), run.profile, history)
+        buses = () if self._statuses is None else tuple(self._statuses())
+        return Picture(
+            profile=run.profile,
+            made=now,
+            time=pipeline.time,
+            utc=pipeline.utc,
+            rows=pipeline.rows,
+            ticks=ticks,
+            alarms=tuple(sorted(pipeline.alarms.states(), key=lambda alarm: alarm.urgency)),
+            authority=authority_now(self._view.authority, ticks),
+            verdict=self._view.verdict,
+            pulls=self._view.pulls,
+            need=self._view.need,
+            buses=buses,
+            counts=dict(pipeline.counts),
+            trouble=tuple(self._troubles(buses, pipeline.counts)),
+            recording=self._recording(),
+            ended=run.ended,
+        )
+
+    def _troubles(self, buses: Sequence[BusStatus], counts: Mapping[str, int]) -> list[str]:
+        found = []
+        recorder = self._recorder
+        if recorder is not None:
+            if recorder.trouble:
+                found.append(f"Not recorded as it should be: {recorder.trouble}.")
+            if recorder.behind_seconds > BEHIND:
+                found.append(f"The recording is {recorder.behind_seconds:.0f} s behind: the disk is slow.")
+            free = recorder.free_bytes
+            if free is not None and free < LITTLE_SPACE:
+                found.append(f"The disk is nearly full: {free / 1e6:.0f} MB left for the recording.")
+        for bus in buses:
+            if bus.state == "open":
+                continue
+            since = "" if bus.age is None else f" for {bus.age:.0f} s"
+            why = f": {bus.trouble}" if bus.trouble else ""
+            found.append(f"Bus {bus.name} is {bus.state}{since}{why}.")
+        undecoded = sum(number for kind, number in counts.items() if "frames" in kind and kind != ORDINARY)
+        if undecoded:
+            found.append(f"{undecoded} frames could not be used; the cell view says why.")
+        return found
+
+    def _recording(self) -> str:
+        recorder = self._recorder
+        if recorder is None:
+            return "not recorded"
+        if recorder.trouble:
+            return "NOT RECORDING"
+        free = recorder.free_bytes
+        return "recording" if free is None else f"recording, {free / 1e9:.0f} GB free"

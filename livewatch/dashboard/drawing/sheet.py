@@ -1,0 +1,150 @@
+"""A sheet of character cells to draw on: text, blocks, bars and curves go on, lines of inked text come off.
+
+Drawing needs neither a terminal nor Textual. An ink is the name of a style; what it looks like is decided by the
+stylesheet. A sheet made `plain` holds ASCII only, whatever was written on it. Everything outside the sheet is clipped.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from itertools import groupby
+
+from rich.cells import cell_len, get_character_cell_size
+
+from livewatch.dashboard.drawing.plain import as_plain
+
+__all__ = ["INKS", "Ink", "Line", "Sheet"]
+
+Ink = str
+Line = tuple[tuple[str, Ink], ...]
+"""Runs of text, each in one ink."""
+
+INKS: tuple[Ink, ...] = (
+    "ink",
+    "quiet",
+    "faint",
+    "loud",
+    "shade",
+    "mark",
+    "stale",
+    "critical",
+    "critical-fill",
+    "high",
+    "high-fill",
+    "medium",
+    "medium-fill",
+    "low",
+    "low-fill",
+)
+"""Normal values; labels; rules and tracks; what is looked at; a shaded ground; the selected row or the playhead; values
+too old to trust; and for each alarm priority its letters and its filled block."""
+
+
+class Sheet:
+    """`width` by `height` cells, all blank.
+
+    Args:
+        plain: hold ASCII only.
+    """
+
+    def __init__(self, width: int, height: int, plain: bool = False) -> None:
+        self.width = max(0, width)
+        self.height = max(0, height)
+        self.plain = plain
+        self._text = [[" "] * self.width for _ in range(self.height)]
+        self._ink = [["ink"] * self.width for _ in range(self.height)]
+
+    def write(self, x: int, y: int, text: str, ink: Ink = "ink", width: int | None = None) -> int:
+        """Write `text` from cell `x` of row `y`, cut to `width` cells with an ellipsis. Returns the cell after it."""
+        if self.plain:
+            text = as_plain(text)
+        if width is not None:
+            text = cut(text, width, self.plain)
+        if not 0 <= y < self.height:
+            return x + cell_len(text)
+        row, inks = self._text[y], self._ink[y]
+        if text.isascii():
+            for character in text:
+                if 0 <= x < self.width:
+                    row[x], inks[x] = (character if character >= " " else " "), ink
+                x += 1
+            return x
+        for character in text:
+            size = get_character_cell_size(character)
+            if size == 0 or character < " ":
+                continue
+            if x >= 0 and x + size <= self.width:
+                row[x], inks[x] = character, ink
+                if size == 2:
+                    row[x + 1], inks[x + 1] = "", ink
+            x += size
+        return x
+
+    def write_right(self, stop: int, y: int, text: str, ink: Ink = "ink", width: int | None = None) -> int:
+        """Write `text` so that it ends before cell `stop`. Returns its first cell."""
+        if self.plain:
+            text = as_plain(text)
+        if width is not None:
+            text = cut(text, width, self.plain)
+        start = stop - cell_len(text)
+        self.write(start, y, text, ink)
+        return start
+
+    def stamp(self, x: int, y: int, rows: Sequence[str], ink: Ink = "ink") -> None:
+        """Put a block of rows on the sheet; its blanks leave what is below."""
+        for down, row in enumerate(rows):
+            if not 0 <= y + down < self.height:
+                continue
+            text, inks = self._text[y + down], self._ink[y + down]
+            for right, character in enumerate(row):
+                if character != " " and 0 <= x + right < self.width:
+                    text[x + right], inks[x + right] = character, ink
+
+    def fill(self, x: int, y: int, width: int, height: int, ink: Ink, character: str | None = None) -> None:
+        """Ink a block of cells, keeping what is written there unless a `character` is given."""
+        left, right = max(0, x), min(self.width, x + width)
+        if right <= left:
+            return
+        for down in range(max(0, y), min(self.height, y + height)):
+            self._ink[down][left:right] = [ink] * (right - left)
+            if character is not None:
+                self._text[down][left:right] = [character] * (right - left)
+
+    def at(self, x: int, y: int) -> str:
+        """The character in a cell; a blank outside the sheet."""
+        return self._text[y][x] if 0 <= x < self.width and 0 <= y < self.height else " "
+
+    def row(self, y: int) -> tuple[list[str], list[Ink]]:
+        """The cells of a row and their inks, for comparing."""
+        return self._text[y], self._ink[y]
+
+    def line(self, y: int) -> Line:
+        """One row as runs of text."""
+        text, inks = self._text[y], self._ink[y]
+        runs = []
+        start = 0
+        for ink, cells in groupby(inks):
+            stop = start + sum(1 for _ in cells)
+            runs.append(("".join(text[start:stop]), ink))
+            start = stop
+        return tuple(runs)
+
+    def text(self) -> str:
+        """All rows without their inks, trailing blanks removed: for tests and for looking at."""
+        return "\n".join("".join(row).rstrip() for row in self._text)
+
+
+def cut(text: str, width: int, plain: bool = False) -> str:
+    """`text` in at most `width` cells, ending in an ellipsis when something had to go."""
+    if cell_len(text) <= width:
+        return text
+    sign = ".." if plain else "…"
+    room = width - cell_len(sign)
+    if room < 0:
+        return text[: max(0, width)] if text.isascii() else ""
+    kept = ""
+    for character in text:
+        if cell_len(kept) + get_character_cell_size(character) > room:
+            break
+        kept += character
+    return kept.rstrip() + sign

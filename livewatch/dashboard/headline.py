@@ -1,0 +1,154 @@
+"""The sentence that matters now.
+
+A picture comes in; the one thing to do and why comes out. The order is fixed: the most urgent alarm, then a source or
+a recording in trouble, then how the calibration stands, in a quiet voice.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from livewatch.alarms import AlarmState, State
+from livewatch.dashboard.naming import alarm_label, commanded_for, short_label, watched_by
+from livewatch.dashboard.picture import Picture
+from livewatch.dashboard.reader_units import ReaderUnits
+from livewatch.event_text import MARKS
+from livewatch.profile.model import Priority
+
+__all__ = ["OLD_PICTURE", "Headline", "alarm_facts", "headline", "state_word"]
+
+OLD_PICTURE = 1.0
+"""Seconds after which a picture is too old to be taken for the present."""
+
+
+@dataclass(frozen=True, slots=True)
+class Headline:
+    """What is at the top of every screen.
+
+    Attributes:
+        priority: of the alarm it speaks of; None when it speaks of none.
+        shape, word: say the priority without colour; empty when it is quiet.
+        action: what to do, short; empty when nothing is asked of anybody.
+        reason: why, with figures.
+        more: the rest of the advice.
+        answered: whether somebody has acknowledged it.
+        also: how many more alarms wait behind it.
+    """
+
+    priority: Priority | None = None
+    shape: str = ""
+    word: str = ""
+    action: str = ""
+    reason: str = ""
+    more: str = ""
+    answered: bool = True
+    also: int = 0
+
+
+def headline(picture: Picture | None, units: ReaderUnits, now: float, problem: str = "") -> Headline:
+    """The sentence for a picture looked at when the machine's monotonic clock stands at `now`, s; `problem` is why no
+    more pictures come."""
+    if problem:
+        return Headline("high", MARKS["high"], "ENDED", "", f"The run has ended: {problem}", answered=False)
+    if picture is None:
+        return Headline(reason="Starting.")
+    age = now - picture.made
+    if age > OLD_PICTURE and not picture.ended:
+        return Headline(
+            "high",
+            MARKS["high"],
+            "NO ANSWER",
+            "Do not rely on this screen",
+            f"The run has not answered for {age:.0f} s; everything below is old.",
+            answered=False,
+        )
+    announced = picture.announced
+    if announced:
+        return _of_alarm(announced[0], picture, units, len(announced) - 1)
+    if picture.trouble:
+        return Headline("medium", MARKS["medium"], "CHECK", "", picture.trouble[0], " ".join(picture.trouble[1:2]))
+    if picture.ticks is None:
+        buses = ", ".join(picture.profile.buses) or "the source"
+        return Headline(reason=f"Waiting for the first frame on {buses}.")
+    return Headline(reason=_quiet(picture))
+
+
+def _of_alarm(alarm: AlarmState, picture: Picture, units: ReaderUnits, also: int) -> Headline:
+    action, more = _first_sentence(alarm.action)
+    reason = alarm.message.rstrip(".") or alarm_label(alarm.name)
+    facts = alarm_facts(alarm, picture, units)
+    if alarm.cannot_judge:
+        facts += (", " if facts else "") + "can no longer be judged"
+    word = alarm.priority.upper()
+    if alarm.state in (State.RETURNED, State.LATCHED_UNACKNOWLEDGED, State.LATCHED_ACKNOWLEDGED):
+        # The condition has gone: what it asked for at once is no longer what to do now.
+        return Headline(
+            alarm.priority,
+            MARKS[alarm.priority],
+            f"WAS {word}",
+            "",
+            f"{_capital(reason)}: over now.",
+            more or alarm.action,
+            alarm.acknowledged,
+            also,
+        )
+    sentence = f"{_capital(reason)}: {facts}." if facts else f"{_capital(reason)}."
+    return Headline(alarm.priority, MARKS[alarm.priority], word, action, sentence, more, alarm.acknowledged, also)
+
+
+def alarm_facts(alarm: AlarmState, picture: Picture, units: ReaderUnits) -> str:
+    """The figures behind an alarm: what was measured, what was wanted; empty without evidence."""
+    profile = picture.profile
+    names = [name for name in profile.figures if alarm.channel and watched_by(name, profile, alarm.channel)]
+    row = profile.index.get(alarm.channel)
+    formula = None if row is None else profile.channels[row].formula
+    if formula is not None:
+        names += [name for name in formula.inputs if name in profile.index and name not in names]
+    commanded = {commanded_for(name, profile) for name in names}
+    name = next((name for name in names if name not in commanded), alarm.channel)
+    if not name:
+        return ""
+    reading = picture.reading(name)
+    wanted = commanded_for(name, profile)
+    text = f"{short_label(name, profile)} {units.text(reading.value, reading.unit, name)}"
+    if wanted is not None and math.isfinite(value := picture.reading(wanted).value):
+        text += f", wanted {units.text(value, picture.reading(wanted).unit, wanted)}"
+    elif name == alarm.channel and alarm.setpoint:
+        text += f", limit {alarm.setpoint.removeprefix(alarm.channel).strip()}"
+    return text
+
+
+def state_word(alarm: AlarmState) -> str:
+    """How an alarm stands, short."""
+    return {
+        State.NORMAL: "normal",
+        State.UNACKNOWLEDGED: "not acknowledged",
+        State.ACKNOWLEDGED: "acknowledged",
+        State.RETURNED: "over, not acknowledged",
+        State.LATCHED_UNACKNOWLEDGED: "over, latched, not ack.",
+        State.LATCHED_ACKNOWLEDGED: "over, latched",
+        State.SHELVED: "shelved",
+        State.SUPPRESSED: "suppressed by design",
+        State.OUT_OF_SERVICE: "out of service",
+    }[alarm.state]
+
+
+def _quiet(picture: Picture) -> str:
+    word = picture.verdict.word
+    most = max((use for use in picture.authority if math.isfinite(use.used)), key=lambda use: use.used, default=None)
+    if word in ("misfit", "strained"):
+        return f"No alarm. The calibration is {word}: {picture.verdict.sentence}".rstrip(": ")
+    if most is None:
+        return "No alarm."
+    everyday = "beyond everyday" if most.beyond else "everyday"
+    return f"No alarm. The most used correction is {most.label}: {most.used * 100:.0f} % of its limit, {everyday}."
+
+
+def _first_sentence(text: str) -> tuple[str, str]:
+    head, stop, rest = text.partition(". ")
+    return (head if stop else head.rstrip(".")), rest.strip()
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]

@@ -1,0 +1,198 @@
+"""What a screen shows: one unchanging picture of a run at one moment.
+
+Everything the widgets draw is in a `Picture`; they never touch the run. `livewatch.dashboard.camera` takes one in the
+thread of the run, between two batches; the screen draws it whenever it gets round to it.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from livewatch.alarms import AlarmState, State
+from livewatch.profile.model import Profile
+from livewatch.samples import Quality
+from livewatch.sources.live_status import BusStatus
+from livewatch.ticks import TickBatch
+
+__all__ = [
+    "AuthorityUse",
+    "Cause",
+    "NeedMap",
+    "Picture",
+    "Pull",
+    "Reading",
+    "Verdict",
+]
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """One channel now, in its own unit.
+
+    `value` is NaN unless the quality is good; `held` is the last value whatever its worth, and `age` its age in
+    seconds: for showing greyed, never for judging.
+    """
+
+    name: str
+    unit: str
+    value: float = math.nan
+    held: float = math.nan
+    age: float = math.nan
+    quality: Quality = Quality.NEVER_SEEN
+
+    @property
+    def good(self) -> bool:
+        """Whether the value may be believed."""
+        return self.quality is Quality.GOOD
+
+
+@dataclass(frozen=True, slots=True)
+class AuthorityUse:
+    """How much of one controller's authority is used.
+
+    Attributes:
+        low, high: the largest corrections allowed, in `unit`.
+        everyday: the band that is normal.
+        value: the correction now, NaN when unknown.
+        used: its share of the limit on its side, 0..1 or a little over; NaN when unknown.
+        least, most: the lowest and highest correction of the run so far, NaN when there was none.
+        pinned: seconds of the run held at a limit.
+    """
+
+    name: str
+    label: str
+    unit: str
+    low: float
+    high: float
+    everyday: tuple[float, float]
+    value: float = math.nan
+    used: float = math.nan
+    least: float = math.nan
+    most: float = math.nan
+    pinned: float = 0.0
+
+    @property
+    def beyond(self) -> bool:
+        """Whether the correction lies outside the everyday band."""
+        return self.value < self.everyday[0] or self.value > self.everyday[1]
+
+
+@dataclass(frozen=True, slots=True)
+class Cause:
+    """One possible reason, the likelier ones first: what it is, and how large with its 95 % interval, in words."""
+
+    title: str
+    size: str
+    weight: float = math.nan
+    """Share of the evidence it holds, 0..1."""
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """What the signature says so far.
+
+    `word` is fits, strained, misfit or unproven; `coverage` the share of operating regions with enough settled data,
+    0..1 or NaN; `next_drive` the next best thing to drive or measure, in one sentence.
+    """
+
+    word: str = "unproven"
+    sentence: str = ""
+    causes: tuple[Cause, ...] = ()
+    coverage: float = math.nan
+    next_drive: str = ""
+    unable: tuple[str, ...] = ()
+    """What it cannot know with these channels."""
+
+
+@dataclass(frozen=True, slots=True)
+class Pull:
+    """One full-pedal run through the speed range. Times are data time, ns; `peaks` are (label, value, unit,
+    channel)."""
+
+    number: int
+    start: int
+    stop: int
+    peaks: tuple[tuple[str, float, str, str], ...] = ()
+    remark: str = ""
+    """Why it ended early, or what was wrong in it; empty when it was whole."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class NeedMap:
+    """Fuel need by operating region.
+
+    `speeds` (rpm) and `flows` (g/s) are the edges of the regions, n + 1 and m + 1 ascending numbers; `need` float64
+    (m, n) is the deviation of need from 1, NaN where nothing settled was seen; `enough` bool (m, n) says where there is
+    enough of it to go by.
+    """
+
+    speeds: NDArray[np.float64]
+    flows: NDArray[np.float64]
+    need: NDArray[np.float64]
+    enough: NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True)
+class Picture:
+    """A run at one moment.
+
+    Attributes:
+        made: when it was taken, on the machine's monotonic clock, s: the screen greys everything when it gets old.
+        time, utc: data time and the recording's own clock, ns.
+        ticks: the latest tick alone; None before the first.
+        alarms: every alarm, most urgent first.
+        undecoded: frames on the profile's buses that no layout claims, and frames with an unreadable payload.
+        trouble: what is wrong with the source or the recording, most serious first, as sentences.
+        ended: whether nothing more can come.
+    """
+
+    profile: Profile
+    made: float
+    time: int = 0
+    utc: int = 0
+    rows: int = 0
+    ticks: TickBatch | None = None
+    alarms: tuple[AlarmState, ...] = ()
+    authority: tuple[AuthorityUse, ...] = ()
+    verdict: Verdict = field(default_factory=Verdict)
+    pulls: tuple[Pull, ...] = ()
+    need: NeedMap | None = None
+    buses: tuple[BusStatus, ...] = ()
+    counts: Mapping[str, int] = field(default_factory=dict)
+    trouble: tuple[str, ...] = ()
+    recording: str = ""
+    ended: bool = False
+
+    def reading(self, name: str) -> Reading:
+        """The channel `name` now; never seen when the profile has no such channel."""
+        ticks = self.ticks
+        row = None if ticks is None else ticks.index.get(name)
+        if ticks is None or row is None:
+            return Reading(name, "")
+        return Reading(
+            name,
+            self.profile.channels[row].unit,
+            float(ticks.value[row, -1]),
+            float(ticks.held[row, -1]),
+            float(ticks.age[row, -1]),
+            Quality(int(ticks.quality[row, -1])),
+        )
+
+    @property
+    def announced(self) -> tuple[AlarmState, ...]:
+        """The alarms a person must see: standing, latched or not yet acknowledged, most urgent first."""
+        return tuple(alarm for alarm in self.alarms if alarm.state not in _NOT_ANNOUNCED)
+
+    @property
+    def hidden(self) -> tuple[AlarmState, ...]:
+        """The alarms somebody or the profile has taken off the screen: they must not be forgotten."""
+        return tuple(alarm for alarm in self.alarms if alarm.state in _HIDDEN)
+
+
+_HIDDEN = frozenset({State.SHELVED, State.SUPPRESSED, State.OUT_OF_SERVICE})
+_NOT_ANNOUNCED = _HIDDEN | {State.NORMAL}

@@ -1,0 +1,211 @@
+"""What the screens look at: a live run or a replay, behind one face.
+
+The screen asks a scene for a picture as often as it can draw one. A picture is taken by the run's own thread when it
+gets round to it; a screen that does not ask costs the run nothing.
+"""
+
+from __future__ import annotations
+
+from bisect import insort
+from collections import deque
+from collections.abc import Callable, Sequence
+from concurrent.futures import Future
+from typing import Any
+
+from livewatch.actions import Action
+from livewatch.dashboard.camera import Camera
+from livewatch.dashboard.feed import LiveFeed
+from livewatch.dashboard.picture import Picture
+from livewatch.dashboard.widgets.event_list import moment
+from livewatch.errors import LivewatchError
+from livewatch.events import Event
+from livewatch.history import History
+from livewatch.player import Player
+from livewatch.profile.model import Profile
+from livewatch.run import Run
+
+__all__ = ["LiveScene", "ReplayScene", "Scene", "failure_of"]
+
+MOST_EVENTS = 3000
+"""Events a live screen remembers; the log keeps all."""
+
+
+class Scene:
+    """Args:
+    take: asks the run's thread for a picture.
+    """
+
+    player: Player | None = None
+
+    def __init__(self, profile: Profile, take: Callable[[], Future[Picture]]) -> None:
+        self.profile = profile
+        self.problem = ""
+        """Why no more pictures come; empty while they do."""
+        self._take = take
+        self._asked: Future[Picture] | None = None
+        self._latest: Picture | None = None
+
+    def picture(self) -> Picture | None:
+        """The latest there is; the next is asked for. None before the first."""
+        if self._asked is not None and self._asked.done():
+            error = self._asked.exception()
+            if error is None:
+                self._latest = self._asked.result()
+            else:
+                self.problem = str(error) or type(error).__name__
+            self._asked = None
+        if self._asked is None and not self.problem:
+            self._asked = self._take()
+        return self._latest
+
+    @property
+    def history(self) -> History | None:
+        """The past of all channels."""
+        raise NotImplementedError
+
+    @property
+    def events(self) -> Sequence[Event]:
+        """What happened, in order of the time it belongs to."""
+        raise NotImplementedError
+
+    @property
+    def span(self) -> tuple[int, int]:
+        """First and last data time there is, ns."""
+        raise NotImplementedError
+
+    @property
+    def reading(self) -> float:
+        """Share of a recording that has been read through."""
+        return 1.0
+
+    def act(self, action: Action) -> Future[list[Event]]:
+        """Have a person's action carried out."""
+        raise NotImplementedError
+
+    def start(self) -> None:
+        """Begin."""
+        raise NotImplementedError
+
+    def stop(self) -> None:
+        """End, and wait for it."""
+        raise NotImplementedError
+
+
+class LiveScene(Scene):
+    """A run fed by a live source. The run must have been made with a history."""
+
+    def __init__(self, run: Run, feed: LiveFeed) -> None:
+        camera = Camera(feed.statuses, run.recorder)
+        super().__init__(run.profile, lambda: feed.submit(lambda: camera.take(run)))
+        self._run, self._feed = run, feed
+        self._events: deque[Event] = deque(maxlen=MOST_EVENTS)
+        self._sorted: tuple[int, list[Event]] = (0, [])
+        self._count = 0
+        run.listeners.append(self._hear)
+
+    @property
+    def history(self) -> History | None:
+        """The last minutes."""
+        return self._run.history
+
+    @property
+    def events(self) -> Sequence[Event]:
+        """The latest of them."""
+        if self._sorted[0] != self._count:
+            self._sorted = (self._count, sorted(self._events, key=moment))
+        return self._sorted[1]
+
+    @property
+    def span(self) -> tuple[int, int]:
+        """As far back as the history reaches."""
+        return (0, 0) if self._run.history is None else self._run.history.span
+
+    def act(self, action: Action) -> Future[list[Event]]:
+        """By the run's thread."""
+        return self._feed.submit(lambda: self._run.act(action))
+
+    def start(self) -> None:
+        """Open the buses."""
+        self._feed.start()
+
+    def stop(self) -> None:
+        """Close them, and finish the recording."""
+        self._feed.stop()
+
+    def picture(self) -> Picture | None:
+        """The latest; why the run ended when it did so against its will."""
+        failure = self._feed.failure
+        if failure is not None:
+            self.problem = str(failure) or type(failure).__name__
+        return super().picture()
+
+    def _hear(self, events: Sequence[Event]) -> None:
+        self._events.extend(events)
+        self._count += len(events)
+
+
+class ReplayScene(Scene):
+    """A recording in the hands of a player."""
+
+    def __init__(self, player: Player) -> None:
+        camera = Camera(None, player.recorder)
+        super().__init__(player.profile, lambda: player.submit(lambda: camera.take(player.run)))
+        self.player: Player = player
+        self._events: list[Event] = []
+        self._merged = (0, 0)
+
+    @property
+    def history(self) -> History | None:
+        """All of it, as far as it has been read through."""
+        return self.player.history
+
+    @property
+    def events(self) -> Sequence[Event]:
+        """Everything in the recording, as far as it has been read through, and the person's notes."""
+        scanned, added = self.player.scan.events, self.player.additions
+        counts = (len(scanned), len(added))
+        if counts != self._merged:
+            if counts[1] == self._merged[1]:
+                self._events.extend(scanned[self._merged[0] : counts[0]])
+                self._events.sort(key=moment)
+            else:
+                for event in [*scanned[self._merged[0] : counts[0]], *added[self._merged[1] : counts[1]]]:
+                    insort(self._events, event, key=moment)
+            self._merged = counts
+        return self._events
+
+    @property
+    def span(self) -> tuple[int, int]:
+        """The whole recording, as far as it is known."""
+        return 0, self.player.end
+
+    @property
+    def reading(self) -> float:
+        """Share read through."""
+        return self.player.scan.progress
+
+    def act(self, action: Action) -> Future[list[Event]]:
+        """By the player's thread."""
+        return self.player.act(action)
+
+    def start(self) -> None:
+        """Begin to read and to play."""
+        self.player.start()
+
+    def stop(self) -> None:
+        """End the replay and its log."""
+        self.player.close()
+
+    def picture(self) -> Picture | None:
+        """The latest; why it cannot go on when it cannot."""
+        if self.player.state.problem:
+            self.problem = self.player.state.problem
+        return super().picture()
+
+
+def failure_of(future: Future[Any]) -> str:
+    """What went wrong with an action that is done, in words; empty when nothing did."""
+    error = future.exception()
+    if error is None:
+        return ""
+    return str(error) if isinstance(error, LivewatchError | RuntimeError) else f"{type(error).__name__}: {error}"

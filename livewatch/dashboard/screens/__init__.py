@@ -1,0 +1,1 @@
+"""The main screen, and those that come up over it."""

@@ -1,0 +1,44 @@
+"""Shows a scene on the terminal from start to end, and starts the screen again should it fail: the run goes on."""
+
+from __future__ import annotations
+
+import tempfile
+import traceback
+from pathlib import Path
+
+from livewatch.dashboard.app import Dashboard
+from livewatch.dashboard.scene import Scene
+
+__all__ = ["show"]
+
+ATTEMPTS = 3
+
+
+def show(scene: Scene, view: str) -> None:
+    """Until the person quits. A fault of the screen is kept in a file and the screen started again; the run behind it
+    is not touched. What still fails is raised."""
+    scene.start()
+    try:
+        said = ""
+        for attempt in range(ATTEMPTS):
+            app = Dashboard(scene, view, said=said)
+            app.run()
+            if app.fault is None:
+                return
+            if attempt == ATTEMPTS - 1:
+                raise app.fault
+            said = f"The screen failed and was started again; {_kept(app.fault)}."
+            view = app.view
+    finally:
+        scene.stop()
+
+
+def _kept(fault: Exception) -> str:
+    try:
+        with tempfile.NamedTemporaryFile(
+            "w", prefix="livewatch-screen-", suffix=".txt", delete=False, encoding="utf-8"
+        ) as file:
+            file.write("".join(traceback.format_exception(fault)))
+    except OSError:
+        return "the details could not be kept"
+    return f"the details are in {Path(file.name)}"

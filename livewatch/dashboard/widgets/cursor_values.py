@@ -1,0 +1,46 @@
+"""Every channel at the time looked at, in columns: name, value, unit; what was not good then says so."""
+
+from __future__ import annotations
+
+import math
+
+from livewatch.dashboard.drawing.sheet import Sheet
+from livewatch.dashboard.look import Look
+from livewatch.dashboard.naming import short_label
+from livewatch.dashboard.widgets.drawn import Drawn
+from livewatch.dashboard.widgets.heading import heading
+from livewatch.event_text import clock_text
+
+__all__ = ["CursorValues"]
+
+COLUMN = 30
+
+
+class CursorValues(Drawn):
+    """The profile's figures first, then the rest in the order of the profile."""
+
+    def draw(self, sheet: Sheet, look: Look) -> None:
+        picture, history = self.picture, look.history
+        if picture is None or history is None:
+            return
+        profile = picture.profile
+        y = heading(sheet, f"at {clock_text(look.cursor / 1e9)}", f"{len(profile.channels)} channels")
+        values = history.at(look.cursor)
+        if not values:
+            sheet.write(0, y, "not read yet", "quiet")
+            return
+        names = list(dict.fromkeys((*(name for name in profile.figures if name in profile.index), *profile.index)))
+        columns = max(1, sheet.width // COLUMN)
+        rows = sheet.height - y
+        width = sheet.width // columns
+        for place, name in enumerate(names[: columns * rows]):
+            x, line = (place // rows) * width, y + place % rows
+            unit = profile.channels[profile.index[name]].unit
+            value = values.get(name, math.nan)
+            spelt = look.units.spelt(unit, name)
+            known = math.isfinite(value)
+            sheet.write(x, line, short_label(name, profile), "quiet", width - 15)
+            sheet.write_right(x + width - 7, line, look.units.figure(value, unit, name), "ink" if known else "stale")
+            sheet.write(x + width - 6, line, spelt if known else "?", "faint", 5)
+        if len(names) > columns * rows:
+            sheet.write_right(sheet.width - 1, sheet.height - 1, f" +{len(names) - columns * rows}", "quiet")

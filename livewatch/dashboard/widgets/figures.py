@@ -1,0 +1,119 @@
+"""The few numbers of the profile that are read at a glance, large.
+
+A normal value is drawn light, one an alarm stands on heavy with a shape and the alarm's name, one that is too old in
+dots with its age. Nothing else moves.
+"""
+
+from __future__ import annotations
+
+import math
+
+from livewatch.alarms import AlarmState
+from livewatch.dashboard.drawing.figures import Weight, figure, figure_width
+from livewatch.dashboard.drawing.sheet import Sheet
+from livewatch.dashboard.look import Look
+from livewatch.dashboard.naming import alarm_label, commanded_for, short_label, watched_by
+from livewatch.dashboard.picture import Picture, Reading
+from livewatch.dashboard.widgets.drawn import Drawn
+from livewatch.dashboard.widgets.heading import MARGIN
+from livewatch.event_text import MARKS
+from livewatch.samples import Quality
+
+__all__ = ["Figures", "alarm_on"]
+
+SMALLEST, LARGEST = 5, 10
+"""Rows of a figure."""
+MOST = 6
+
+
+class Figures(Drawn):
+    """Side by side, in one row where they fit or in two."""
+
+    def draw(self, sheet: Sheet, look: Look) -> None:
+        picture = self.picture
+        if picture is None:
+            return
+        names = list(picture.profile.figures[:MOST])
+        if not names:
+            sheet.write(MARGIN, 1, "The profile names no figures (figures: [engine_speed, ...]).", "quiet")
+            return
+        rows, across = _arrangement(len(names), sheet.width - MARGIN, sheet.height)
+        width = (sheet.width - MARGIN) // across
+        height = sheet.height // rows
+        tall = max(SMALLEST, min(LARGEST, height - 2, _tallest(width)))
+        for place, name in enumerate(names[: rows * across]):
+            x = MARGIN + (place % across) * width
+            y = (place // across) * height + max(0, (height - tall - 2) // 2)
+            self._figure(sheet, look, picture, name, x, y, width - 1, tall)
+
+    def _figure(
+        self, sheet: Sheet, look: Look, picture: Picture, name: str, x: int, y: int, width: int, tall: int
+    ) -> None:
+        reading = picture.reading(name)
+        units = look.units
+        alarm = alarm_on(name, picture)
+        label = short_label(name, picture.profile)
+        end = sheet.write(x, y, label, "quiet", width)
+        spelt = units.spelt(reading.unit, name)
+        if spelt:
+            sheet.write(end + 1, y, spelt, "quiet", max(0, x + width - end - 1))
+        text, weight, ink = _shown(reading, alarm, units.figure(reading.value, reading.unit, name))
+        if weight == "dotted" and math.isfinite(reading.held):
+            text = units.figure(reading.held, reading.unit, name)
+        while tall > SMALLEST and figure_width(text, tall) > width:
+            tall -= 1
+        if figure_width(text, tall) > width:
+            sheet.write(x, y + 1 + tall // 2, text, ink, width)
+        else:
+            sheet.stamp(x, y + 1, figure(text, tall, weight, sheet.plain), ink)
+        below = y + 1 + tall
+        if not reading.good:
+            sheet.write(x, below, _worth(reading, name in picture.profile.index), "ink", width)
+        elif alarm is not None:
+            sheet.write(x, below, f"{MARKS[alarm.priority]} {alarm_label(alarm.name)}", alarm.priority, width)
+        else:
+            wanted = commanded_for(name, picture.profile)
+            if wanted is not None and math.isfinite(picture.reading(wanted).value):
+                value = picture.reading(wanted)
+                sheet.write(x, below, f"wanted {units.figure(value.value, value.unit, wanted)}", "quiet", width)
+
+
+def _shown(reading: Reading, alarm: AlarmState | None, text: str) -> tuple[str, Weight, str]:
+    if not reading.good:
+        return "--", "dotted", "stale"
+    return (text, "light", "ink") if alarm is None else (text, "heavy", alarm.priority)
+
+
+def _worth(reading: Reading, known: bool) -> str:
+    if not known:
+        return "not in the profile"
+    if reading.quality is Quality.NEVER_SEEN:
+        return "never seen"
+    if reading.quality is Quality.STALE:
+        return f"stale, {reading.age:.1f} s old"
+    return reading.quality.word
+
+
+def alarm_on(name: str, picture: Picture) -> AlarmState | None:
+    """The most urgent announced alarm whose condition still holds and that this channel is the subject of."""
+    for alarm in picture.announced:
+        standing = alarm.state.value in ("unacknowledged alarm", "acknowledged alarm")
+        if standing and alarm.channel and watched_by(name, picture.profile, alarm.channel):
+            return alarm
+    return None
+
+
+def _arrangement(count: int, width: int, height: int) -> tuple[int, int]:
+    """Rows and columns of figures: one row where each gets 22 cells, else as many as fit."""
+    across = max(1, min(count, width // 22))
+    rows = max(1, min(-(-count // across), height // (SMALLEST + 2)))
+    across = max(1, min(across, -(-count // rows)))
+    return rows, across
+
+
+def _tallest(width: int) -> int:
+    """The tallest figure of which four digits and a point fit into `width` cells."""
+    tall = LARGEST
+    while tall > SMALLEST and figure_width("000.0", tall) > width - 2:
+        tall -= 1
+    return tall

@@ -1,0 +1,52 @@
+"""The bottom row: the keys that matter here, as far as there is room."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from textual import events
+from textual.message import Message
+
+from livewatch.dashboard.bindings import Key
+from livewatch.dashboard.drawing.sheet import Sheet
+from livewatch.dashboard.look import Look
+from livewatch.dashboard.widgets.drawn import Drawn
+from livewatch.dashboard.widgets.heading import MARGIN
+
+__all__ = ["KeyHints"]
+
+
+class KeyHints(Drawn):
+    """Key and word, the most useful first; the key for help always stands at the right."""
+
+    class Pressed(Message):
+        """A key was clicked."""
+
+        def __init__(self, action: str) -> None:
+            super().__init__()
+            self.action = action
+
+    def __init__(self, *, id: str | None = None, classes: str | None = None) -> None:
+        super().__init__(id=id, classes=classes)
+        self.keys: Sequence[Key] = ()
+        self._places: list[tuple[int, int, str]] = []
+
+    def draw(self, sheet: Sheet, look: Look) -> None:
+        last = "? all keys"
+        end = sheet.write_right(sheet.width - 2, 0, last, "quiet") - 2
+        x = MARGIN
+        self._places = [(end, sheet.width, "help")]
+        for key in self.keys:
+            text = f"{key.shown} {key.hint}"
+            if x + len(text) > end:
+                break
+            self._places.append((x, x + len(text), key.action))
+            x = sheet.write(x, 0, key.shown, "ink")
+            x = sheet.write(x + 1, 0, key.hint, "quiet") + 3
+
+    def on_click(self, event: events.Click) -> None:
+        """Do what the key does."""
+        for start, stop, action in self._places:
+            if start <= event.x < stop:
+                self.post_message(self.Pressed(action))
+                return

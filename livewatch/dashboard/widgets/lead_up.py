@@ -1,0 +1,122 @@
+"""The selected event: what it was, what made it true, and the seconds before it."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+
+from livewatch.dashboard.drawing.plot import Plot
+from livewatch.dashboard.drawing.sheet import Sheet
+from livewatch.dashboard.look import Look
+from livewatch.dashboard.naming import short_label, watched_by
+from livewatch.dashboard.widgets.drawn import Drawn
+from livewatch.dashboard.widgets.event_list import current, moment
+from livewatch.dashboard.widgets.heading import heading, wrapped
+from livewatch.event_text import clock_text
+from livewatch.events import Event, EventKind
+from livewatch.profile.model import Profile
+
+__all__ = ["LeadUp"]
+
+NAME = 22
+MOST = 6
+
+
+class LeadUp(Drawn):
+    """A row of text, then a short curve for each channel that matters."""
+
+    def draw(self, sheet: Sheet, look: Look) -> None:
+        if self.picture is None or not look.events:
+            heading(sheet, "selected event")
+            return
+        event = look.events[current(look)]
+        y = heading(sheet, _title(event), clock_text(moment(event) / 1e9))
+        detail = event.detail
+        if event.kind is not EventKind.ALARM:
+            text = str(detail.get("text", "")) or ", ".join(_pairs(detail))
+            for line in wrapped(text, sheet.width - 1, sheet.height - y):
+                sheet.write(0, y, line, "ink", sheet.width - 1)
+                y += 1
+            return
+        raised = detail.get("transition") == "raised"
+        what = (
+            f"{detail.get('setpoint', '')}" if raised else f"{detail.get('transition', '')}: {detail.get('state', '')}"
+        )
+        sheet.write(0, y, what, "ink", sheet.width - 1)
+        before = detail.get("before")
+        if raised and isinstance(before, Mapping) and before.get("channels"):
+            self._curves(sheet, look, event, before, self.picture.profile, y + 1)
+        elif detail.get("reason"):
+            sheet.write(0, y + 1, f"reason: {detail['reason']}", "quiet", sheet.width - 1)
+
+    def _curves(
+        self, sheet: Sheet, look: Look, event: Event, before: Mapping[str, Any], profile: Profile, y: int
+    ) -> None:
+        channels: Mapping[str, list[float | None]] = before["channels"]
+        names = _telling(event, profile, channels)
+        room = sheet.height - y
+        if room < 1 or not names:
+            return
+        rows = max(1, min(3, room // max(1, min(len(names), MOST))))
+        count = max(1, room // rows)
+        seconds = _seconds(before)
+        for place, name in enumerate(names[:count]):
+            line = y + place * rows
+            unit = profile.channels[profile.index[name]].unit if name in profile.index else ""
+            values = np.array([math.nan if value is None else value for value in channels[name]], np.float64)
+            at = event.detail.get("values", {}).get(name)
+            sheet.write(0, line, short_label(name, profile), "quiet", NAME - 1)
+            now = look.units.text(math.nan if at is None else float(at), unit, name)
+            if rows > 1:
+                sheet.write(0, line + 1, now, "loud", NAME - 1)
+                if place == 0 and rows > 2:
+                    sheet.write(0, line + 2, f"{seconds:.0f} s before", "faint", NAME - 1)
+            width = sheet.width - NAME - (12 if rows == 1 else 1)
+            known = values[np.isfinite(values)]
+            if len(known) and width > 4:
+                low, high = float(known.min()), float(known.max())
+                pad = max((high - low) * 0.1, abs(high) * 0.01, 1e-6)
+                across = (0.0, float(max(1, len(values) - 1)))
+                plot = Plot(sheet, NAME, line, width, rows, across, (low - pad, high + pad))
+                plot.curve(np.arange(len(values)), values, "ink")
+                plot.finish()
+            if rows == 1:
+                sheet.write_right(sheet.width - 1, line, now, "loud", 11)
+
+
+def _title(event: Event) -> str:
+    if event.kind is EventKind.ALARM:
+        priority = event.detail.get("priority", "")
+        return f"{event.detail.get('message') or event.subject.replace('_', ' ')}, {priority}"
+    return f"{event.kind.value} {event.subject.replace('_', ' ')}".strip()
+
+
+def _telling(event: Event, profile: Profile, channels: Mapping[str, Any]) -> list[str]:
+    """The channels that made the alarm true, then the profile's figures, as far as the event carries them."""
+    names: list[str] = []
+    for fact in event.detail.get("because", ()):
+        channel = fact.get("channel", "")
+        row = profile.index.get(channel)
+        formula = None if row is None else profile.channels[row].formula
+        names += [channel, *(formula.inputs if formula is not None else ())]
+    names += [name for name in profile.figures if not any(watched_by(name, profile, known) for known in names)]
+    return [name for name in dict.fromkeys(names) if name in channels]
+
+
+def _seconds(before: Mapping[str, Any]) -> float:
+    every = float(str(before.get("every", "0.1 s")).split()[0])
+    return every * max((len(line) for line in before["channels"].values()), default=0)
+
+
+def _pairs(detail: Mapping[str, Any]) -> list[str]:
+    pairs = []
+    for key, value in detail.items():
+        if isinstance(value, Mapping):
+            pairs += _pairs(value)
+        elif not key.endswith("unit") and not isinstance(value, list):
+            unit = detail.get(f"{key}_unit", "")
+            pairs.append(f"{key.replace('_', ' ')} {value} {unit}".strip())
+    return pairs

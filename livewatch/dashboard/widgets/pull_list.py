@@ -1,0 +1,77 @@
+"""The pulls so far: when, how far each went, and how the latest differ from the first."""
+
+from __future__ import annotations
+
+from textual import events
+from textual.message import Message
+
+from livewatch.dashboard.drawing.sheet import Sheet
+from livewatch.dashboard.look import Look
+from livewatch.dashboard.picture import Pull
+from livewatch.dashboard.widgets.drawn import Drawn
+from livewatch.dashboard.widgets.heading import heading
+from livewatch.event_text import clock_text
+
+__all__ = ["PullList"]
+
+COLUMN = 13
+
+
+class PullList(Drawn):
+    """A row a pull, the latest at the bottom; below each peak its change against the first."""
+
+    class Chosen(Message):
+        """A pull was clicked: go to its time."""
+
+        def __init__(self, moment: int) -> None:
+            super().__init__()
+            self.moment = moment
+
+    def draw(self, sheet: Sheet, look: Look) -> None:
+        pulls = () if self.picture is None else self.picture.pulls
+        y = heading(sheet, "pulls", f"{len(pulls)}" if pulls else "")
+        if not pulls:
+            sheet.write(0, y, "none yet", "quiet")
+            return
+        first = pulls[0]
+        columns = max(1, (sheet.width - 10) // COLUMN)
+        for place, (label, _, unit, name) in enumerate(first.peaks[:columns]):
+            text = f"{label} {look.units.spelt(unit, name)}".strip()
+            sheet.write_right(10 + (place + 1) * COLUMN - 1, y, text, "faint", COLUMN - 1)
+        for pull in shown(pulls, sheet.height - y - 1):
+            y += 1
+            self._row(sheet, look, pull, first, y, columns)
+
+    def _row(self, sheet: Sheet, look: Look, pull: Pull, first: Pull, y: int, columns: int) -> None:
+        latest = self.picture is not None and pull is self.picture.pulls[-1]
+        ink = "loud" if latest else "ink"
+        sheet.write_right(2, y, f"{pull.number}", ink)
+        sheet.write_right(9, y, clock_text(pull.start / 1e9).partition(".")[0], "quiet")
+        before = {name: value for _, value, _, name in first.peaks}
+        for place, (_, value, unit, name) in enumerate(pull.peaks[:columns]):
+            right = 10 + (place + 1) * COLUMN - 1
+            figure = look.units.figure(value, unit, name)
+            if pull is first or name not in before:
+                sheet.write_right(right - 6, y, figure, ink)
+                continue
+            change = look.units.difference(value - before[name], unit, name)
+            text = f"{change:+.{look.units.decimals(unit, name)}f}" if change == change else ""
+            sheet.write_right(right - 6, y, figure, ink)
+            sheet.write(right - 5, y, text, "quiet", 6)
+        if pull.remark and columns * COLUMN + 10 + 4 < sheet.width:
+            sheet.write(10 + columns * COLUMN, y, pull.remark, "quiet", sheet.width - 10 - columns * COLUMN - 1)
+
+    def on_click(self, event: events.Click) -> None:
+        """Go to the pull in the row."""
+        if self.picture is None:
+            return
+        rows = shown(self.picture.pulls, self.size.height - 2)
+        if 0 <= event.y - 2 < len(rows):
+            self.post_message(self.Chosen(rows[event.y - 2].stop))
+
+
+def shown(pulls: tuple[Pull, ...], rows: int) -> list[Pull]:
+    """The first, which the others are held against, and the latest that there is room for."""
+    if len(pulls) <= rows:
+        return list(pulls)
+    return [pulls[0], *pulls[len(pulls) - max(0, rows - 1) :]] if rows > 0 else []

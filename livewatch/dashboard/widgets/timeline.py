@@ -1,0 +1,208 @@
+"""A recording at a glance: engine speed along its length, alarms and pulls below, notes, and where one stands.
+
+The position is a line through all rows. Clicking or dragging goes to a time.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+
+import numpy as np
+from textual import events as textual_events
+from textual.message import Message
+
+from livewatch.alarm_spells import Spell, SpellBook
+from livewatch.dashboard.drawing.plot import Plot, extremes
+from livewatch.dashboard.drawing.sheet import Sheet
+from livewatch.dashboard.look import Look
+from livewatch.dashboard.picture import Picture
+from livewatch.dashboard.scales import nice_step
+from livewatch.dashboard.widgets.drawn import Drawn
+from livewatch.event_text import MARKS, clock_text
+from livewatch.events import Event, EventKind
+from livewatch.profile.model import Priority
+
+__all__ = ["Timeline", "spells"]
+
+LEFT = 10
+"""Cells for the names of the rows."""
+LANES: tuple[Priority, ...] = ("critical", "high", "medium", "low")
+
+
+class Timeline(Drawn):
+    """Rows from the top: times, engine speed, a lane for each priority there is room for, pulls, notes."""
+
+    class Seek(Message):
+        """The person wants to be at a data time, ns. `settled` is False while the mouse is still dragged."""
+
+        def __init__(self, moment: int, settled: bool) -> None:
+            super().__init__()
+            self.moment, self.settled = moment, settled
+
+    def __init__(self, *, id: str | None = None, classes: str | None = None) -> None:
+        super().__init__(id=id, classes=classes)
+        self._dragging = False
+        self._known: tuple[int, list[Spell]] = (-1, [])
+        self._sketch: tuple[tuple[object, ...], Sheet | None] = ((), None)
+
+    def draw(self, sheet: Sheet, look: Look) -> None:
+        picture = self.picture
+        if picture is None:
+            return
+        start, stop = look.span
+        plot_width = sheet.width - LEFT - 2
+        across = (float(start), float(max(stop, start + 1)))
+        speed_rows = max(1, sheet.height - 6) if sheet.height < 12 else sheet.height - 8
+        self._times(sheet, look, across, plot_width)
+        self._speed(sheet, look, picture, across, plot_width, speed_rows)
+        y = 1 + speed_rows
+        lanes = self._lanes(sheet.height - speed_rows - 3)
+        if len(look.events) != self._known[0]:
+            self._known = (len(look.events), spells(look.events))
+        for title, priorities in lanes:
+            self._lane(sheet, look, self._known[1], title, priorities, y, across, plot_width)
+            y += 1
+        self._pulls(sheet, picture, y, across, plot_width)
+        self._notes(sheet, look, y + 1, across, plot_width)
+        self._position(sheet, look, across, plot_width)
+
+    def time_at(self, x: int) -> int:
+        """Data time under cell `x` of the widget, ns, kept within the recording."""
+        look = self.look
+        if look is None:
+            return 0
+        start, stop = look.span
+        share = (x - LEFT) / max(1, self.size.width - LEFT - 3)
+        return start + round(min(1.0, max(0.0, share)) * (stop - start))
+
+    def on_mouse_down(self, event: textual_events.MouseDown) -> None:
+        """Begin to drag."""
+        if event.x >= LEFT - 1:
+            self._dragging = True
+            self.capture_mouse()
+            self.post_message(self.Seek(self.time_at(event.x), settled=False))
+
+    def on_mouse_move(self, event: textual_events.MouseMove) -> None:
+        """Drag the position along."""
+        if self._dragging:
+            self.post_message(self.Seek(self.time_at(event.x), settled=False))
+
+    def on_mouse_up(self, event: textual_events.MouseUp) -> None:
+        """Let go: be there."""
+        if self._dragging:
+            self._dragging = False
+            self.release_mouse()
+            self.post_message(self.Seek(self.time_at(event.x), settled=True))
+
+    def _times(self, sheet: Sheet, look: Look, across: tuple[float, float], width: int) -> None:
+        seconds = (across[1] - across[0]) / 1e9
+        step = _time_step(seconds / max(1, width // 12))
+        taken = 0
+        for place in range(int(seconds / step) + 1):
+            text = clock_text(place * step)
+            text = text if step < 1 else text.partition(".")[0]
+            x = LEFT + round(place * step / max(seconds, 1e-9) * (width - 1))
+            if x > taken and x + len(text) <= sheet.width:
+                taken = sheet.write(x, 0, text, "faint") + 1
+        if look.reading < 1.0:
+            sheet.write(0, 0, f"read {look.reading * 100:.0f} %", "quiet", LEFT)
+
+    def _speed(
+        self, sheet: Sheet, look: Look, picture: Picture, across: tuple[float, float], width: int, rows: int
+    ) -> None:
+        name = "engine_speed" if "engine_speed" in picture.profile.index else next(iter(picture.profile.figures), "")
+        sheet.write(0, 1, "speed" if name == "engine_speed" else name.replace("_", " "), "faint", LEFT - 1)
+        if look.history is None or not name:
+            return
+        times, values = look.history.window([name], int(across[0]), int(across[1]))
+        xs, ys = extremes(times, values[0], 4 * width)
+        top = np.nanmax(ys) if np.isfinite(ys).any() else 1.0
+        plot = Plot(sheet, LEFT, 1, width, rows, across, (0.0, math.ceil(top / 1000) * 1000.0 if top > 100 else top))
+        plot.area(xs, ys, "faint")
+        plot.curve(xs, ys, "quiet")
+        plot.finish()
+
+    def _lanes(self, rows: int) -> list[tuple[str, tuple[Priority, ...]]]:
+        if rows >= 4:
+            return [(priority, (priority,)) for priority in LANES]
+        if rows >= 2:
+            return [("critical", ("critical",)), ("others", ("low", "medium", "high"))]
+        return [("alarms", ("low", "medium", "high", "critical"))]
+
+    def _lane(
+        self,
+        sheet: Sheet,
+        look: Look,
+        found: list[Spell],
+        title: str,
+        priorities: tuple[Priority, ...],
+        y: int,
+        across: tuple[float, float],
+        width: int,
+    ) -> None:
+        sheet.write(0, y, title, "faint", LEFT - 1)
+        sheet.write(LEFT, y, ("." if sheet.plain else "·") * width, "faint")
+        for priority in priorities:
+            for spell in found:
+                if spell.priority != priority:
+                    continue
+                left = _cell(spell.start * 1e9, across, width)
+                right = _cell(look.span[1] if spell.end is None else spell.end * 1e9, across, width)
+                sheet.write(LEFT + left, y, ("=" if sheet.plain else "━") * (right - left + 1), priority)
+                sheet.write(LEFT + left, y, MARKS[priority][:1], priority)
+
+    def _pulls(self, sheet: Sheet, picture: Picture, y: int, across: tuple[float, float], width: int) -> None:
+        sheet.write(0, y, "pulls", "faint", LEFT - 1)
+        for pull in picture.pulls:
+            left, right = _cell(pull.start, across, width), _cell(pull.stop, across, width)
+            sheet.write(LEFT + left, y, ("=" if sheet.plain else "▬") * max(1, right - left + 1), "ink")
+            sheet.write(LEFT + left, y, str(pull.number), "loud")
+
+    def _notes(self, sheet: Sheet, look: Look, y: int, across: tuple[float, float], width: int) -> None:
+        sheet.write(0, y, "notes", "faint", LEFT - 1)
+        for event in pinned(look.events):
+            x = LEFT + _cell(round(event.detail["at"] * 1e9), across, width)
+            sheet.write(x, y, "n" if event.kind is EventKind.NOTE else "+", "loud")
+        marks = look.player.marks if look.player is not None else (None, None)
+        for mark, sign in zip(marks, "[]", strict=True):
+            if mark is not None:
+                sheet.write(LEFT + _cell(mark, across, width), y, sign, "loud")
+        start, stop = marks
+        if start is not None and stop is not None:
+            left, right = _cell(start, across, width), _cell(stop, across, width)
+            sheet.write(LEFT + left + 1, y, "-" * (right - left - 1), "quiet")
+
+    def _position(self, sheet: Sheet, look: Look, across: tuple[float, float], width: int) -> None:
+        x = LEFT + _cell(look.cursor, across, width)
+        line = "|" if sheet.plain else "│"
+        for y in range(1, sheet.height):
+            below = sheet.at(x, y)
+            keep = below not in " .·━=-▬" and not 0x2800 <= ord(below[:1] or " ") <= 0x28FF
+            sheet.write(x, y, below if keep else line, "mark" if keep else "loud")
+        sheet.write(x, 0, "v" if sheet.plain else "▾", "loud")
+
+
+def spells(events: Iterable[Event]) -> list[Spell]:
+    """When each alarm's condition began and ended, in order of their start."""
+    book = SpellBook()
+    book.take(events)
+    return book.spells
+
+
+def pinned(events: Iterable[Event]) -> list[Event]:
+    """Notes and markers, which have a time of their own."""
+    return [event for event in events if event.kind in (EventKind.NOTE, EventKind.MARKER) and "at" in event.detail]
+
+
+def _cell(time: float, across: tuple[float, float], width: int) -> int:
+    share = (time - across[0]) / (across[1] - across[0])
+    return int(min(width - 1, max(0, round(share * (width - 1)))))
+
+
+def _time_step(rough: float) -> float:
+    """A step of time that people count in, in seconds."""
+    for step in (0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 30, 60, 120, 300, 600, 1200, 1800, 3600):
+        if step >= rough:
+            return step
+    return 3600.0 * nice_step(rough / 3600.0)

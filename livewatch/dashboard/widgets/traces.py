@@ -1,0 +1,202 @@
+"""Live traces: channels over time, or the pulls laid over each other, each with what is wanted and its limits.
+
+A channel is a solid line, what the engine computer wants of it a dotted one, a limit a sparse level. Of the pulls laid
+over each other the latest is bright, the first dashed, those between faint.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from livewatch.dashboard.drawing.plot import SOLID, Plot, extremes
+from livewatch.dashboard.drawing.sheet import Sheet
+from livewatch.dashboard.look import Look
+from livewatch.dashboard.naming import channel_label, commanded_for, limits_of
+from livewatch.dashboard.picture import Picture, Pull
+from livewatch.dashboard.scales import Scales, nice_step
+from livewatch.dashboard.widgets.drawn import Drawn
+from livewatch.dashboard.widgets.figures import alarm_on
+from livewatch.event_text import MARKS
+from livewatch.profile.model import Profile
+
+__all__ = ["Traces", "traced"]
+
+AXIS = 7
+"""Cells for the numbers of the axis up."""
+LEAST_ROWS = 4
+DOTTED = (1, 3)
+DASHED = (4, 3)
+SPARSE = (1, 5)
+MOST_PULLS = 5
+ESSENTIAL = (
+    "engine_speed",
+    "boost_pressure",
+    "manifold_pressure",
+    "lambda_1",
+    "short_term_fuel_trim_1",
+    "mass_air_flow",
+    "knock_retard",
+    "wastegate_duty",
+)
+
+
+class Traces(Drawn):
+    """A strip a channel, one below the other, over one axis."""
+
+    def __init__(self, *, id: str | None = None, classes: str | None = None) -> None:
+        super().__init__(id=id, classes=classes)
+        self._scales = Scales()
+
+    def draw(self, sheet: Sheet, look: Look) -> None:
+        picture, history = self.picture, look.history
+        if picture is None or history is None:
+            return
+        rows = max(LEAST_ROWS, 6 if sheet.height >= 30 else 5)
+        names = traced(picture.profile)[: max(1, (sheet.height - 1) // rows)]
+        if look.overlay == "pulls over speed":
+            names = [name for name in names if name != "engine_speed"] or names
+        if look.overlay != "over time" and not picture.pulls:
+            sheet.write(0, 1, "No pull yet. A pull is one full-pedal run through the speed range.", "quiet")
+            return
+        rows = (sheet.height - 1) // max(1, len(names))
+        across = self._across(picture, look)
+        for place, name in enumerate(names):
+            self._strip_of(sheet, look, picture, name, place * rows, rows, across)
+        self._axis(sheet, look, len(names) * rows, across)
+
+    def _across(self, picture: Picture, look: Look) -> tuple[float, float]:
+        """What the axis across covers: data time in ns, engine speed in rpm, or ns since the start of the pull."""
+        if look.overlay == "over time":
+            return float(look.cursor - look.window), float(look.cursor)
+        pulls = _chosen(picture)
+        if look.overlay == "pulls over time":
+            return 0.0, float(max(pull.stop - pull.start for pull in pulls))
+        speeds = [self._line(look, "engine_speed", pull.start, pull.stop)[1] for pull in pulls]
+        known = np.concatenate([speed[np.isfinite(speed)] for speed in speeds] or [np.zeros(0)])
+        if not len(known):
+            return 0.0, 6000.0
+        return math.floor(known.min() / 500) * 500.0, math.ceil(known.max() / 500) * 500.0
+
+    def _strip_of(
+        self,
+        sheet: Sheet,
+        look: Look,
+        picture: Picture,
+        name: str,
+        y: int,
+        rows: int,
+        across: tuple[float, float],
+    ) -> None:
+        profile, units = picture.profile, look.units
+        unit = profile.channels[profile.index[name]].unit
+        wanted = commanded_for(name, profile)
+        lines = self._lines_of(look, picture, name)
+        wanted_lines = [] if wanted is None else self._lines_of(look, picture, wanted)
+        low, high = self._scales.range_of(name, profile, [ys for _, ys, _, _ in lines + wanted_lines])
+        self._title(sheet, look, picture, name, wanted, y)
+        plot = Plot(sheet, AXIS + 1, y + 1, sheet.width - AXIS - 2, rows - 1, across, (low, high))
+        for limit in limits_of(name, profile):
+            plot.level(limit, "quiet", SPARSE)
+        for xs, ys, ink, _ in wanted_lines:
+            plot.curve(xs, ys, "quiet" if ink != "faint" else "faint", DOTTED)
+        for xs, ys, ink, dash in lines:
+            plot.curve(xs, ys, ink, dash)
+        plot.finish()
+        self._scale(sheet, look, name, unit, y + 1, rows - 1, low, high)
+        alarm = alarm_on(name, picture)
+        if alarm is not None and units is not None:
+            sheet.write(sheet.width - 1, y, MARKS[alarm.priority][:1], alarm.priority)
+
+    def _title(self, sheet: Sheet, look: Look, picture: Picture, name: str, wanted: str | None, y: int) -> None:
+        reading = picture.reading(name)
+        alarm = alarm_on(name, picture)
+        x = sheet.write(AXIS + 1, y, channel_label(name, picture.profile), "quiet")
+        ink = "ink" if alarm is None else alarm.priority
+        if reading.good:
+            x = sheet.write(x + 2, y, look.units.text(reading.value, reading.unit, name), ink)
+        else:
+            x = sheet.write(x + 2, y, _worth(reading.quality.word, reading.age), "stale")
+        if wanted is not None and math.isfinite(value := picture.reading(wanted).value):
+            x = sheet.write(x + 2, y, f"wanted {look.units.text(value, picture.reading(wanted).unit, wanted)}", "quiet")
+        limits = limits_of(name, picture.profile)
+        if limits:
+            unit = reading.unit
+            text = ", ".join(look.units.figure(limit, unit, name) for limit in limits)
+            word = "limit" if len(limits) == 1 else "limits"
+            sheet.write(x + 2, y, f"{word} {text}", "faint", sheet.width - x - 4)
+
+    def _scale(
+        self, sheet: Sheet, look: Look, name: str, unit: str, y: int, rows: int, low: float, high: float
+    ) -> None:
+        sheet.write_right(AXIS, y, look.units.figure(high, unit, name), "faint", AXIS)
+        sheet.write_right(AXIS, y + rows - 1, look.units.figure(low, unit, name), "faint", AXIS)
+
+    def _lines_of(
+        self, look: Look, picture: Picture, name: str
+    ) -> list[tuple[NDArray[np.float64], NDArray[np.float64], str, tuple[int, int]]]:
+        """Lines of a channel with ink and dash, the most important last."""
+        most = 4 * max(20, self.size.width)
+        if look.overlay == "over time":
+            xs, ys = self._line(look, name, look.cursor - look.window, look.cursor)
+            return [(*extremes(xs.astype(np.int64), ys.astype(np.float32), most), "ink", SOLID)]
+        lines = []
+        pulls = _chosen(picture)
+        for pull in pulls:
+            times, ys = self._line(look, name, pull.start, pull.stop)
+            if look.overlay == "pulls over speed":
+                xs = self._line(look, "engine_speed", pull.start, pull.stop)[1]
+            else:
+                xs = times - pull.start
+            latest, first = pull is pulls[-1], pull is picture.pulls[0]
+            ink = "loud" if latest else "ink" if first else "faint"
+            lines.append((xs, ys, ink, SOLID if latest or not first else DASHED))
+        return lines
+
+    def _line(self, look: Look, name: str, start: int, stop: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        assert look.history is not None
+        times, values = look.history.window([name], max(0, start), stop)
+        return times.astype(np.float64), values[0].astype(np.float64)
+
+    def _axis(self, sheet: Sheet, look: Look, y: int, across: tuple[float, float]) -> None:
+        left, right = AXIS + 1, sheet.width - 1
+        width = right - left
+        span = across[1] - across[0]
+        if look.overlay == "pulls over speed":
+            step = nice_step(span / max(1, width // 10))
+            marks = [(value, f"{value:.0f}") for value in np.arange(across[0], across[1] + 1, step)]
+            marks[-1:] = [(marks[-1][0], f"{marks[-1][1]} rpm")]
+        else:
+            seconds = span / 1e9
+            step = nice_step(seconds / max(1, width // 12))
+            count = int(seconds / step + 1e-9)
+            if look.overlay == "over time":
+                marks = [(across[1] - place * step * 1e9, f"-{place * step:g} s") for place in range(count, 0, -1)]
+                marks.append((across[1], "now"))
+            else:
+                marks = [(place * step * 1e9, f"{place * step:g} s") for place in range(count + 1)]
+        taken = left - 1
+        for value, text in marks:
+            x = left + round((value - across[0]) / span * (width - 1)) if span > 0 else left
+            start = min(max(left, x - len(text) // 2), right - len(text))
+            if start > taken:
+                taken = sheet.write(start, y, text, "faint") + 1
+
+
+def traced(profile: Profile) -> list[str]:
+    """The channels traced: the profile's figures, then those that always matter; wanted values ride with their own."""
+    wanted = {commanded_for(name, profile) for name in profile.index}
+    names = [name for name in (*profile.figures, *ESSENTIAL) if name in profile.index and name not in wanted]
+    return list(dict.fromkeys(names))
+
+
+def _chosen(picture: Picture) -> list[Pull]:
+    """The first pull and the latest few, in order."""
+    pulls = list(picture.pulls)
+    return pulls if len(pulls) <= MOST_PULLS else [pulls[0], *pulls[-(MOST_PULLS - 1) :]]
+
+
+def _worth(word: str, age: float) -> str:
+    return f"{word}, {age:.1f} s old" if math.isfinite(age) and age > 0 else word

@@ -1,0 +1,51 @@
+"""Where a replay stands and how it moves: one row."""
+
+from __future__ import annotations
+
+from livewatch.dashboard.drawing.sheet import Sheet
+from livewatch.dashboard.look import Look
+from livewatch.dashboard.widgets.drawn import Drawn
+from livewatch.dashboard.widgets.heading import MARGIN
+from livewatch.event_text import clock_text
+from livewatch.player import PlayerState
+
+__all__ = ["Transport", "speed_text"]
+
+
+class Transport(Drawn):
+    """Playing or paused, speed, position of length, loop."""
+
+    def draw(self, sheet: Sheet, look: Look) -> None:
+        state = look.player
+        if state is None:
+            behind = (look.span[1] - look.cursor) / 1e9
+            text = "live" if behind < 0.5 else f"looking back {clock_text(behind)}; the end key returns to the present"
+            sheet.write(MARGIN, 0, text, "ink", sheet.width - MARGIN)
+            return
+        mark, word = _standing(state, sheet.plain)
+        x = sheet.write(MARGIN, 0, f"{mark} {word}", "loud") + 3
+        x = sheet.write(x, 0, speed_text(state.speed), "ink") + 3
+        x = sheet.write(x, 0, f"{clock_text(state.time / 1e9)} of {clock_text(look.span[1] / 1e9)}", "ink") + 3
+        start, stop = state.marks
+        if start is not None or stop is not None:
+            ends = " to ".join("not set" if end is None else clock_text(end / 1e9) for end in (start, stop))
+            x = sheet.write(x, 0, f"loop {ends}", "quiet", sheet.width - x) + 3
+        if state.furthest - state.time > 1_000_000_000:
+            x = sheet.write(
+                x, 0, f"looking back; log written to {clock_text(state.furthest / 1e9)}", "quiet", sheet.width - x
+            )
+        if state.problem:
+            sheet.write(x, 0, state.problem, "high", sheet.width - x - 1)
+
+
+def speed_text(speed: float | None) -> str:
+    """A speed in words."""
+    return "as fast as it goes" if speed is None else f"{speed:g}x"
+
+
+def _standing(state: PlayerState, plain: bool) -> tuple[str, str]:
+    if state.target is not None:
+        return (">>" if plain else "▸▸"), f"going to {clock_text(state.target / 1e9)}"
+    if state.at_end:
+        return ("[]" if plain else "■"), "at the end"
+    return (">" if plain else "▶", "playing") if state.playing else ("||" if plain else "‖", "paused")
