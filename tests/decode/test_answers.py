@@ -205,16 +205,17 @@ def test_engine_computers_answering_at_once_are_kept_apart(
     assert values["lambda_1"] == [(3, 0.5), (4, 1.0), (5, 1.0)]
 
 
+@pytest.mark.parametrize(("identifier", "flags"), [(0x7EA, 0), (0x18DAF128, EXTENDED)])
 def test_an_answer_that_broke_off_is_counted_with_its_sender(
-    profile: Profile, frames_of: Frames, frames_of_transfer: Transfer
+    profile: Profile, frames_of: Frames, frames_of_transfer: Transfer, identifier: int, flags: int
 ) -> None:
     frames = frames_of_transfer(bytes.fromhex("41 0C 1A F8 05 7B 34 80 00 80 00"))
     decoder = Decoder(profile)
-    samples = decoder.decode(frames_of([(0x7EA, frames[0]), (0x7EA, _single("41 05 7B"))]))
+    samples = decoder.decode(frames_of([(identifier, frames[0], flags), (identifier, _single("41 05 7B"), flags)]))
     assert _values(profile, samples) == {"coolant_temperature": [(1, 83.0)]}
     assert samples.counts == {"diagnostic answers that broke off": 1}
     (odd,) = decoder.odd_identifiers()["diagnostic answers that broke off"]
-    assert (odd.bus, odd.identifier, odd.extended, odd.frames) == ("engine", 0x7EA, False, 1)
+    assert (odd.bus, odd.identifier, odd.extended, odd.frames) == ("engine", identifier, bool(flags), 1)
 
 
 def test_an_answer_spans_batches(profile: Profile, frames_of: Frames, frames_of_transfer: Transfer) -> None:

@@ -64,6 +64,14 @@ def test_two_channels_may_want_one_signal(profile_of: Make, frames_of: Frames) -
     assert _columns(profile, samples) == {"bar": [(0, 1.0, GOOD)], "kpa": [(0, 100.0, GOOD)]}
 
 
+def test_two_descriptions_of_one_frame_add_up(profile_of: Make, frames_of: Frames) -> None:
+    """Two files may describe the same frame; where both name a signal, the first one holds."""
+    messages = [_message(Signal("A", 0, 8)), _message(Signal("A", 8, 8), Signal("B", 16, 8))]
+    profile = profile_of(messages, [_channel("a", "A"), _channel("b", "B")])
+    samples = Decoder(profile).decode(frames_of([(0x123, b"\x01\x02\x03")]))
+    assert _columns(profile, samples) == {"a": [(0, 1.0, GOOD)], "b": [(0, 3.0, GOOD)]}
+
+
 def test_a_code_that_means_no_value_is_no_number(profile_of: Make, frames_of: Frames) -> None:
     signals = (Signal("A", 0, 8, invalid=(0xFE, 0xFF)), Signal("B", 8, 8, kind="signed", invalid=(-128,)))
     profile = profile_of([_message(*signals)], [_channel("a", "A", valid=(0, 250)), _channel("b", "B")])
