@@ -34,8 +34,15 @@ PIECE = 60_000_000_000
 """Data time, ns, at whose multiples batches are cut and the counts looked at: they are told at the same moments for any
 cutting, and the memory of one pass is bounded."""
 MOST_CLOCK_EVENTS = 100
-NOT_ODD = frozenset({"frames not in the profile"})
-"""Counted, but ordinary: other traffic on the bus."""
+NOT_ODD = frozenset(
+    {
+        "frames not in the profile",
+        "frames sent by the recording node, not decoded",
+        "diagnostic answers of services that are not decoded",
+        "diagnostic answers put off (code 78)",
+    }
+)
+"""Counted, but ordinary: other traffic on the bus, a tester at work."""
 LATE = "rows stamped earlier than one before them"
 
 
