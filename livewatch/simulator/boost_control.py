@@ -41,7 +41,7 @@ class BoostController:
         # At altitude the pressure ratio, not the gauge pressure, is what the turbocharger can stand.
         full = min(cal.boost(speed), 1.45 * outside)
         wanted = outside + asked * full
-        rate = 350e3 if wanted > self.commanded else 700e3
+        rate = 350e3
         self.commanded += min(rate * dt, max(-rate * dt, wanted - self.commanded))
         gauge = self.commanded - outside
         if not running or gauge < 6e3:
@@ -58,6 +58,6 @@ class BoostController:
         else:
             duty = forward + self.integral + 3.5e-6 * ahead
             stopped = (duty >= CEILING and error > 0.0) or (duty <= 0.0 and error < 0.0)
-            if not stopped and -25e3 < ahead < 12e3:
+            if not stopped and ahead < 12e3:
                 self.integral = min(MOST_ADDED, max(-MOST_TAKEN, self.integral + 6.0e-6 * error * dt))
         self.duty += (min(CEILING, max(0.0, duty)) - self.duty) * dt / (0.03 + dt)

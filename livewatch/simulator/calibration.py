@@ -99,7 +99,7 @@ class Targets:
     enrich_load: float
     boost_kpa: tuple[float, ...] = ()
     boost_rpm: tuple[float, ...] = ()
-    overboost_kpa: float = 30.0
+    overboost_kpa: float = 24.0
     closed_above_lambda: float = 0.95
     short_trim_limit: float = 25.0
     long_trim_limit: float = 20.0

@@ -35,14 +35,23 @@ class FaultMonitor:
         self.pending: dict[str, float] = {}
         self.confirmed: dict[str, float] = {}
 
-    def watch(self, code: str, failing: bool, needed: float, dt: float, time: float, at_once: bool = False) -> None:
-        """Count how long monitor `code` fails; `needed` s set it pending, twice that (or `at_once`) confirmed."""
+    def watch(
+        self,
+        code: str,
+        failing: bool,
+        needed: float,
+        dt: float,
+        time: float,
+        at_once: bool = False,
+        forgets: float = 0.02,
+    ) -> None:
+        """Count how long monitor `code` fails; `needed` s set it pending, twice that (or `at_once`) confirmed. While it
+        passes, it wins `forgets` s back each second: slowly, so that a fault met only in pulls still adds up."""
         spent = self._failing.get(code, 0.0)
         if failing:
             spent += dt
         elif spent > 0.0:
-            # A passing monitor wins back time slowly, so that a fault met only in pulls still adds up.
-            spent = max(0.0, spent - 0.02 * dt)
+            spent = max(0.0, spent - forgets * dt)
         else:
             return
         self._failing[code] = spent

@@ -37,7 +37,7 @@ class IdleController:
         need = 1.0 + 1.15 * cold
         error = (self.wanted - speed) / self._idle
         if governing:
-            self._integral = min(LIMIT, max(-LIMIT, self._integral + 0.22 * error * dt))
+            self._integral = min(LIMIT, max(-LIMIT, self._integral + 0.55 * error * dt))
             self.correction = min(LIMIT, max(-LIMIT, self._integral + 0.35 * error))
             self.ignition = min(9.0, max(-9.0, 55.0 * error))
         else:

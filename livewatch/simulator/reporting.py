@@ -93,11 +93,17 @@ def report_channels(truth: Mapping[str, Column], car: RunningCar) -> dict[str, C
         channels["cell_air_temperature"] = truth["inlet_temperature"] - kelvin - 2.0 + unsteady(0.03)
         channels["cell_air_pressure"] = np.full(n, car.outside / 1e3) + unsteady(0.005)
         channels["cell_state"] = np.where(truth["pulling"] > 0.0, 2.0, np.where(truth["pedal"] > 0.0, 1.0, 3.0))
-        # The tailpipe is far behind the engine: 0.7 s later, through the probe's own lag.
-        richness = np.concatenate([np.full(70, truth["felt_1"][0]), truth["felt_1"]])[:n]
-        channels["cell_lambda"] = np.minimum(1.99, 1.0 / np.maximum(_lagged(richness, 0.25), 0.4)) + unsteady(0.002)
+        channels["cell_lambda"] = np.minimum(1.99, 1.0 / np.maximum(_in_tailpipe(truth), 0.4)) + unsteady(0.002)
         channels["cell_relative_humidity"] = np.full(n, car.humidity_percent) + unsteady(0.1)
     return channels
+
+
+def _in_tailpipe(truth: Mapping[str, Column]) -> Column:
+    """Equivalence ratio at a probe in the tailpipe: plug flow through 20 L of exhaust at 0.5 kg/m³, then the probe's own
+    lag of 0.15 s (common practice, no source)."""
+    filled = np.cumsum(np.maximum(truth["exhaust_flow"], 1e-4)) * 0.01 / (0.020 * 0.5)
+    passing = np.interp(filled - 1.0, filled, truth["felt_1"])
+    return _lagged(passing, 0.15)
 
 
 def _lagged(column: Column, seconds: float) -> Column:

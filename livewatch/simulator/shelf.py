@@ -65,7 +65,7 @@ class Recorded:
 def _rebuilt(bore: float) -> Scenario:
     """The Brackwell with a larger meter tube and a calibration written for it."""
     build = KINDS["air_meter_bore"].fit(CARS["brackwell_20t"].build, bore)
-    return Scenario(route="dyno", duration=270.0, fitted=build, calibrated_for=build, seed=109)
+    return Scenario(route="dyno", duration=270.0, fitted=build, calibrated_for=build, ageing=0.3, seed=109)
 
 
 SHELF: Mapping[str, Recorded] = {
