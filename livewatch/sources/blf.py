@@ -111,12 +111,12 @@ class BlfReader(FormatReader):
         try:
             content = inflater.decompress(body, _LARGEST_CONTAINER) if method == _DEFLATED else b""
         except zlib.error:
-            # What came out before the fault showed may be wrong already.
             content = b""
-        if content:
+        if inflater.eof or len(block) < size:
             yield content
-        if not inflater.eof and len(block) == size:
-            self.counts["damaged blocks read in part" if content else "damaged blocks left out"] += 1
+        else:
+            # Without the checksum at its end there is no telling where it went wrong.
+            self.counts["damaged blocks left out"] += 1
             if self._fill(HEADER.size) and self._pending.find(MARK, 0, _GAP + len(MARK)) < 0:
                 # Perhaps it is the size that is wrong: look for the next block within this one.
                 self._pending = body + self._pending

@@ -20,7 +20,7 @@ from livewatch.sources.byte_stream import ByteStream
 from livewatch.sources.fallback_lines import CSV_HEADER, AscLines, CsvLines, TextLines
 from livewatch.sources.library_log import CountedLog
 from livewatch.sources.reader import FormatReader
-from livewatch.sources.table_mf4 import holds_frames, need_asammdf
+from livewatch.sources.table_mf4 import holds_frames
 
 if TYPE_CHECKING:
     import can
@@ -135,7 +135,8 @@ class LineReader(PythonCanReader):
 
     def is_whole(self, message: can.Message, line: str) -> bool:
         """Whether a message from a line without line end lost nothing: all its bytes stand there with two digits."""
-        return 0 < message.dlc == len(message.data) and message.data.hex(" ") in line.lower()
+        written = f" {' '.join(line.lower().split())} "
+        return 0 < message.dlc == len(message.data) and f" {message.data.hex(' ')} " in written
 
 
 class PlainCandumpReader(LineReader):
@@ -231,6 +232,10 @@ class DatabaseReader(PythonCanReader):
         """A message a row."""
         if self.stream.compressed:
             raise SourceError(f"{self.stream.path}: a SQLite recording cannot be read compressed; unpack it first")
+        size, page = self.stream.path.stat().st_size, int.from_bytes(self.stream.head[16:18], "big")
+        if size % (page if page > 1 else 65536):
+            # SQLite would take what is missing of the last page for zeros, and frames of zeros for real ones.
+            raise SourceError(f"{self.stream.path}: this SQLite recording was cut off; it cannot be read without doubt")
         with self.open_reader(str(self.stream.path)) as reader:
             self._total = max(1, len(reader))
             for message in reader:
@@ -267,10 +272,12 @@ class Mf4Reader(PythonCanReader):
 
     def messages(self) -> Iterator[can.Message]:
         """The messages of all groups, by time."""
-        need_asammdf(self.stream.path)
-        if not self.stream.compressed and not holds_frames(self.stream.path):
-            raise SourceError(f"{self.stream.path}: this holds decoded channels: it is a table, not a recording")
+        path = self.stream.path
         # A path is read piece by piece; compressed content has to be unpacked into memory.
-        content = io.BufferedReader(self.stream) if self.stream.compressed else str(self.stream.path)
-        with self.open_reader(content) as reader:
+        content = io.BytesIO(self.stream.read()) if self.stream.compressed else None
+        if not holds_frames(path, content):
+            raise SourceError(f"{path}: this holds decoded channels: it is a table, not a recording")
+        if content is not None:
+            content.seek(0)
+        with self.open_reader(content or str(path)) as reader:
             yield from reader

@@ -7,12 +7,14 @@ records at a time and the groups are merged. A file in which a bus logger stored
 
 from __future__ import annotations
 
+import gc
+import sys
 from collections import Counter
 from collections.abc import Iterator
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,7 +26,7 @@ from livewatch.sources.library_log import CountedLog
 from livewatch.sources.table_cells import EMPTY, OTHER, Column, numbers, times
 from livewatch.sources.table_columns import Binding, bind_columns
 
-__all__ = ["Mf4Table", "holds_frames", "need_asammdf"]
+__all__ = ["Mf4Table", "holds_frames"]
 
 _BUS_EVENT = 0x2
 """Flag of a channel group whose records are frames of a bus (ASAM MDF 4, `cg_flags`)."""
@@ -32,13 +34,13 @@ _MASTERS = (2, 3)
 """Channel types that are a group's time (ASAM MDF 4, `cn_type`)."""
 
 
-def holds_frames(path: Path) -> bool:
-    """Whether a bus logger stored frames in the MF4 file at `path`.
+def holds_frames(path: Path, content: BinaryIO | None = None) -> bool:
+    """Whether a bus logger stored frames in the MF4 file at `path`, or in its unpacked `content`.
 
     Raises:
         SourceError: it cannot be read, or asammdf is not installed.
     """
-    with CountedLog(Counter()), _opened(path) as file:
+    with CountedLog(Counter()), _opened(path, content) as file:
         return any(group.channel_group.flags & _BUS_EVENT for group in file.groups)
 
 
@@ -138,26 +140,25 @@ class Mf4Table:
         return SampleColumn(binding.channel, row, value, quality)
 
 
-def need_asammdf(path: Path) -> Any:
-    """The module asammdf.
-
-    Raises:
-        SourceError: it is not installed.
-    """
+def _opened(path: Path, content: BinaryIO | None = None) -> Any:
     try:
         import asammdf
     except ImportError:
         raise SourceError(f'{path}: reading MF4 needs the package asammdf: pip install "livewatch[tables]"') from None
-    return asammdf
-
-
-def _opened(path: Path) -> Any:
-    asammdf = need_asammdf(path)
+    reason = ""
+    complain = sys.unraisablehook
     try:
-        return asammdf.MDF(path)
-    except Exception as error:  # asammdf raises whatever the bytes lead it to
-        reason = (str(error).splitlines() or [type(error).__name__])[0]
-        raise SourceError(f"{path}: this is no whole MF4 file: {reason}") from None
+        # An asammdf object that failed to open also fails to close, which Python would print behind our back.
+        sys.unraisablehook = lambda _: None
+        try:
+            name: Any = path if content is None else content
+            return asammdf.MDF(name)
+        except Exception as error:  # asammdf raises whatever the bytes lead it to
+            reason = (str(error).splitlines() or [type(error).__name__])[0]
+        gc.collect()
+    finally:
+        sys.unraisablehook = complain
+    raise SourceError(f"{path}: this is no whole MF4 file: {reason}")
 
 
 def _channels_of(file: Any) -> tuple[list[tuple[int, int]], list[str], list[str | None]]:
