@@ -37,6 +37,11 @@ AT_ONCE = 6
 FLOW_CONTROL = bytes((0x30, 0, 0, 0, 0, 0, 0, 0))
 """Send all that is left, without pauses (ISO 15765-2)."""
 PADDING = 0x55
+RANGES = (0x4F, 0x50)
+"""Parameters by which an engine computer declares other full-scale values (SAE J1979); asked for at the start, so that
+the decoder reads the others right."""
+RESCALED = frozenset({0x0B, 0x10, 0x44, *range(0x24, 0x2C), *range(0x34, 0x3C)})
+HOUR = 3_600_000_000_000
 
 
 class Sender(Protocol):
@@ -48,11 +53,13 @@ class Sender(Protocol):
 
 @dataclass(slots=True)
 class _Item:
-    """One parameter: when it is due (loop time, s), how often it went unanswered in a row."""
+    """One parameter: when it is due (loop time, s), how often it went unanswered in a row, and whether it was not in
+    the profile and is given up for good when it is not answered."""
 
     request: PollRequest
     due: float
     unanswered: int = 0
+    extra: bool = False
 
 
 class _Port:
@@ -63,6 +70,10 @@ class _Port:
         self.counts: dict[str, int] = {}
         self._sender = sender
         self._items = [_Item(request, now) for request in port.poll]
+        if any(request.service == 1 and request.identifier in RESCALED for request in port.poll):
+            asked = {request.identifier for request in port.poll if request.service == 1}
+            ranges = [PollRequest(1, identifier, HOUR) for identifier in RANGES if identifier not in asked]
+            self._items[:0] = [_Item(request, now, extra=True) for request in ranges]
         self._open: list[_Item] = []
         self._until = 0.0
         self._receptions: dict[int, Reception] = {}
@@ -142,6 +153,9 @@ class _Port:
             item.due = now
             return
         item.unanswered += 1
+        if item.extra:
+            item.due = now if item.unanswered < GIVE_UP_AFTER else float("inf")
+            return
         self._count("polls without an answer")
         if item.unanswered >= GIVE_UP_AFTER:
             item.due = now + RARELY

@@ -159,3 +159,11 @@ def test_requests_are_recorded_as_sent_and_nothing_but_reading_goes_out(profile:
     ]
     assert sent
     assert {(data[0] >> 4, data[1] if data[0] >> 4 == 0 else None) for data in sent} == {(0, 1), (0, 0x22), (3, None)}
+
+
+def test_declared_ranges_are_asked_for_when_a_polled_parameter_depends_on_them(tmp_path: Path) -> None:
+    text = PROFILE.replace("pid: 0x06, every: 100 ms", "pid: 0x0B, every: 100 ms")
+    with control_unit("poll-ranges") as asked:
+        watch(load_profile_text(text, "ranges.yaml", None), "poll-ranges", 2.5)
+    tries = sum(number for request, number in asked.items() if 0x4F in request[1:])
+    assert 1 <= tries <= 4, "this unit does not answer it: tried, then given up for good"
