@@ -16,7 +16,7 @@ import click
 from rich.console import Console
 from rich.text import Text
 
-from livewatch.commands.options import DURATION
+from livewatch.commands.options import read_duration
 from livewatch.errors import UsageError, nearest
 from livewatch.event_text import MARKS, clock_text, sentence, tone
 from livewatch.events import EventKind
@@ -35,7 +35,7 @@ def _moment(ctx: click.Context, param: click.Parameter, value: str | None) -> Mo
         return None
     text = value.strip()
     if not re.match(r"\d{4}-\d{2}-\d{2}", text):
-        return Moment(time=DURATION.convert(text, param, ctx) / 1e9)
+        return Moment(time=(read_duration(ctx, param, text) or 0) / 1e9)
     try:
         moment = datetime.fromisoformat(text)
     except ValueError:

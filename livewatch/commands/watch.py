@@ -106,18 +106,18 @@ def watch(
     run = Run(profile, Recorder(folder), history=History(profile))
     live = LiveRun(run, buses, transmit=poll)
     try:
-        live.start()
-    except SourceError:
-        # Nothing was watched: leave no empty folder behind.
-        run.close()
-        shutil.rmtree(folder.path, ignore_errors=True)
-        raise
-    if lines or not sys.stdout.isatty():
-        _watch_lines(live, duration)
-    else:
-        from livewatch.dashboard import show_live
+        if lines or not sys.stdout.isatty():
+            _watch_lines(live, duration)
+        else:
+            from livewatch.dashboard import show_live
 
-        show_live(run, live)
+            show_live(run, live)
+    except SourceError:
+        if not run.pipeline.rows:
+            # Nothing was watched: leave no empty folder behind.
+            run.close()
+            shutil.rmtree(folder.path, ignore_errors=True)
+        raise
     print(f"The session folder is {folder.path}")
 
 
@@ -136,6 +136,7 @@ def _agree_to_poll(profile: Profile, yes: bool) -> None:
 def _watch_lines(live: LiveRun, duration: int | None) -> None:
     end = None if duration is None else time.monotonic() + duration / 1e9
     with LineDisplay(live.run, Console()) as display:
+        live.start()
         try:
             while live.running and (end is None or time.monotonic() < end):
                 time.sleep(0.05)
