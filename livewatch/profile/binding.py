@@ -11,6 +11,7 @@ from dataclasses import dataclass, field, replace
 from itertools import pairwise
 
 from livewatch.channels import CATALOGUE
+from livewatch.errors import nearest
 from livewatch.profile.answers import Port
 from livewatch.profile.document import Document, KeyPath
 from livewatch.profile.formula import FormulaError, compile_formula, names_in
@@ -62,8 +63,13 @@ def bind_channels(
             _bind(name, entry, layout, port, document, result)
     formulas = {name: entry for name, entry in entries.items() if entry.formula is not None}
     formulas = {name: entry for name, entry in formulas.items() if name not in result.broken}
-    for name in _in_order(formulas, document, result):
-        _compute(name, formulas[name], constants, document, result)
+    names = {*entries, *result.broken}
+    for name, uses in _in_order(formulas, document, result).items():
+        # What uses a channel of unknown unit cannot be checked, and the mistake of that one is noted already.
+        if set(uses) & (result.broken - result.units.keys()):
+            result.broken.add(name)
+        else:
+            _compute(name, formulas[name], constants, names, document, result)
     return result
 
 
@@ -204,8 +210,10 @@ def _valid(entry: ChannelEntry, unit: str, document: Document, path: KeyPath) ->
     return float("-inf"), float("inf")
 
 
-def _compute(name: str, entry: ChannelEntry, constants: Constants, document: Document, result: Channels) -> None:
-    """One channel with a formula, after those that it uses."""
+def _compute(
+    name: str, entry: ChannelEntry, constants: Constants, names: set[str], document: Document, result: Channels
+) -> None:
+    """One channel with a formula, after those that it uses. `names` are all channels there are."""
     path: KeyPath = ("channels", name)
     assert entry.formula is not None
     known = CATALOGUE.get(name)
@@ -216,7 +224,9 @@ def _compute(name: str, entry: ChannelEntry, constants: Constants, document: Doc
         formula = compile_formula(entry.formula, result.units, wanted, constants)
     except FormulaError as error:
         result.broken.add(name)
-        document.wrong((*path, "formula"), error.problem, offset=error.offset)
+        near = nearest(error.unknown, names - {name}) if error.unknown else ""
+        problem = f"unknown channel {error.unknown!r}{near}" if near else error.problem
+        document.wrong((*path, "formula"), problem, offset=error.offset)
         return
     result.units[name] = formula.unit
     result.channels[name] = Channel(
@@ -230,8 +240,8 @@ def _compute(name: str, entry: ChannelEntry, constants: Constants, document: Doc
     )
 
 
-def _in_order(formulas: Mapping[str, ChannelEntry], document: Document, result: Channels) -> list[str]:
-    """The names of `formulas` so that each stands behind those it uses; circles are noted and left out."""
+def _in_order(formulas: Mapping[str, ChannelEntry], document: Document, result: Channels) -> dict[str, tuple[str, ...]]:
+    """The names of `formulas`, each behind those it uses, with all it uses; circles are noted and left out."""
     names = {**result.units, **dict.fromkeys(formulas, "1"), **dict.fromkeys(result.broken, "1")}
     uses: dict[str, tuple[str, ...]] = {}
     for name, entry in formulas.items():
@@ -254,13 +264,7 @@ def _in_order(formulas: Mapping[str, ChannelEntry], document: Document, result: 
         document.wrong(("channels", circle[0], "formula"), f"the formulas go round in a circle: {rounded}")
         result.broken |= set(circle)
         waiting = [name for name in waiting if name not in circle]
-    # What uses a channel of unknown unit cannot be checked, and its mistake is reported already.
-    unknowable = result.broken - result.units.keys()
-    for name in order:
-        if any(used in unknowable for used in uses[name]):
-            unknowable.add(name)
-    result.broken |= unknowable
-    return [name for name in order if name not in unknowable]
+    return {name: uses[name] for name in order}
 
 
 def _circle(waiting: list[str], uses: Mapping[str, tuple[str, ...]]) -> list[str]:

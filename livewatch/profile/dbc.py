@@ -7,6 +7,7 @@ syntax errors raise `DbcError`, which lists every problem found, not the first o
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -73,8 +74,7 @@ def read_dbc(content: bytes, file: str, bus: str, only: Sequence[str] | None = N
     try:
         database = cantools.database.load_string(text, "dbc", strict=False, prune_choices=False)
     except Exception as error:  # cantools lets KeyError and friends through on broken references
-        said = " ".join(str(error).removeprefix("DBC: ").strip('"').split())
-        raise DbcError(file, [f"is no DBC that can be read: {said or type(error).__name__}"]) from None
+        raise DbcError(file, [f"is no DBC that can be read: {_reason(error)}"]) from None
     assert isinstance(database, cantools.database.can.Database)
     found = [message for message in database.messages if message.name != PLACEHOLDER]
     names = [message.name for message in found]
@@ -104,6 +104,12 @@ def _decoded(content: bytes, file: str) -> str:
         line = content.count(b"\n", 0, error.start) + 1
         problem = f"is neither UTF-8 nor Windows-1252 text: byte 0x{content[error.start]:02X} on line {line}"
         raise DbcError(file, [problem]) from None
+
+
+def _reason(error: Exception) -> str:
+    said = " ".join(str(error).removeprefix("DBC: ").strip('"').split())
+    place = re.match(r"Invalid syntax at line (\d+), column (\d+)", said)
+    return f"line {place[1]}, column {place[2]} makes no sense there" if place else said or type(error).__name__
 
 
 def _contradictions(message: CantoolsMessage) -> list[str]:

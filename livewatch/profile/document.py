@@ -28,8 +28,8 @@ Model = TypeVar("Model", bound=BaseModel)
 
 LARGEST = 16_000_000
 """Characters of a text."""
-MOST_NODES = 2_000_000
-"""Values in a document, aliases counted each time they are used."""
+SPARE_VALUES, VALUES_A_CHARACTER = 10_000, 10
+"""A text may hold so many values, and so many more for each of its characters: only aliases of aliases hold more."""
 DEEPEST = 50
 NO_KIND = "value_kind"
 """pydantic's name, as the schemas give it, for a mapping without the key that says which kind it is."""
@@ -184,22 +184,22 @@ def read_document(text: str, file: str) -> Document:
         raise MistakesError([Mistake(file, 0, 0, f"is nested more than {DEEPEST} levels deep")]) from None
     document = Document(file, None, {})
     if node is not None:
-        document.data = _Reader(document).value(node, (), None)
+        document.data = _Reader(document, SPARE_VALUES + VALUES_A_CHARACTER * len(text)).value(node, (), None)
     return document
 
 
 class _Reader:
     """Walks the node tree that the YAML parser composed."""
 
-    def __init__(self, document: Document) -> None:
+    def __init__(self, document: Document, most: int) -> None:
         self._document = document
-        self._nodes = 0
+        self._left = most
 
     def value(self, node: yaml.Node, path: KeyPath, key: yaml.Node | None) -> Any:
         document = self._document
         mark = node.start_mark
-        self._nodes += 1
-        if len(path) > DEEPEST or self._nodes > MOST_NODES:
+        self._left -= 1
+        if len(path) > DEEPEST or self._left < 0:
             limit = f"nested more than {DEEPEST} levels deep" if len(path) > DEEPEST else "far too large"
             raise MistakesError([Mistake(document.file, mark.line + 1, mark.column + 1, f"is {limit}")])
         key_mark = key.start_mark if key else mark

@@ -118,7 +118,7 @@ class Checker:
             return Typed(Constant(value), _unit(unit, at), at, unit)
         if "." in name:
             raise FormulaError(f"unknown constant {name!r}{nearest(name, self._constants)}", at)
-        raise FormulaError(f"unknown channel {name!r}{nearest(name, self._units)}", at)
+        raise FormulaError(f"unknown channel {name!r}{nearest(name, self._units)}", at, unknown=name)
 
     def _call(self, at: int, function: str, arguments: tuple[Node, ...]) -> Typed:
         if function in ("rate", "mean", "lowest", "highest", "hold", "recently"):

@@ -53,13 +53,15 @@ _UNIT_PIECE = re.compile(r"[A-Za-z%‰°µμΩλ][A-Za-z0-9%°µμΩ²³^_]*")
 
 
 class FormulaError(LivewatchError):
-    """A formula that cannot be read or makes no sense. `offset` is the 0-based character it is about."""
+    """A formula that cannot be read or makes no sense. `offset` is the 0-based character it is about; `unknown` the
+    channel it names that does not exist, if that is what is wrong."""
 
     exit_code = 3
 
-    def __init__(self, problem: str, offset: int = 0) -> None:
+    def __init__(self, problem: str, offset: int = 0, unknown: str = "") -> None:
         self.problem = problem
         self.offset = offset
+        self.unknown = unknown
         super().__init__(f"{problem} (at character {offset + 1} of the formula)")
 
 
