@@ -21,6 +21,7 @@ __all__ = ["FormulaRun"]
 Column = NDArray[np.float64]
 Step = tuple[Callable[..., Column], tuple[int, ...]]
 """What to call, and the earlier steps whose columns it is given."""
+NO_VALUES: NDArray[np.float64] = np.empty((0, 0))
 
 
 class FormulaRun:
@@ -44,7 +45,7 @@ class FormulaRun:
         self._places: dict[Plan, int] = {}
         self._place(plan)
         self._places.clear()
-        self._value: NDArray[np.float64] = np.empty((0, 0))
+        self._value = NO_VALUES
         self._lost: NDArray[np.bool_] | None = None
         self._next: int | None = None
 
@@ -59,7 +60,6 @@ class FormulaRun:
             raise ValueError(f"tick {first} does not follow on: expected {self._next}")
         self._next = first + value.shape[1]
         self._value = value
-        self._lost = None
         done: list[Column] = []
         with np.errstate(all="ignore"):
             for call, places in self._steps:
@@ -68,6 +68,8 @@ class FormulaRun:
         if self._lost is not None:
             known = ~np.isnan(value[self._rows]).any(axis=0)
             self.undefined += int(np.count_nonzero(known & self._lost & np.isnan(result)))
+        self._value = NO_VALUES  # not to keep a whole batch alive
+        self._lost = None
         return result.copy() if np.may_share_memory(result, value) else result
 
     def _place(self, plan: Plan) -> int:

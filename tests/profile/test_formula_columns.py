@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copy
 import math
 from collections.abc import Callable
 from itertools import pairwise
@@ -237,6 +238,16 @@ def test_ticks_that_do_not_follow_on_are_refused() -> None:
     run.evaluate(np.zeros((1, 5)), 10)
     with pytest.raises(ValueError, match="tick 16 does not follow on: expected 15"):
         run.evaluate(np.zeros((1, 1)), 16)
+
+
+def test_a_copy_of_a_run_goes_on_by_itself() -> None:
+    values = np.arange(1.0, 21.0).reshape(1, 20)
+    run = compile_formula("mean(a, 0.05 s) * 2 + hold(a, 1 s)", {"a": "1"}).start({"a": 0}, PERIOD)
+    run.evaluate(values[:, :10], 0)
+    other = copy.deepcopy(run)
+    expected = run.evaluate(values[:, 10:], 10)
+    np.testing.assert_array_equal(other.evaluate(values[:, 10:] * 1.0, 10), expected)
+    assert not np.array_equal(copy.deepcopy(other).evaluate(-values, 20), expected)
 
 
 def test_the_input_columns_are_never_changed() -> None:
