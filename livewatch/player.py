@@ -56,7 +56,7 @@ class PlayerState:
         furthest: up to here the log is written.
         marks: ends of the loop, each None while not set; it loops when both are.
         at_end: whether the recording has no more rows.
-        problem: why it cannot go on; empty when it can.
+        problem: why the recording cannot be read to its end; empty when it can.
     """
 
     time: int = 0
@@ -203,13 +203,9 @@ class Player:
             self._anchor = (wall.monotonic(), self._rerun.time)
             while not self._stopping:
                 self._serve(self._due_in())
-                if not self.state.problem:
-                    self._advance()
+                self._advance()
         finally:
-            try:
-                self._rerun.close()
-            except LivewatchError as error:
-                self._set(problem=str(error))
+            self._rerun.close()
             self._refuse_the_rest()
 
     def _serve(self, timeout: float) -> None:
@@ -235,7 +231,7 @@ class Player:
 
     def _due_in(self) -> float:
         state = self.state
-        if state.problem or (state.target is None and not state.playing):
+        if state.target is None and not state.playing:
             return 0.5
         if state.target is not None or state.speed is None:
             return 0.0
@@ -243,21 +239,17 @@ class Player:
 
     def _advance(self) -> None:
         state, started = self.state, wall.monotonic()
-        try:
-            if state.target is not None:
-                arrived = self._rerun.go(state.target, started + SLICE)
-                if arrived:
-                    self._arrive(None)
-            elif state.playing:
-                self._play_on(started)
-        except LivewatchError as error:
-            self._set(problem=str(error), playing=False, target=None)
-            return
+        if state.target is not None:
+            if self._rerun.go(state.target, started + SLICE):
+                self._arrive()
+        elif state.playing:
+            self._play_on(started)
         self._set(
             time=self._rerun.time,
             furthest=self._rerun.furthest,
             at_end=self._rerun.at_end,
             playing=self.state.playing and not self._rerun.at_end,
+            problem=self._rerun.problem or self.scan.problem,
         )
 
     def _play_on(self, now: float) -> None:
@@ -314,9 +306,9 @@ class Player:
             time = min(time, self.end)
         self._set(target=time, at_end=False)
 
-    def _arrive(self, target: int | None) -> None:
+    def _arrive(self) -> None:
         self._anchor = (wall.monotonic(), self._rerun.time)
-        self._set(target=target)
+        self._set(target=None)
 
     def _step(self, ticks: int) -> None:
         self._set(playing=False)

@@ -18,13 +18,14 @@ import numpy as np
 
 from livewatch.actions import Action
 from livewatch.alarms import ActionError
+from livewatch.errors import LivewatchError
 from livewatch.event_text import clock_text
 from livewatch.events import Event
 from livewatch.frames import FrameBatch
 from livewatch.history import History
 from livewatch.pipeline import Pipeline
 from livewatch.profile.model import Profile
-from livewatch.reel import Reel, Source, cut
+from livewatch.reel import Piece, Reel, Source, cut
 from livewatch.run import RowSink, Run
 from livewatch.samples import SampleBatch
 from livewatch.signature import Signature
@@ -116,6 +117,8 @@ class Rerun:
         self.additions: list[Event] = []
         self.furthest = 0
         self.at_end = False
+        self.problem = ""
+        """Why the recording cannot be read to its end; empty when it can."""
         self._furthest_utc = 0
         self._reel = Reel(open_source)
         self._ledger = _Ledger(recorder)
@@ -133,7 +136,7 @@ class Rerun:
     @property
     def next_row(self) -> int | None:
         """Data time of the next row, ns; None at the end."""
-        piece = self._reel.piece(self._position.piece)
+        piece = self._piece(self._position.piece)
         return None if piece is None else int(piece.data_time[self._position.row])
 
     def go(self, target: int, deadline: float) -> bool:
@@ -185,6 +188,14 @@ class Rerun:
             self.run.count(self._reel.counts)
         self.run.close(self._reel.end if self.at_end else None)
 
+    def _piece(self, number: int) -> Piece | None:
+        """A piece of the recording; what cannot be read is its end."""
+        try:
+            return self._reel.piece(number)
+        except LivewatchError as error:
+            self.problem = str(error)
+            return None
+
     def _forward(self, target: int) -> bool:
         """Push some rows towards `target`; whether it is reached."""
         position = self._position
@@ -195,7 +206,7 @@ class Rerun:
             self.run.act(due.action)
             self._position = replace(position, actions=position.actions + 1, events=self._ledger.events)
             return False
-        piece = self._reel.piece(position.piece)
+        piece = self._piece(position.piece)
         if piece is None:
             self.at_end = True
             return True
@@ -221,7 +232,7 @@ class Rerun:
 
     def _pass_time(self, target: int) -> None:
         """Let data time pass up to the tick at `target`, as far as the next row leaves no doubt about it."""
-        piece = self._reel.piece(self._position.piece)
+        piece = self._piece(self._position.piece)
         row = self._position.row
         if piece is None or row in piece.steps or self.time >= target:
             return

@@ -196,12 +196,6 @@ class ReplayScene(Scene):
         """End the replay and its log."""
         self.player.close()
 
-    def picture(self) -> Picture | None:
-        """The latest; why it cannot go on when it cannot."""
-        if self.player.state.problem:
-            self.problem = self.player.state.problem
-        return super().picture()
-
 
 def failure_of(future: Future[Any]) -> str:
     """What went wrong with an action that is done, in words; empty when nothing did."""
