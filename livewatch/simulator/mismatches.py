@@ -185,7 +185,8 @@ def check_mismatch(mismatch: Mismatch, build: Build, duration: float) -> None:
         "two banks": build.engine.banks == 2,
     }
     if not has[kind.needs]:
-        raise UsageError(f"{kind.name} needs an engine with a {kind.needs}; this car's has none")
+        article = "an" if kind.needs[0] in "aeiou" else "a"
+        raise UsageError(f"{kind.name} needs an engine with {article} {kind.needs}; this car's has none")
     if not 0.0 <= mismatch.onset < duration:
         raise UsageError(
             f"{kind.name} begins at {mismatch.onset:g} s, outside the drive of {duration:g} s; the onset must lie within it"

@@ -47,7 +47,7 @@ def play(
     Args:
         begins: ns at which the drive begins on the frames' clock.
         port: the bus with the diagnostic port, and who answers there.
-        tell: called about twice a second with what has been played so far.
+        tell: called about five times a second with what has been played so far.
         speed: how much faster than real time.
     """
     played = Played()
@@ -61,7 +61,7 @@ def play(
         nonlocal told
         while True:
             current = now()
-            if tell is not None and current - told > 0.5:
+            if tell is not None and current - told > 0.2:
                 told = current
                 played.seconds = min(current, duration)
                 tell(played)

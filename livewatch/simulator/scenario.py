@@ -85,6 +85,8 @@ class Scenario:
                 raise UsageError(
                     f"{name} {value:g} {unit}: expected {low:g} to {high:g} {unit}".replace("  ", " ").rstrip()
                 )
+        if self.seed < 0:
+            raise UsageError(f"seed {self.seed}: expected 0 or more")
         fitted = self.fitted or car.build
         for mismatch in self.mismatches:
             check_mismatch(mismatch, fitted, duration)
