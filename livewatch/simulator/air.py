@@ -1,4 +1,5 @@
-"""The way of the air: filter, (compressor,) charge pipes, throttle, manifold, cylinders; and the holes it can take instead.
+"""The way of the air: filter, (compressor,) charge pipes, throttle, manifold, cylinders; and the holes it can take
+instead.
 
 In: pressures outside, throttle opening, engine speed, exhaust pressure. Out: the masses in the charge pipes and the
 manifold and every flow between them, in kg/s. The two masses are the state; each step is linearly implicit (one Newton
@@ -23,7 +24,8 @@ THROTTLE_DISCHARGE = 0.80
 HOLE_DISCHARGE = 0.65
 """Sharp-edged hole (Heywood 1988, appendix C, quotes 0.6 to 0.7)."""
 BY_PASS_OPENS_KPA = 60.0
-"""The by-pass valve behind the compressor opens when the manifold is this much below the charge pipes: common practice."""
+"""The by-pass valve behind the compressor opens when the manifold is this much below the charge pipes: common
+practice."""
 BY_PASS_AREA = 2.5e-4
 PURGE_AREA = 4.5e-6
 """m², effective, the purge valve wide open; about 1 g/s under full vacuum: common practice, no source."""
@@ -57,7 +59,8 @@ _SHUT_COSINE = cos(radians(THROTTLE_SHUT_DEGREES))
 
 
 class Breathing:
-    """Volumetric efficiency, Guzzella and Onder 2010, eqs. 2.20 to 2.22: a factor of speed times the loss to the residual gas.
+    """Volumetric efficiency, Guzzella and Onder 2010, eqs. 2.20 to 2.22: a factor of speed times the loss to the
+    residual gas.
 
     The factor of speed is a parabola around a peak with two waves of the intake tubes over it (their shape is common
     practice, no source), kept as a table every 50 rpm.

@@ -1,8 +1,8 @@
 """What a calibrator writes into an engine computer, worked out from the build sheet it is written for.
 
 In: the parts calibrated for and the intentions (`Targets`). Out: a `Calibration`, the tables and constants of the
-engine computer. The calibrator's test bench is the simulator's own physics in the steady state, at sea level and 25 degC;
-a calibrator is never exact, so each table carries a small smooth error that `seed` fixes.
+engine computer. The calibrator's test bench is the simulator's own physics in the steady state, at sea level and 25
+degC; a calibrator is never exact, so each table carries a small smooth error that `seed` fixes.
 """
 
 from __future__ import annotations
@@ -110,7 +110,8 @@ class Targets:
 @dataclass(frozen=True, slots=True)
 class Calibration:
     """The engine computer's tables. SI units unless named; `volumetric_efficiency` over rpm and manifold Pa,
-    `wastegate_duty` (0..1) over rpm and commanded boost in Pa above the air outside, `ignition` deg over rpm and load."""
+    `wastegate_duty` (0..1) over rpm and commanded boost in Pa above the air outside, `ignition` deg over rpm and
+    load."""
 
     targets: Targets
     displacement: float

@@ -81,6 +81,20 @@ _LINDEN = Build(
     lambda_sensor=LambdaSensor(0.14),
 )
 
+_ROWAN = Build(
+    engine=EngineBlock(1.198, 4, 1, 10.2, 0.93, 4000.0, 0.24, 0.015, 0.10, 760.0, 6300.0, 2.6),
+    intake=Intake(2.2),
+    air_meter=AirMeter(54.0),
+    charge_pipes=ChargePipes(1.8, 0.0),
+    throttle=Throttle(46.0),
+    turbocharger=None,
+    boost_control=None,
+    injectors=Injectors(2.7, 1.05),
+    fuel_supply=FuelSupply(300.0, 6.4, 0.008),
+    exhaust=ExhaustSystem(13.0, 1.2),
+    lambda_sensor=LambdaSensor(0.09),
+)
+
 _HARROW = Build(
     engine=EngineBlock(1.395, 4, 1, 10.0, 0.94, 3800.0, 0.24, 0.012, 0.13, 780.0, 6500.0, 2.8),
     intake=Intake(1.2),
@@ -134,6 +148,19 @@ CARS: Mapping[str, Car] = {
                 lambda_rpm=(1500.0, 3500.0, 5500.0, 6500.0),
                 enrich_load=74.0,
                 long_trim_limit=25.0,
+            ),
+            _SMALL,
+        ),
+        Car(
+            "rowan_12",
+            "1.2 litre naturally aspirated four with an air meter and a narrow-band sensor",
+            _ROWAN,
+            Targets(
+                full_load_lambda=(0.91, 0.89, 0.87, 0.86),
+                lambda_rpm=(1500.0, 3500.0, 5000.0, 6200.0),
+                enrich_load=72.0,
+                long_trim_limit=25.0,
+                narrow_band=True,
             ),
             _SMALL,
         ),

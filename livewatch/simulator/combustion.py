@@ -45,8 +45,8 @@ def knock_limit(speed: float, load: float, charge: float, octane: float, richnes
 
 
 def heat_released(richness: float) -> float:
-    """Heat over that of a stoichiometric charge: greatest some 10 % rich, falling on both sides, none beyond the limit of
-    ignition (Heywood 1988, figure 9-10 and section 9.4.2)."""
+    """Heat over that of a stoichiometric charge: greatest some 10 % rich, falling on both sides, none beyond the
+    limit of ignition (Heywood 1988, figure 9-10 and section 9.4.2)."""
     if richness <= 0.45:
         return 0.0
     away = richness - 1.0
@@ -56,7 +56,8 @@ def heat_released(richness: float) -> float:
 
 def friction_torque(speed: float, displacement: float, manifold: float, exhaust: float, oil: float) -> float:
     """Friction and gas exchange in N m. Friction: Heywood 1988, eq. 13.6, in bar: 0.97 + 0.15 n + 0.05 n² (n in
-    1000/min), less the throttle's share 0.35 bar which is the pressure difference here; cold oil up to 2.4 times (common practice).
+    1000/min), less the throttle's share 0.35 bar which is the pressure difference here; cold oil up to 2.4 times
+    (common practice).
 
     `displacement` m³, pressures Pa, `oil` K.
     """

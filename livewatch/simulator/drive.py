@@ -1,8 +1,8 @@
 """One simulated drive, from a scenario to columns.
 
-In: a `Scenario`. Out: a `Drive`: the true quantities, the channels as the car's sensors and engine computer report them,
-and what is wrong with the car. The physics, the engine computer and the driver are stepped together at 100 Hz; all that
-feeds nothing back is worked out on whole columns afterwards.
+In: a `Scenario`. Out: a `Drive`: the true quantities, the channels as the car's sensors and engine computer report
+them, and what is wrong with the car. The physics, the engine computer and the driver are stepped together at 100 Hz;
+all that feeds nothing back is worked out on whole columns afterwards.
 """
 
 from __future__ import annotations
@@ -39,8 +39,9 @@ class Drive:
         scenario: what was driven, resolved.
         time: float64 (n,), s since the start.
         channels: by catalogue name, float64 (n,) in the catalogue's unit: what sensors and engine computer report.
-        truth: by name of `running_car.COLUMNS`, float64 (n,), SI units: what is really so, and `need_1`, `need_2`: what the
-            computer's base fuel would have to be multiplied by, at the valve, without delay or sensor.
+        truth: by name of `running_car.COLUMNS`, float64 (n,), SI units: what is really so. `need_1` and `need_2`: what
+            the computer's base fuel would have to be multiplied by, at the valve, without delay or sensor; NaN while
+            the fuel is cut.
         facts: what is wrong (kind, size, unit, onset), surroundings, fuel, fault codes, as JSON-like values.
         cells: the learned long term trims at the end, one list a bank, as shares.
         confirmed, pending: fault codes by second set.

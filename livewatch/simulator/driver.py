@@ -31,6 +31,7 @@ class Driver:
         "_clutch_closing",
         "_cut_for",
         "_foot",
+        "_highest",
         "_integral",
         "_leg",
         "_leg_time",
@@ -55,8 +56,9 @@ class Driver:
         "starter",
     )
 
-    def __init__(self, body: Body, legs: Iterator[Leg], generator: np.random.Generator) -> None:
+    def __init__(self, body: Body, legs: Iterator[Leg], highest: float, generator: np.random.Generator) -> None:
         self._body = body
+        self._highest = highest
         self._legs = legs
         self._noise = Noise(generator, 2)
         self._leg: Leg = Idle(0.0)
@@ -140,7 +142,7 @@ class Driver:
             # A jolt from a fuel cut makes people lift at once; a car that no longer pulls, a little later.
             failing = self._settled > 0.5 and acceleration < 0.25
             self._cut_for = self._cut_for + dt * (1.0 if acceleration < -0.3 else 0.25) if failing else 0.0
-            if speed >= leg.to_rpm or self._settled > 30.0 or self._cut_for > 0.45:
+            if speed >= min(leg.to_rpm, self._highest) or self._settled > 30.0 or self._cut_for > 0.45:
                 self._stage, self._settled, self._cut_for = 2, 0.0, 0.0
         else:
             self.pulling = False
@@ -176,7 +178,7 @@ class Driver:
             self._settled += dt
             if self._settled > 1.0:
                 self.held_speed = held + (leg.to_rpm - leg.from_rpm) / leg.seconds * dt
-            if self.held_speed >= leg.to_rpm:
+            if self.held_speed >= min(leg.to_rpm, self._highest):
                 self._stage, self._settled = 2, 0.0
         else:
             self.pulling = False

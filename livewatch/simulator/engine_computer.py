@@ -1,7 +1,8 @@
 """The engine computer: from what is sensed and what the driver asks to every actuator.
 
-In: `Sensors`, the pedal (0..1). Out, as attributes after each step: throttle opening, pulse widths, ignition, solenoid
-duty, purge, and the fault codes set. It knows the calibration and what is sensed, and nothing of the parts that are fitted.
+In: `Sensors`, the pedal (0..1). Out, as attributes after each step: throttle opening, pulse widths, ignition,
+solenoid duty, purge, and the fault codes set. It knows the calibration and what is sensed, and nothing of the parts
+that are fitted.
 """
 
 from __future__ import annotations

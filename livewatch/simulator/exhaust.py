@@ -31,8 +31,8 @@ def gas_temperature(flow: float, richness: float, below_best: float) -> float:
 def transport_delay(speed: float, flow: float, volume: float, pressure: float, temperature: float) -> float:
     """Seconds from the mixture entering the cylinder to its reaching the sensor.
 
-    One and a half turns from mid intake stroke to mid exhaust stroke, then plug flow through `volume` (m³): Guzzella and
-    Onder 2010, section 2.4.4.
+    One and a half turns from mid intake stroke to mid exhaust stroke, then plug flow through `volume` (m³): Guzzella
+    and Onder 2010, section 2.4.4.
     """
     return 90.0 / max(speed, 60.0) + volume * pressure / (EXHAUST_GAS_CONSTANT * temperature * max(flow, 3e-4))
 

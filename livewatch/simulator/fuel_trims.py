@@ -1,8 +1,8 @@
 """Short and long term fuel trim: how the engine computer hides what its calibration does not know.
 
 In: measured and expected lambda of one bank. Out: two shares (0.05 is +5 %). The short trim is a proportional and
-integral controller; the long trim a table of learned cells over speed and load into which a lasting short trim is moved,
-slowly, only where nothing disturbs. Neither leaves its limits.
+integral controller; the long trim a table of learned cells over speed and load into which a lasting short trim is
+moved, slowly, only where nothing disturbs. Neither leaves its limits.
 """
 
 from __future__ import annotations

@@ -119,10 +119,11 @@ KINDS: Mapping[str, Kind] = {
     kind.name: kind
     for kind in (
         Kind("air_meter_bore", "bore of the air meter's tube", "mm", 30.0, 150.0, 70.0, _bore, "air meter"),
-        Kind("air_meter_shape", "air meter disturbed by the intake's shape, at high flow", "%", -40.0, 40.0, -15.0, _shape,
-             "air meter"),
+        Kind("air_meter_shape", "air meter disturbed by the intake's shape, at high flow", "%",
+             -40.0, 40.0, -15.0, _shape, "air meter"),
         Kind("injector_flow", "injectors flow more (+) or less (-)", "%", -60.0, 150.0, 20.0, _injector_flow),
-        Kind("injector_dead_time", "injectors open later (+) or earlier (-)", "ms", -0.8, 1.5, 0.2, _injector_dead_time),
+        Kind("injector_dead_time", "injectors open later (+) or earlier (-)", "ms",
+             -0.8, 1.5, 0.2, _injector_dead_time),
         Kind("vacuum_leak", "hole in the manifold, diameter", "mm", 0.1, 12.0, 2.5, _vacuum_leak),
         Kind("pressure_leak", "hole or hose off between compressor and throttle, diameter", "mm", 0.1, 80.0, 8.0,
              _pressure_leak, "turbocharger"),
@@ -134,8 +135,8 @@ KINDS: Mapping[str, Kind] = {
         Kind("turbo_size", "turbocharger larger (+) or smaller (-)", "%", -30.0, 40.0, 15.0, _turbo, "turbocharger"),
         Kind("fuel_supply", "pump delivers less", "%", 1.0, 90.0, 40.0, _supply),
         Kind("weak_injector", "one injector of the last bank flows less", "%", 1.0, 95.0, 40.0, _weak),
-        Kind("lambda_drift", "lambda sensor reads lean (+) or rich (-), growing over two minutes", "%", -15.0, 15.0, 5.0,
-             _sensor),
+        Kind("lambda_drift", "lambda sensor reads lean (+) or rich (-), growing over two minutes", "%",
+             -15.0, 15.0, 5.0, _sensor),
     )
 }  # fmt: skip
 """Every kind of mismatch by name."""
@@ -171,12 +172,14 @@ def check_mismatch(mismatch: Mismatch, build: Build, duration: float) -> None:
     """Raise UsageError when the part is impossible, the engine has no such part, or the onset is outside the drive."""
     if mismatch.name not in KINDS:
         raise UsageError(
-            f"unknown mismatch {mismatch.name!r}{nearest(mismatch.name, KINDS)}; `livewatch simulate --list` shows all of them"
+            f"unknown mismatch {mismatch.name!r}{nearest(mismatch.name, KINDS)}; "
+            "`livewatch simulate --list` shows all of them"
         )
     kind = KINDS[mismatch.name]
     if not kind.low <= mismatch.size <= kind.high:
         raise UsageError(
-            f"{kind.name}={mismatch.size:g}: no such part; the size ({kind.meaning}) must be {kind.low:g} to {kind.high:g} {kind.unit}"
+            f"{kind.name}={mismatch.size:g}: no such part; the size ({kind.meaning}) must be "
+            f"{kind.low:g} to {kind.high:g} {kind.unit}"
         )
     has = {
         "": True,
@@ -189,11 +192,13 @@ def check_mismatch(mismatch: Mismatch, build: Build, duration: float) -> None:
         raise UsageError(f"{kind.name} needs an engine with {article} {kind.needs}; this car's has none")
     if not 0.0 <= mismatch.onset < duration:
         raise UsageError(
-            f"{kind.name} begins at {mismatch.onset:g} s, outside the drive of {duration:g} s; the onset must lie within it"
+            f"{kind.name} begins at {mismatch.onset:g} s, outside the drive of {duration:g} s; "
+            "the onset must lie within it"
         )
     if kind.name == "injector_dead_time" and build.injectors.dead_time_ms + mismatch.size <= 0.05:
         raise UsageError(
-            f"injector_dead_time={mismatch.size:g}: these injectors' dead time is {build.injectors.dead_time_ms:g} ms; what is left must be above 0.05 ms"
+            f"injector_dead_time={mismatch.size:g}: these injectors' dead time is {build.injectors.dead_time_ms:g} ms; "
+            "what is left must be above 0.05 ms"
         )
 
 

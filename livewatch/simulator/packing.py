@@ -49,7 +49,8 @@ def raw_numbers(signal: Signal, physical: NDArray[np.float64]) -> NDArray[np.uin
 
 
 def pack_signal(data: NDArray[np.uint8], signal: Signal, raw: NDArray[np.uint64] | int) -> None:
-    """Put raw numbers into `data`, uint8 (n, length), at the signal's place, over zeros. Signals reach at most 64 bits."""
+    """Put raw numbers into `data`, uint8 (n, length), at the signal's place, over zeros. Signals reach at most 64
+    bits."""
     pattern = np.broadcast_to(np.asarray(raw, np.uint64), (len(data),))
     if signal.order == "little_endian":
         byte, shift, step = signal.start // 8, signal.start % 8, 1

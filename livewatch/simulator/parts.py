@@ -31,8 +31,8 @@ class EngineBlock:
     """The engine itself; never changed by a mismatch.
 
     `breathing_peak` is the volumetric efficiency over the manifold at `breathing_peak_rpm` with manifold and exhaust
-    at one pressure; `breathing_fall` how much of it is lost one `breathing_peak_rpm` away from the peak; `breathing_waves`
-    the height of the tuning waves over it.
+    at one pressure; `breathing_fall` how much of it is lost one `breathing_peak_rpm` away from the peak;
+    `breathing_waves` the height of the tuning waves over it.
     """
 
     displacement_l: float

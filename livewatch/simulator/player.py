@@ -1,7 +1,7 @@
 """A simulated drive on a real or virtual bus, in real time, and its diagnostic port answering there.
 
-In: frame batches, an open python-can bus for each bus name, a responder. Out: frames sent when their time has come. A bus
-that cannot take a frame loses it, which is counted; error frames belong to the bus and are not sent.
+In: frame batches, an open python-can bus for each bus name, a responder. Out: frames sent when their time has come.
+A bus that cannot take a frame loses it, which is counted; error frames belong to the bus and are not sent.
 """
 
 from __future__ import annotations

@@ -2,8 +2,8 @@
 
     python -m livewatch.simulator.plots FOLDER
 
-In: nothing but the scenarios below. Out: one PNG a drive in FOLDER: speed and pedal, pressures, air flow, lambda, trims,
-duty and knock over time. matplotlib is not a dependency of livewatch; the message says so when it is missing.
+In: nothing but the scenarios below. Out: one PNG a drive in FOLDER: speed and pedal, pressures, air flow, lambda,
+trims, duty and knock over time. matplotlib is not a dependency of livewatch; the message says so when it is missing.
 """
 
 from __future__ import annotations
@@ -52,7 +52,7 @@ def plot_drive(drive: Drive, path: Path, title: str, start: float = 0.0, stop: f
         ("rpm/100, km/h, %", ("engine_speed", "vehicle_speed", "accelerator_pedal_position", "throttle_position")),
         ("kPa absolute", ("manifold_pressure", "boost_pressure", "commanded_boost_pressure")),
         ("g/s", ("mass_air_flow",)),
-        ("lambda", ("lambda_1", "lambda_2", "commanded_lambda")),
+        ("lambda", ("lambda_1", "lambda_2", "commanded_lambda", "oxygen_sensor_voltage_1")),
         ("trims, %", ("short_term_fuel_trim_1", "long_term_fuel_trim_1", "short_term_fuel_trim_2", "purge_duty")),
         (
             "duty %, deg, rail kPa/10",

@@ -1,7 +1,7 @@
 """From true columns to channels: units, converter steps and noise of everything that is only reported.
 
-In: the columns of a drive (SI) and the car. Out: columns by catalogue name, in the catalogue's units, with NaN where the
-car has no such value at that moment. Channels a car has no sensor for are left out.
+In: the columns of a drive (SI) and the car. Out: columns by catalogue name, in the catalogue's units, with NaN where
+the car has no such value at that moment. Channels a car has no sensor for are left out.
 """
 
 from __future__ import annotations
@@ -19,8 +19,8 @@ Column = NDArray[np.float64]
 
 
 def report_channels(truth: Mapping[str, Column], car: RunningCar) -> dict[str, Column]:
-    """Every channel this car can report; float64 (n,) each, in catalogue units. A dynamometer adds two that are not in the
-    catalogue: `cell_lambda` and `cell_state` (1 ready, 2 pulling, 3 coasting)."""
+    """Every channel this car can report; float64 (n,) each, in catalogue units. A dynamometer adds two that are not
+    in the catalogue: `cell_lambda` and `cell_state` (1 ready, 2 pulling, 3 coasting)."""
     cal = car.calibration
     n = len(truth["speed"])
     rng = np.random.default_rng([car.seed, 77])
@@ -99,8 +99,8 @@ def report_channels(truth: Mapping[str, Column], car: RunningCar) -> dict[str, C
 
 
 def _in_tailpipe(truth: Mapping[str, Column]) -> Column:
-    """Equivalence ratio at a probe in the tailpipe: plug flow through 20 L of exhaust at 0.5 kg/m³, then the probe's own
-    lag of 0.15 s (common practice, no source)."""
+    """Equivalence ratio at a probe in the tailpipe: plug flow through 20 L of exhaust at 0.5 kg/m³, then the probe's
+    own lag of 0.15 s (common practice, no source)."""
     filled = np.cumsum(np.maximum(truth["exhaust_flow"], 1e-4)) * 0.01 / (0.020 * 0.5)
     passing = np.interp(filled - 1.0, filled, truth["felt_1"])
     return _lagged(passing, 0.15)

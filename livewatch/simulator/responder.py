@@ -1,9 +1,9 @@
 """The diagnostic port of the simulated car: frames of a tester in, frames of the control units out.
 
-In: frames with their time. Out: answer frames with the moment each is due. It can be well-behaved, slow, ask for patience
-(response pending), refuse, or fall silent, as `Manners` say. No bus and no clock in here; `player` puts it on a bus,
-`tester` talks to it in virtual time. 11-bit addressing: 7DF and 7E0, answers from 7E8; 29-bit: 18DB33F1 and 18DA10F1,
-answers from 18DAF110 (ISO 15765-4).
+In: frames with their time. Out: answer frames with the moment each is due. It can be well-behaved, slow, ask for
+patience (response pending), refuse, or fall silent, as `Manners` say. No bus and no clock in here; `player` puts it
+on a bus, `tester` talks to it in virtual time. 11-bit addressing: 7DF and 7E0, answers from 7E8; 29-bit: 18DB33F1
+and 18DA10F1, answers from 18DAF110 (ISO 15765-4).
 """
 
 from __future__ import annotations

@@ -23,8 +23,8 @@ class Idle:
 
 @dataclass(frozen=True, slots=True)
 class Cruise:
-    """Drive at `kmh` for `seconds` after reaching it, on a gradient of `grade_percent`; in `gear` when given, then `kmh`
-    may be given as engine speed through `rpm`. `brisk` scales how hard the driver accelerates."""
+    """Drive at `kmh` for `seconds` after reaching it, on a gradient of `grade_percent`; in `gear` when given, then
+    `kmh` may be given as engine speed through `rpm`. `brisk` scales how hard the driver accelerates."""
 
     kmh: float
     seconds: float

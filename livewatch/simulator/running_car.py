@@ -38,8 +38,8 @@ __all__ = ["COLUMNS", "RunningCar"]
 
 INDICATED_EFFICIENCY = 0.385
 """Of the heat released, at best ignition (Heywood 1988, figure 9-9 with heat losses taken off)."""
-ACCESSORIES = 7.0
-"""N m: alternator, pumps, belt; common practice."""
+ACCESSORIES = 3500.0
+"""N m for each m³ of displacement: alternator, pumps, belt; common practice."""
 STARTER_TORQUE = 75.0
 HEAT_TO_COOLANT = 0.25
 """Share of the fuel's heat (Heywood 1988, table 12.1)."""
@@ -49,7 +49,8 @@ THERMOSTAT = 361.0
 
 COLUMNS: tuple[str, ...] = (
     # the car and its driver
-    "speed", "road_speed", "gear", "pedal", "brake", "opening", "torque", "dyno_torque", "pulling", "coolant", "oil", "inlet_temperature",
+    "speed", "road_speed", "gear", "pedal", "brake", "opening", "torque", "dyno_torque", "pulling",
+    "coolant", "oil", "inlet_temperature",
     # air, true
     "metered", "inflow", "by_pass", "pressure_leak", "throttle_flow", "manifold_leak", "purge_air", "cylinder_air",
     "pipe_mass", "manifold_mass", "pipe_pressure", "manifold_pressure", "pipe_temperature", "manifold_temperature",
@@ -63,8 +64,8 @@ COLUMNS: tuple[str, ...] = (
     "voltage", "lambda_1", "lambda_2", "narrow_1", "narrow_2",
     # the engine computer
     "commanded_lambda", "status", "pulse_1", "pulse_2", "short_1", "short_2", "long_1", "long_2", "computed_air",
-    "speed_density_air", "load", "duty", "commanded_boost", "ignition", "retard", "idle_correction", "purge", "fuel_cut",
-    "overboost_cut", "fuel_rate", "opening_wanted", "running_for", "knock_margin",
+    "speed_density_air", "load", "duty", "commanded_boost", "ignition", "retard", "idle_correction", "purge",
+    "fuel_cut", "overboost_cut", "fuel_rate", "opening_wanted", "running_for", "knock_margin",
 )  # fmt: skip
 """What one row holds, SI units (kg/s, kg, Pa, K, m/s, N m, s); shares as shares; angles in deg; speeds of the engine in
 rpm and of the turbocharger's shaft in rad/s."""
@@ -123,7 +124,7 @@ class RunningCar:
             self.calibration, self.outside, [list(cells) for cells in learned], scenario.purge, warm
         )
         self.faults = self.computer.faults
-        self.driver = Driver(car.body, route.legs(generators[2]), generators[3])
+        self.driver = Driver(car.body, route.legs(generators[2]), engine.limiter_rpm - 200.0, generators[3])
         self._noise = Noise(generators[4], 3)
         speed = engine.idle_rpm if warm else 0.0
         self._gearing = car.body.wheel_radius_m / car.body.gears[min(4, len(car.body.gears)) - 1] * 0.10471976
@@ -141,7 +142,8 @@ class RunningCar:
             self._settle_warm()
 
     def _settle_warm(self) -> None:
-        """Put the manifold at idle pressure and the sensors on their values, as an engine that has idled for a while."""
+        """Put the manifold at idle pressure and the sensors on their values, as an engine that has idled for a
+        while."""
         self.air.idle_at(IDLE_MANIFOLD, self.inlet_temperature + 14.0)
         sensed = self.sensors
         sensed.inlet = self.inlet_temperature
@@ -258,7 +260,7 @@ class RunningCar:
         self.torque_noise += ((0.012 + 0.010 / (0.2 + load)) * noise[0] - self.torque_noise) * dt / 0.03
         torque = efficiency * heat / omega * (1.0 + self.torque_noise)
         if speed > 1.0:
-            torque -= ACCESSORIES + friction_torque(
+            torque -= ACCESSORIES * air.breathing.displacement + friction_torque(
                 speed, air.breathing.displacement, air.manifold_pressure, exhaust_before, self.oil
             )
         if driver.starter and time > 1.0:
@@ -284,7 +286,8 @@ class RunningCar:
         self._warm_up(dt, heat, road_speed)
 
     def _warm_up(self, dt: float, heat: float, road_speed: float) -> None:
-        """Coolant and oil after a first-law balance with a thermostat; air before the filter warms at low road speed."""
+        """Coolant and oil after a first-law balance with a thermostat; air before the filter warms at low road
+        speed."""
         through = min(1.0, max(0.0, (self.coolant - THERMOSTAT) / 6.0))
         lost = (18.0 + 900.0 * through) * (self.coolant - self.ambient)
         self.coolant += (HEAT_TO_COOLANT * heat - lost) * dt / COOLANT_HEAT_CAPACITY
@@ -309,20 +312,22 @@ class RunningCar:
         road_speed = self.road.road_speed if self.dyno is None else self.dyno.road_speed
         return (
             self.speed, road_speed, driver.gear, driver.pedal, driver.brake, self.opening, self.torque,
-            0.0 if self.dyno is None else self.dyno.torque, driver.pulling, self.coolant, self.oil, self.inlet_temperature,
+            0.0 if self.dyno is None else self.dyno.torque, driver.pulling, self.coolant, self.oil,
+            self.inlet_temperature,
             air.metered, air.inflow, air.by_pass, air.pressure_leak, air.throttle, air.manifold_leak, air.purge_air,
-            air.cylinders, air.pipe_mass, air.manifold_mass, air.pipe_pressure, air.manifold_pressure, air.pipe_temperature,
-            air.manifold_temperature,
+            air.cylinders, air.pipe_mass, air.manifold_mass, air.pipe_pressure, air.manifold_pressure,
+            air.pipe_temperature, air.manifold_temperature,
             LOWEST_SPEED if turbo is None else turbo.shaft_speed, 0.0 if turbo is None else turbo.lift,
             exhaust.behind if turbo is None else turbo.before_turbine, exhaust.behind, exhaust.temperature,
             air.cylinders + sum(fuel.into_cylinders), exhaust.delay,
-            fuel.rail, air.purge_vapour, fuel.injected[0], fuel.injected[last], fuel.evaporated[0], fuel.evaporated[last],
-            fuel.film[0], fuel.film[last], fuel.into_cylinders[0], fuel.into_cylinders[last], self.richness[0],
-            self.richness[last], exhaust.felt[0], exhaust.felt[last],
+            fuel.rail, air.purge_vapour, fuel.injected[0], fuel.injected[last], fuel.evaporated[0],
+            fuel.evaporated[last], fuel.film[0], fuel.film[last], fuel.into_cylinders[0], fuel.into_cylinders[last],
+            self.richness[0], self.richness[last], exhaust.felt[0], exhaust.felt[last],
             sensed.air_flow, sensed.manifold, sensed.boost, sensed.inlet, sensed.charge, sensed.rail, sensed.speed,
             sensed.voltage, sensed.lambda_ratio[0], sensed.lambda_ratio[last], sensed.narrow[0], sensed.narrow[last],
-            control.commanded, control.status, control.pulse[0], control.pulse[last], trims.short, other.short, trims.long,
-            other.long, computer.air.cylinder_air, computer.air.speed_density, computer.air.load, computer.boost_duty,
-            computer.commanded_boost, computer.ignition, computer.retard, idle.correction, control.purge, control.cut,
-            control.overboost, control.rate, computer.opening_wanted, computer.running_for, self.knock_margin,
+            control.commanded, control.status, control.pulse[0], control.pulse[last], trims.short, other.short,
+            trims.long, other.long, computer.air.cylinder_air, computer.air.speed_density, computer.air.load,
+            computer.boost_duty, computer.commanded_boost, computer.ignition, computer.retard, idle.correction,
+            control.purge, control.cut, control.overboost, control.rate, computer.opening_wanted,
+            computer.running_for, self.knock_margin,
         )  # fmt: skip

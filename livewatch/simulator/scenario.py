@@ -27,16 +27,16 @@ class Scenario:
         route: a route, or the name of one of `ROUTES`.
         duration: s; None for the route's usual length.
         altitude_m: metres above the sea, -300 to 4500; the barometer follows ISO 2533.
-        weather_kpa: how far the weather moves the barometer at sea level, -5 to 5 kPa.
+        weather_kpa: how far the weather moves the barometer, -5 to 5 kPa.
         ambient_degC, humidity_percent: the air outside.
         ethanol_percent: ethanol in the fuel by volume (10 is what cars are calibrated for).
         cold_start: begin with a cold engine standing still; else warm and idling.
         ageing: how much of the ordinary tolerances this car has used up: 0 a drawing, 1 ordinary.
         purge: whether the tank's vapour is purged into the manifold.
-        cells: learned fuel trims to begin with, one list a bank (`Drive.cells` of an earlier drive); None for a computer
-            that has learned nothing since it was last reset.
+        cells: learned fuel trims to begin with, one list a bank (`Drive.cells` of an earlier drive); None for a
+            computer that has learned nothing since it was last reset.
         fitted, calibrated_for: build sheets to use in place of the car's own.
-        seed: fixes every random thing: tolerances, traffic, driver, noise.
+        seed: fixes every random thing: tolerances, traffic, driver, noise; 0 or more.
     """
 
     car: str | Car = "brackwell_20t"

@@ -1,8 +1,8 @@
 """What the engine computer's own sensors say of the physics: lags, offsets, noise and the steps of its converters.
 
 In: true quantities in SI units. Out: the same as sensed, still SI. Sensors inside a control loop live here, step by
-step; those that only are reported get their noise in `reporting`, afterwards. All randomness comes from one generator, so
-that a seed gives the same readings.
+step; those that only are reported get their noise in `reporting`, afterwards. All randomness comes from one
+generator, so that a seed gives the same readings.
 """
 
 from __future__ import annotations
@@ -70,9 +70,10 @@ class Tolerances:
 class HotFilm:
     """A hot-film air meter and the transfer curve the engine computer reads it with.
 
-    The film's voltage follows King's law (King 1914): V² = a + b sqrt(mass velocity). The mass velocity is the flow over
-    the area of the tube that is fitted, bent by the velocity profile; the computer turns the voltage back into a flow
-    with the area calibrated for. Reading low on a larger bore is nothing but that. 12-bit converter, 0 to 5 V.
+    The film's voltage follows King's law (King 1914): V² = a + b sqrt(mass velocity). The mass velocity is the flow
+    over the area of the tube that is fitted, bent by the velocity profile; the computer turns the voltage back into
+    a flow with the area calibrated for. Reading low on a larger bore is nothing but that. 12-bit converter, 0 to 5
+    V.
     """
 
     __slots__ = ("_area", "_bend", "_calibrated_area", "_gain", "_lag", "_part", "_span", "flow", "full_scale")

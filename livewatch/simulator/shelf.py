@@ -53,8 +53,8 @@ SLOWER: Mapping[str, float] = {
 
 @dataclass(frozen=True, slots=True)
 class Recorded:
-    """One recording: the profile that reads it, the day (counted from the first) and the drive. `before` is driven first,
-    unrecorded, for what the engine computer has learned by then."""
+    """One recording: the profile that reads it, the day (counted from the first) and the drive. `before` is driven
+    first, unrecorded, for what the engine computer has learned by then."""
 
     profile: str
     day: int

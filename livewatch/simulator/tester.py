@@ -1,8 +1,8 @@
 """A scripted tester asking the simulated car on its diagnostic port, in virtual time.
 
-In: a `Drive` and the polls of a profile. Out: the frames of both sides, as a recorder on the bus would have kept them. The
-car's side is the same `Responder` that answers a real bus. One request at a time; the parameter due longest is next; up to
-six parameters of service 01 go into one request when asked to.
+In: a `Drive` and the polls of a profile. Out: the frames of both sides, as a recorder on the bus would have kept
+them. The car's side is the same `Responder` that answers a real bus. One request at a time; the parameter due
+longest is next; up to six parameters of service 01 go into one request when asked to.
 """
 
 from __future__ import annotations

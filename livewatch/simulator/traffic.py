@@ -1,8 +1,9 @@
-"""Everything else on a bus: traffic no profile knows, error frames, and the bus itself, which carries one frame at a time.
+"""Everything else on a bus: traffic no profile knows, error frames, and the bus itself, which carries one frame at a
+time.
 
-In: wanted load, the identifiers already taken. Out: frames with their times of arrival, and the times at which the bus
-really carries them. Frame lengths are the worst case of ISO 11898-1 with stuff bits (Davis, Burns, Bril and Lukkien 2007,
-the equation for C_m).
+In: wanted load, the identifiers already taken. Out: frames with their times of arrival, and the times at which the
+bus really carries them. Frame lengths are the worst case of ISO 11898-1 with stuff bits (Davis, Burns, Bril and
+Lukkien 2007, the equation for C_m).
 """
 
 from __future__ import annotations

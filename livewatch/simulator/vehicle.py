@@ -81,8 +81,8 @@ class Driveline:
 
 
 class Dyno:
-    """The car on a dynamometer that holds a speed. `speed` rpm, `torque` N m at the dynamometer, referred to the engine's
-    speed, with the roller's own inertia taken out."""
+    """The car on a dynamometer that holds a speed. `speed` rpm, `torque` N m at the dynamometer, referred to the
+    engine's speed, with the roller's own inertia taken out."""
 
     __slots__ = ("_inertia", "_integral", "road_speed", "speed", "torque", "wanted")
 

@@ -1,8 +1,8 @@
 """A drive on the bus: the profile's own layout at real rates, with jitter, other traffic and error frames.
 
-In: a `Drive` and a `Profile`. Out: `FrameBatch`es in order of time, one for each `BLOCK` seconds of the drive. A frame
-carries the channel values of the moment it was handed to the bus, packed as the profile declares. The same drive, profile
-and options give the same frames.
+In: a `Drive` and a `Profile`. Out: `FrameBatch`es in order of time, one for each `BLOCK` seconds of the drive. A
+frame carries the channel values of the moment it was handed to the bus, packed as the profile declares. The same
+drive, profile and options give the same frames.
 """
 
 from __future__ import annotations
@@ -45,9 +45,8 @@ class Wire:
     """How the drive reaches the bus.
 
     Attributes:
-        begins: ns since the Unix epoch of the drive's first moment.
-        bit_rate: bit/s of every bus.
-        other_traffic: share of each bus (0..1) taken by messages no profile knows; own and other traffic together may not
+        begins: ns since the Unix epoch of the drive's first moment. bit_rate: bit/s of every bus. other_traffic:
+        share of each bus (0..1) taken by messages no profile knows; own and other traffic together may not
             pass what a bus can carry, more only waits longer.
         errors_each_minute: error frames, on each bus.
         jitter: s, standard deviation of a frame's lateness.

@@ -92,7 +92,7 @@ def test_reported_lambda_is_that_of_the_flows_after_delay_and_lag(drive, name):
         assert np.abs(np.mean(difference[calm[1:]])) < 0.001
 
 
-@pytest.mark.parametrize("name", LAWFUL + ("injectors", "dead_time", "supply"))
+@pytest.mark.parametrize("name", (*LAWFUL, "injectors", "dead_time", "supply"))
 def test_trims_never_leave_their_limits(drive, name):
     run = drive(name)
     targets = run.scenario.car.targets

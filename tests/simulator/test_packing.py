@@ -25,11 +25,8 @@ def signals(draw):
     order = draw(st.sampled_from(["little_endian", "big_endian"]))
     kind = draw(st.sampled_from(["unsigned", "signed"]))
     left = draw(st.integers(0, 64 - length))
-    if order == "little_endian":
-        start = left
-    else:
-        # `left` counts bits from the first byte's most significant one.
-        start = 8 * (left // 8) + 7 - left % 8
+    # For a big-endian signal `left` counts bits from the first byte's most significant one.
+    start = left if order == "little_endian" else 8 * (left // 8) + 7 - left % 8
     return Signal("S", start, length, order, kind, 0.5, -3.0)
 
 

@@ -140,7 +140,7 @@ def test_supported_parameters_are_told_by_the_bitmaps_as_obd_reads_them(port):
 
 
 def test_up_to_six_parameters_come_in_one_answer(port):
-    stack, answers, _ = port()
+    stack, _, _ = port()
     answer = asked(stack, [1, 0x0C, 0x05, 0x10, 0x24, 0x44, 0x0B])
     single = [asked(stack, [1, pid])[1:] for pid in (0x0C, 0x05, 0x10, 0x24, 0x44, 0x0B)]
     assert answer == b"\x41" + b"".join(single)
@@ -254,7 +254,7 @@ def test_a_refusal_and_silence(port):
     "parameters", [{"blocksize": 1}, {"blocksize": 2, "stmin": 4}, {"stmin": 0xF5}, {"blocksize": 0}]
 )
 def test_flow_control_is_obeyed(port, parameters):
-    stack, _, tester = port(**parameters)
+    stack, _, _ = port(**parameters)
     for _ in range(3):
         answer = asked(stack, [9, 0x02])
         assert answer.endswith(VEHICLE_NUMBER)

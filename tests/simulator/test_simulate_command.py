@@ -92,19 +92,23 @@ def test_the_list_names_every_car_route_and_mismatch(capsys):
         ),
         (
             ["-m", "air_metre_bore=70"],
-            "unknown mismatch 'air_metre_bore' (did you mean air_meter_bore?); `livewatch simulate --list` shows all of them",
+            "unknown mismatch 'air_metre_bore' (did you mean air_meter_bore?); "
+            "`livewatch simulate --list` shows all of them",
         ),
         (
             ["-m", "air_meter_bore"],
-            "a mismatch is written NAME=SIZE or NAME=SIZE@ONSET with the size in mm and the onset in s; found 'air_meter_bore' without a size",
+            "a mismatch is written NAME=SIZE or NAME=SIZE@ONSET with the size in mm and the onset in s; "
+            "found 'air_meter_bore' without a size",
         ),
         (
             ["-m", "vacuum_leak=big"],
-            "a mismatch is written NAME=SIZE or NAME=SIZE@ONSET with the size in mm and the onset in s; found 'vacuum_leak=big'",
+            "a mismatch is written NAME=SIZE or NAME=SIZE@ONSET with the size in mm and the onset in s; "
+            "found 'vacuum_leak=big'",
         ),
         (
             ["-m", "injector_dead_time=-0.95"],
-            "injector_dead_time=-0.95: no such part; the size (injectors open later (+) or earlier (-)) must be -0.8 to 1.5 ms",
+            "injector_dead_time=-0.95: no such part; "
+            "the size (injectors open later (+) or earlier (-)) must be -0.8 to 1.5 ms",
         ),
         (["-m", "vacuum_leak=2", "-m", "vacuum_leak=3"], "a kind of mismatch can be given once only"),
         (
@@ -117,7 +121,8 @@ def test_the_list_names_every_car_route_and_mismatch(capsys):
         ),
         (
             ["--car", "brackwel"],
-            "unknown car 'brackwel' (did you mean brackwell_20t?); there are brackwell_20t, linden_16, harrow_14t, tarn_30t",
+            "unknown car 'brackwel' (did you mean brackwell_20t?); "
+            "there are brackwell_20t, linden_16, rowan_12, harrow_14t, tarn_30t",
         ),
         (["--altitude", "9000"], "altitude 9000 m: expected -300 to 4500 m"),
         (["--fuel", "diesel"], "--fuel 'diesel': expected E and the ethanol in % by volume, for example E10 or E85"),

@@ -38,7 +38,8 @@ def test_what_is_sent_decodes_to_what_the_car_reports(drive, name):
             sent = (samples.time[column.row] - BEGINS) / 1e9
             good = column.quality == Quality.GOOD
             step = abs(resolution[channel.signal] * channel.scale) if channel.name != "cell_air_temperature" else 0.1
-            # A frame carries the value of the moment it was handed over, at most a few steps ago; it may have changed since.
+            # A frame carries the value of the moment it was handed over, at most a few steps ago; it may have changed
+            # since.
             steps = [np.clip((sent / STEP).astype(int) - back, 0, len(told) - 1) for back in range(4)]
             off = np.min([np.abs(column.value - told[at]) for at in steps], axis=0)
             assert np.all(off[good] <= 0.51 * step + 1e-6), channel.name
