@@ -12,7 +12,7 @@ from collections.abc import Mapping
 
 from livewatch.errors import nearest
 
-__all__ = ["FUELS", "ethanol_blend_ratio", "stoichiometric_ratio"]
+__all__ = ["ETHANOL_DENSITY", "FUELS", "GASOLINE_DENSITY", "ethanol_blend_ratio", "stoichiometric_ratio"]
 
 FUELS: Mapping[str, float] = {
     "gasoline": 14.6,
@@ -27,6 +27,7 @@ FUELS: Mapping[str, float] = {
 
 GASOLINE_DENSITY = 0.745
 ETHANOL_DENSITY = 0.789
+"""kg/L at 20 degC."""
 _BLEND = re.compile(r"(?:gasoline )?E(\d{1,3})\Z")
 
 

@@ -27,12 +27,15 @@ from livewatch.profile.limits import constants_of, resolve_authority, resolve_en
 from livewatch.profile.model import Diagnostics, Profile, TableMapping
 from livewatch.profile.resolved_text import resolved_text
 from livewatch.profile.schema import ProfileFile
+from livewatch.profile.units import UnitError, convert
 
 __all__ = ["load_profile", "load_profile_text"]
 
 VERSION = 1
 ADDED_LISTS: tuple[KeyPath, ...] = (("decode",), ("poll",), ("diagnostics", "read"))
 """Lists that an extending profile adds to; any other list replaces the one below it."""
+ISO_TIME = "utc"
+"""The time unit of a table whose times are ISO 8601 texts."""
 ONLY_PORT = "diagnostic"
 """The bus of the diagnostic port where a profile names no bus at all."""
 
@@ -214,9 +217,24 @@ def _check_names(file: ProfileFile, channels: Channels, document: Document) -> N
     for position, name in enumerate(file.figures):
         if name not in known:
             document.wrong(("figures", position), f"unknown channel {name!r}{nearest(name, known)}")
-    for name in file.tables.columns:
+    for name, entry in file.tables.columns.items():
+        path: KeyPath = ("tables", "columns", name)
+        channel = channels.channels.get(name)
         if name not in known:
-            document.wrong(("tables", "columns", name), f"unknown channel {name!r}{nearest(name, known)}", key=True)
+            document.wrong(path, f"unknown channel {name!r}{nearest(name, known)}", key=True)
+        elif channel is not None and channel.formula is not None:
+            document.wrong(path, f"{name} is computed by a formula: no column can bring it", key=True)
+        elif channel is not None and entry.unit is not None:
+            _check_conversion(entry.unit, channel.unit, (*path, "unit"), document)
+    if (unit := file.tables.time_unit) is not None and unit.strip().lower() != ISO_TIME:
+        _check_conversion(unit, "s", ("tables", "time_unit"), document)
+
+
+def _check_conversion(unit: str, target: str, path: KeyPath, document: Document) -> None:
+    try:
+        convert(unit, target)
+    except UnitError as error:
+        document.wrong(path, str(error))
 
 
 def _diagnostics(file: ProfileFile, channels: Channels, port: Port, document: Document) -> tuple[Diagnostics, ...]:

@@ -319,7 +319,7 @@ def profiles(draw: st.DrawFn) -> str:
         "channels": channels,
         "authority": {"my_limit": f"{draw(st.integers(-9, 0))} .. {draw(amounts.map(abs))!r} kPa"},
         "alarms": alarms,
-        "tables": {"columns": {used: {"column": draw(words), "unit": "1"}} if used else {}, "time": draw(words)},
+        "tables": {"columns": {used: {"column": draw(words)}} if used else {}, "time": draw(words), "time_unit": "ms"},
         "figures": [used] if used else [],
     }
     return yaml.safe_dump(document, allow_unicode=True)

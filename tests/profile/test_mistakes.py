@@ -397,6 +397,16 @@ def test_the_message_begins_with_how_many_there_are(write: Write, tmp_path: Path
             HEAD + "channels: {torque: {}}\ntables: {columns: {torqe: Torque}}\n",
             ["car.yaml:4:20: unknown channel 'torqe' (did you mean torque?)"],
         ),
+        (
+            HEAD
+            + "channels: {torque: {}, twice: {formula: 2 * torque}}\n"
+            + "tables: {columns: {torque: {column: T, unit: kPa}, twice: T2}, time_unit: rpm}\n",
+            [
+                "car.yaml:4:46: kPa does not convert to N*m",
+                "car.yaml:4:52: twice is computed by a formula: no column can bring it",
+                "car.yaml:4:75: rpm does not convert to s",
+            ],
+        ),
     ],
 )
 def test_a_mistake_is_said_with_its_place(mistakes: Mistakes, text: str, expected: list[str]) -> None:
