@@ -11,9 +11,9 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
-from typing import Any
+from typing import Annotated, Any
 
-from pydantic import BaseModel, ConfigDict
+from pydantic import BaseModel, BeforeValidator, ConfigDict
 
 from livewatch.errors import nearest
 from livewatch.profile.binding import Channels, Constants
@@ -39,12 +39,19 @@ class SignatureAlarm(AlarmEntry):
     instead_of: tuple[str, ...] = ()
 
 
+def _ways(value: object) -> object:
+    return [value] if isinstance(value, dict) else value
+
+
 class SignatureDefaults(BaseModel):
-    """The file of livewatch's own alarms, and the channels they are built on."""
+    """The file of livewatch's own alarms, and the channels they are built on.
+
+    A channel may be written as a list of ways to compute it, the best first; one stands behind those that it reads.
+    """
 
     model_config = ConfigDict(extra="forbid", frozen=True)
 
-    channels: dict[str, ChannelEntry] = {}
+    channels: dict[str, Annotated[list[ChannelEntry], BeforeValidator(_ways)]] = {}
     alarms: dict[str, SignatureAlarm] = {}
 
 
@@ -66,17 +73,24 @@ def signature_defaults(file: Path = DEFAULTS) -> SignatureDefaults:
 def signature_channels(
     defaults: SignatureDefaults, entries: Mapping[str, ChannelEntry], constants: Constants
 ) -> dict[str, ChannelEntry]:
-    """The channels of the defaults that can be computed from those of the profile, and are not in it."""
-    added: dict[str, ChannelEntry] = {}
-    grown = True
-    while grown:
-        grown = False
-        there = {*entries, *added, *constants}
-        for name, entry in defaults.channels.items():
-            if name not in there and _reads(entry.formula) <= there:
-                added[name] = entry.model_copy(update={"declared": False})
-                grown = True
-    return added
+    """The channels of the defaults that are not in the profile and that alarms of the defaults need; each in the first
+    way that can be computed."""
+    found: dict[str, ChannelEntry] = {}
+    there = {*entries, *constants}
+    for name, ways in defaults.channels.items():
+        if name in there:
+            continue
+        way = next((way for way in ways if _reads(way.formula) <= there), None)
+        if way is not None:
+            found[name] = way.model_copy(update={"declared": False})
+            there.add(name)
+    needed: set[str] = set()
+    for alarm in _necessary(_buildable(defaults, there)).values():
+        needed |= _all_read(alarm)
+    for name in reversed(found):
+        if name in needed:
+            needed |= _reads(found[name].formula)
+    return {name: entry for name, entry in found.items() if name in needed}
 
 
 def add_signature_alarms(
@@ -92,16 +106,10 @@ def add_signature_alarms(
         if name not in defaults.alarms:
             problem = f"unknown signature alarm {name!r}{nearest(name, defaults.alarms)}"
             document.wrong(("signature_alarms", name), problem, key=True)
-    buildable = {
-        name: alarm
-        for name, alarm in defaults.alarms.items()
-        if changes.enabled
-        and _reads(alarm.condition) | _reads(alarm.enabled_while) | _reads(alarm.suppress_when) | set(alarm.needs)
-        <= there
-    }
+    buildable = _buildable(defaults, there) if changes.enabled else {}
     alarms = {name: entry for name, entry in entries.items() if not _changes_only(entry, name, buildable)}
-    for name, alarm in buildable.items():
-        if name in alarms or any(other in buildable for other in alarm.instead_of):
+    for name, alarm in _necessary(buildable).items():
+        if name in alarms:
             continue
         fields: dict[str, Any] = {"signature": True}
         for change in (changes.changes.get(name), entries.get(name)):
@@ -109,6 +117,23 @@ def add_signature_alarms(
         values = {key: getattr(alarm, key) for key in AlarmEntry.model_fields} | fields
         alarms[name] = AlarmEntry.model_construct(**values)
     return alarms
+
+
+def _buildable(defaults: SignatureDefaults, there: set[str]) -> dict[str, SignatureAlarm]:
+    """The alarms of the defaults all of whose channels and constants are `there`."""
+    return {name: alarm for name, alarm in defaults.alarms.items() if _all_read(alarm) <= there}
+
+
+def _necessary(buildable: Mapping[str, SignatureAlarm]) -> dict[str, SignatureAlarm]:
+    """Those that no other one makes unnecessary."""
+    return {
+        name: alarm for name, alarm in buildable.items() if not any(other in buildable for other in alarm.instead_of)
+    }
+
+
+def _all_read(alarm: SignatureAlarm) -> set[str]:
+    formulas = (alarm.condition, alarm.enabled_while, alarm.suppress_when)
+    return set(alarm.needs).union(*(_reads(formula) for formula in formulas))
 
 
 def _changes_only(entry: AlarmEntry, name: str, buildable: Mapping[str, AlarmEntry]) -> bool:

@@ -105,6 +105,7 @@ def test_a_poll_entry_brings_its_channel_by_itself(load: Load) -> None:
         """
         profile: 1
         name: polled
+        signature_alarms: off
         diagnostics: {bus: port, request: 0x18DB33F1}
         poll:
           - {service: 0x01, pid: 0x06, every: 200 ms}
