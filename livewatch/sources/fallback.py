@@ -233,7 +233,7 @@ class DatabaseReader(PythonCanReader):
         if self.stream.compressed:
             raise SourceError(f"{self.stream.path}: a SQLite recording cannot be read compressed; unpack it first")
         size, page = self.stream.path.stat().st_size, int.from_bytes(self.stream.head[16:18], "big")
-        if size % (page if page > 1 else 65536):
+        if self.recognises(self.stream.head) and size % (page if page > 1 else 65536):
             # SQLite would take what is missing of the last page for zeros, and frames of zeros for real ones.
             raise SourceError(f"{self.stream.path}: this SQLite recording was cut off; it cannot be read without doubt")
         with self.open_reader(str(self.stream.path)) as reader:

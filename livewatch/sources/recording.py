@@ -194,9 +194,11 @@ def _oddities(counts: Mapping[str, int]) -> str:
 
 def _described(head: bytes) -> str:
     """What content that no reader knows is, as far as can be said."""
+    if not head:
+        return "nothing can be read of it"
     for reader in READERS:
         if reader.recognises(head):
-            return f"it begins like a {reader.name} recording"
+            return f"what there is looks like {reader.name}"
     printable = sum(32 <= byte < 127 or byte in b"\t\r\n" for byte in head)
     if printable < 0.9 * len(head):
         return "its content is binary, of no known kind"
