@@ -26,6 +26,7 @@ SHIPPED = sorted(path for path in shipped_folder("profiles").glob("*.yaml") if n
 BASE = """
 profile: 1
 name: base
+signature_alarms: off
 engine: {displacement: 122 cuin, cylinders: 4, induction: turbocharged, air_metering: mass_air_flow, fuel: E85}
 decode:
   - frame: 0x100
@@ -180,7 +181,7 @@ def test_a_mistake_of_the_extended_profile_is_said_where_it_stands(write: Write,
     write(BASE.replace("2 * half", "2 * hlf"), "folder/base.yaml")
     assert mistakes("profile: 1\nname: car\nextends: folder/base.yaml\nfigures: [boost]\n") == [
         "car.yaml:4:11: unknown channel 'boost'",
-        "folder/base.yaml:16:24: unknown channel 'hlf' (did you mean half?)",
+        "folder/base.yaml:17:24: unknown channel 'hlf' (did you mean half?)",
     ]
 
 
