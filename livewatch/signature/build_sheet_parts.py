@@ -20,7 +20,7 @@ __all__ = [
     "BoostControlSolenoid",
     "Downpipe",
     "Entry",
-    "Fuel",
+    "FuelInTank",
     "FuelPump",
     "Injectors",
     "Intake",
@@ -206,7 +206,7 @@ class Intercooler(Part):
     volume: Volume | None = None
 
 
-class Fuel(Part):
+class FuelInTank(Part):
     """A fuel by `name` ("gasoline E10", "methanol", ...), by `ethanol` content by volume, or by identity only; `octane`
     is its RON."""
 
@@ -240,7 +240,7 @@ class Slots(Entry):
     boost_control_solenoid: BoostControlSolenoid | None = None
     downpipe: Downpipe | None = None
     intercooler: Intercooler | None = None
-    fuel: Fuel | None = None
+    fuel: FuelInTank | None = None
 
 
 SLOTS: tuple[str, ...] = tuple(Slots.model_fields)

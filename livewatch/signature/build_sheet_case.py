@@ -1,0 +1,95 @@
+"""One sheet on one engine: what every prediction is worked out from."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import TypeVar
+
+from livewatch.errors import Mistake, MistakesError
+from livewatch.profile.model import Engine, Profile
+from livewatch.signature.build_sheet import BuildSheet
+from livewatch.signature.build_sheet_parts import FuelInTank, FuelPump, Injectors, Part
+from livewatch.signature.build_sheet_physics import FuelFacts, flow_at, fuel_facts, pressure_across
+from livewatch.signature.build_sheet_points import Point, working_points
+from livewatch.signature.prediction import Judge
+
+__all__ = ["Case"]
+
+Slot = TypeVar("Slot", bound=Part)
+
+
+@dataclass(frozen=True, slots=True)
+class Case:
+    """A sheet, the profile and engine it is for, the limits of its corrections, and its working points by condition."""
+
+    sheet: BuildSheet
+    profile: Profile
+    engine: Engine
+    judge: Judge
+    points: Mapping[str, Point]
+
+    @classmethod
+    def of(cls, sheet: BuildSheet, profile: Profile) -> Case:
+        """The case of a sheet on a profile's engine.
+
+        Raises:
+            MistakesError: the profile says nothing about the engine.
+        """
+        if profile.engine is None:
+            problem = (
+                "has no `engine:`, and what a part does depends on the engine: expected displacement, cylinders, "
+                "induction and air_metering there"
+            )
+            raise MistakesError([Mistake(f"profile {profile.name!r}", 0, 0, problem)])
+        return cls(sheet, profile, profile.engine, Judge.of(profile), working_points(sheet, profile.engine))
+
+    @property
+    def metered(self) -> bool:
+        """Whether the engine has an air meter."""
+        return self.engine.air_metering == "mass_air_flow"
+
+    @property
+    def boosted(self) -> bool:
+        """Whether it has a turbocharger or a supercharger."""
+        return self.engine.induction != "naturally_aspirated"
+
+    def calibrated(self, slot: str, kind: type[Slot]) -> Slot | None:
+        """The part calibrated for, where stated."""
+        part = self.sheet.calibrated_for.get(slot)
+        return part if isinstance(part, kind) else None
+
+    def fitted(self, slot: str, kind: type[Slot]) -> Slot | None:
+        """The part fitted, where stated; the one calibrated for where the sheet says `same`."""
+        part = self.sheet.calibrated_for.get(slot) if slot in self.sheet.same else self.sheet.fitted.get(slot)
+        return part if isinstance(part, kind) else None
+
+    def across(self, pump: FuelPump | None, manifold: float) -> float | None:
+        """kPa across the injectors with `manifold` kPa absolute; None where the sheet does not say what the regulator
+        holds, or against what on an engine where that matters."""
+        if pump is None or pump.set_pressure is None or pump.referenced_to is None:
+            return None
+        return pressure_across(pump.set_pressure.value, pump.referenced_to, manifold)
+
+    def calibrated_fuel(self) -> FuelFacts:
+        """Of the fuel calibrated for: the sheet's, else the profile's."""
+        stated = self.calibrated("fuel", FuelInTank)
+        facts = None if stated is None else fuel_facts(stated)
+        if facts is not None:
+            return facts
+        named = fuel_facts(FuelInTank(name=self.engine.fuel))
+        return FuelFacts(self.engine.stoichiometric, named.density if named else None)
+
+    def open_time(self, condition: str) -> float | None:
+        """ms of fuel flowing in each event, as calibrated; None without the injectors' flow. Where the pressure across
+        them is not known, it is the one their flow is given at."""
+        injectors = self.calibrated("injectors", Injectors)
+        if injectors is None or injectors.flow is None:
+            return None
+        point = self.points[condition]
+        flow = injectors.flow.value
+        across = self.across(self.calibrated("fuel_pump", FuelPump), point.manifold)
+        if injectors.at is not None and across is not None:
+            flow = flow_at(flow, injectors.at.value, across)
+        fuel = point.charge / (self.calibrated_fuel().ratio * point.commanded_lambda)
+        return fuel / flow * 1e3

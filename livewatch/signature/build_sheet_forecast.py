@@ -1,0 +1,207 @@
+"""What a whole build sheet means before a wheel turns: every difference, all of them together, and the answer.
+
+A `BuildSheet` and a `Profile` come in, a `Forecast` goes out: the predictions, the need of all of them together by
+working point, how much of the trims' authority that takes and what is left, how far the fuel supply reaches, and why a
+full-load run should wait, where it should. Nothing here has measured anything, and the forecast says so.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from math import prod
+from typing import Any
+
+from livewatch.profile.model import Profile
+from livewatch.signature.build_sheet import BuildSheet
+from livewatch.signature.build_sheet_boost import BOOST_SLOTS, without_boost
+from livewatch.signature.build_sheet_case import Case
+from livewatch.signature.build_sheet_differences import BOOSTED_SLOTS, Difference, differences, not_compared, words_of
+from livewatch.signature.build_sheet_fuel import FUEL_SLOTS
+from livewatch.signature.build_sheet_parts import FuelInTank
+from livewatch.signature.build_sheet_physics import fuel_facts
+from livewatch.signature.build_sheet_points import CONDITIONS, FULL_LOAD, Point
+from livewatch.signature.build_sheet_supply import MOST_DUTY, Supply, supply_of
+from livewatch.signature.prediction import Judge, Prediction
+
+__all__ = ["AuthorityUse", "Forecast", "predict"]
+
+SUPPLY_SLOTS = frozenset({"injectors", "fuel_pump", "fuel", "turbocharger"})
+
+
+@dataclass(frozen=True, slots=True)
+class AuthorityUse:
+    """What a need takes of the trims at one working point.
+
+    Attributes:
+        need: predicted, plain ratio; at least this much where `is_complete` is False.
+        long_share: of the long term trim's limit on that side, 1 where it is all taken.
+        share: of both trims together. left: need that both could still make up beyond it, in % of need (negative where
+            they pin).
+    """
+
+    condition: str
+    need: float
+    is_complete: bool
+    long_share: float
+    share: float
+    left: float
+
+    def to_json(self) -> dict[str, Any]:
+        """As documented for `livewatch check --json`."""
+        return {
+            "condition": self.condition,
+            "need": round(self.need, 4),
+            "need_complete": self.is_complete,
+            "long_term_trim_used": round(self.long_share * 100.0, 1),
+            "both_trims_used": round(self.share * 100.0, 1),
+            "left": round(self.left, 1),
+            "unit": "%",
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class Forecast:
+    """All that a sheet foretells on one engine.
+
+    Attributes:
+        predictions: one or more for each difference, in the order of the slots.
+        authority: by working point.
+        refusals: why no full-load run should be made yet; empty where nothing on the sheet speaks against it.
+        not_compared: slots of which the sheet does not state the fitted part.
+        cautions: contradictions and what else to look at.
+        points: the working points, with what was assumed.
+    """
+
+    sheet: BuildSheet
+    profile: str
+    predictions: tuple[Prediction, ...]
+    authority: tuple[AuthorityUse, ...]
+    supply: Supply
+    refusals: tuple[str, ...]
+    not_compared: tuple[str, ...]
+    cautions: tuple[str, ...]
+    points: Mapping[str, Point]
+
+    @property
+    def is_full_load_advised_against(self) -> bool:
+        """Whether a full-load run should wait."""
+        return bool(self.refusals)
+
+    @property
+    def assumed(self) -> dict[str, tuple[str, ...]]:
+        """By working point, what the sheet does not say and was taken from common practice."""
+        return {name: point.assumed for name, point in self.points.items() if point.assumed}
+
+    def to_json(self) -> dict[str, Any]:
+        """The object that `livewatch check --json` prints."""
+        return {
+            "check": 1,
+            "sheet": self.sheet.name,
+            "profile": self.profile,
+            "full_load": {"advised_against": self.is_full_load_advised_against, "reasons": list(self.refusals)},
+            "differences": [prediction.to_json() for prediction in self.predictions],
+            "authority": [use.to_json() for use in self.authority],
+            "fuel_supply": self.supply.to_json(),
+            "not_compared": list(self.not_compared),
+            "cautions": list(self.cautions),
+            "assumed": {name: list(what) for name, what in self.assumed.items()},
+        }
+
+
+def predict(sheet: BuildSheet, profile: Profile) -> Forecast:
+    """What `sheet` foretells for the engine of `profile`.
+
+    Raises:
+        MistakesError: the profile says nothing about the engine.
+    """
+    case = Case.of(sheet, profile)
+    found = [prediction for difference in differences(sheet) for prediction in _asked(difference, case)]
+    supply = supply_of(case)
+    authority = tuple(_authority(condition, found, case.judge) for condition in CONDITIONS)
+    refusals = [f"{words_of(p.slot)}: {p.refuse}" for p in found if p.refuse]
+    refusals += _together(authority, found, case)
+    refusals += _short_supply(supply, sheet)
+    left_out = tuple(not_compared(sheet, case.engine))
+    return Forecast(
+        sheet,
+        profile.name,
+        tuple(found),
+        authority,
+        supply,
+        tuple(refusals),
+        left_out,
+        tuple(_cautions(case)),
+        case.points,
+    )
+
+
+def _asked(difference: Difference, case: Case) -> Iterable[Prediction]:
+    if difference.slot in BOOSTED_SLOTS and not case.boosted:
+        return without_boost(difference, case)
+    return {**FUEL_SLOTS, **BOOST_SLOTS}[difference.slot](difference, case)
+
+
+def together(predictions: Sequence[Prediction], condition: str) -> float:
+    """Need of all differences at once: factors multiply; a dead time error adds to a pulse that is shorter by what the
+    meter reads too little."""
+    known = [p for p in predictions if condition in p.need]
+    dead = sum(p.need[condition] - 1.0 for p in known if p.cause == "injector_dead_time")
+    metering = prod(p.need[condition] for p in known if p.family == "metering")
+    return prod(p.need[condition] for p in known if p.cause != "injector_dead_time") + dead * metering
+
+
+def _authority(condition: str, predictions: Sequence[Prediction], judge: Judge) -> AuthorityUse:
+    need = together(predictions, condition)
+    high = need >= 1.0
+    long, both = (judge.long[high], judge.limit[high])
+    complete = not any(p.is_unknown_need for p in predictions)
+    left = (both / need - 1.0) * 100.0 if high else (1.0 - both / need) * 100.0
+    return AuthorityUse(condition, need, complete, _share(need, long), _share(need, both), left)
+
+
+def _share(need: float, limit: float) -> float:
+    if need == 1.0:
+        return 0.0
+    return (need - 1.0) / (limit - 1.0) if limit != 1.0 else float("inf")
+
+
+def _together(authority: Sequence[AuthorityUse], predictions: Sequence[Prediction], case: Case) -> list[str]:
+    """What only the sum of all differences forbids."""
+    if sum(bool(p.need) for p in predictions) < 2 or any(p.refuse and p.need for p in predictions):
+        return []
+    reason = case.judge.refusal({use.condition: use.need for use in authority})
+    return [f"all differences together: {reason}"] if reason else []
+
+
+def _short_supply(supply: Supply, sheet: BuildSheet) -> list[str]:
+    changed = SUPPLY_SLOTS & set(sheet.fitted)
+    if supply.headroom is None or supply.limit is None or supply.headroom >= 0.0:
+        return []
+    if not changed and not supply.is_air_stated:
+        return []
+    name, flow = supply.limit
+    brings = f"injectors bring {flow:.1f} g/s at {MOST_DUTY * 100.0:.0f} % duty"
+    if name != "injectors":
+        brings = f"{name} brings {flow:.1f} g/s"
+    return [
+        f"fuel supply: {supply.air:.0f} g/s of air take {supply.fuel:.1f} g/s of fuel, and the {brings}: beyond "
+        f"{supply.air_reach:.0f} g/s of air the engine runs lean"
+    ]
+
+
+def _cautions(case: Case) -> Iterable[str]:
+    stated = case.calibrated("fuel", FuelInTank)
+    facts = None if stated is None else fuel_facts(stated)
+    if facts is not None and abs(facts.ratio / case.engine.stoichiometric - 1.0) > 0.01:
+        yield (
+            f"The sheet says calibrated for {stated} (stoichiometric {facts.ratio:.2f}), the profile says "
+            f"{case.engine.fuel} ({case.engine.stoichiometric:.2f}): one of them is wrong, and lambda is judged by the "
+            "profile's."
+        )
+    full = case.points[FULL_LOAD]
+    if not full.is_stated and case.boosted:
+        yield (
+            "The sheet does not state boost at full load (working_points: full_load: manifold_pressure); "
+            f"{full.manifold:g} kPa absolute is taken, about the most that is plausible."
+        )
