@@ -13,6 +13,8 @@ from livewatch.simulator.sensors import Sensors
 
 __all__ = ["AirModel"]
 
+SEA_LEVEL = 101325.0
+"""Pa."""
 STANDARD_DENSITY = 1.184
 """kg/m³: SAE J1979 absolute load counts the charge against 1.184 g/L of displacement."""
 
@@ -50,7 +52,9 @@ class AirModel:
         cal = self._calibration
         speed, manifold = sensed.speed, sensed.manifold
         charge = sensed.charge
-        self.efficiency = cal.volumetric_efficiency(speed, manifold)
+        # The table was measured at sea level; what counts is the pressure over that in the exhaust, which follows the
+        # air outside: common practice.
+        self.efficiency = cal.volumetric_efficiency(speed, manifold * SEA_LEVEL / sensed.outside)
         air = self.efficiency * cal.displacement * speed / 120.0 * manifold / (AIR_GAS_CONSTANT * charge)
         self.speed_density = air
         stored = (

@@ -138,5 +138,5 @@ class EngineComputer:
         if self.boost is not None:
             watch("P0234", fuel.overboost, 0.1, dt, time, at_once=True)
             short = self.boost.commanded - sensed.boost
-            slow = short > 24e3 and self.boost.duty >= CEILING - 0.02 and sensed.speed > 2600.0
+            slow = short > 24e3 and self.boost.duty >= CEILING - 0.02 and sensed.speed > 3000.0
             watch("P0299", slow, 3.0, dt, time, forgets=2.0)

@@ -113,7 +113,7 @@ class FuelControl:
                     trims.learn(dt)
             else:
                 error = sensed.lambda_ratio[bank] / self._expected - 1.0
-                trims.control(dt, error, reach)
+                trims.control(dt, error, reach, sensed.coolant < 335.0)
                 if steady and abs(error) < 0.06:
                     trims.learn(dt)
         self._meter(dt, sensed, air.cylinder_air)

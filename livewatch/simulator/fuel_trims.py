@@ -71,9 +71,10 @@ class FuelTrims:
             + cells[place[3]] * weights[3]
         )
 
-    def control(self, dt: float, error: float, reach: float) -> None:
-        """Closed loop: `error` is measured over expected lambda less 1, `reach` the delay and lag in s it has."""
-        gain = 0.42 / (reach + 0.05)
+    def control(self, dt: float, error: float, reach: float, cold: bool) -> None:
+        """Closed loop: `error` is measured over expected lambda less 1, `reach` the delay and lag in s it has. A `cold`
+        engine's walls hold so much fuel that a quick controller would chase it."""
+        gain = (0.12 if cold else 0.42) / (reach + 0.05)
         limit = self._short_limit
         integral = self._integral + gain * error * dt
         self._integral = integral = limit if integral > limit else (-limit if integral < -limit else integral)
