@@ -1,0 +1,92 @@
+"""What the signature says about a drive, as one object: for the screen, for JSON, for a page.
+
+`Assessment.to_json` is format version 1 and keeps its fields; new ones may be added:
+
+    signature           format version
+    verdict, sentence   fits, strained, misfit or unproven, and why
+    causes              in order; family (metering, injection, air leak, boost, fuel supply, none), cause, title,
+                        estimate with quantity, unit and interval_95, all estimates, weight_of_evidence (decibans
+                        against "nothing is wrong"), probability, reasons_for, reasons_against, what_would_settle_it,
+                        tie_with
+    families            probability of each family
+    authority           per controller: limits, everyday band, value and used share now, extremes, s pinned, by region
+    pulls               the last 60: start, end, speeds, peak figures, boost response
+    coverage            groups of load and operating regions with settled seconds, visits and need
+    drive_next          the next best thing to drive, safest first
+    missing             what could not be looked at for want of channels, and what cannot be known
+    assumed             what was assumed because the profile does not say it
+    mixed_up            channels whose values do not make sense in their unit
+    build               with a build sheet: predicted beside measured
+    compared_with       the baseline's profile, or null
+    settled, settled_unit
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from livewatch.signature.authority import AuthorityUse
+from livewatch.signature.build_measured import Beside
+from livewatch.signature.causes import Cause
+from livewatch.signature.coverage import Coverage
+from livewatch.signature.mix_ups import MixUp
+from livewatch.signature.page import page
+from livewatch.signature.pulls import Pull
+from livewatch.signature.verdict import Verdict
+
+__all__ = ["SIGNATURE_FORMAT", "Assessment"]
+
+SIGNATURE_FORMAT = 1
+
+
+@dataclass(frozen=True, slots=True)
+class Assessment:
+    """What a drive shows so far; see the module's first paragraph for the fields."""
+
+    verdict: Verdict
+    causes: tuple[Cause, ...]
+    families: Mapping[str, float]
+    authority: tuple[AuthorityUse, ...]
+    pulls: tuple[Pull, ...]
+    pull_count: int
+    coverage: Coverage
+    missing: tuple[str, ...]
+    assumed: tuple[str, ...]
+    mixed_up: tuple[MixUp, ...]
+    build: tuple[Beside, ...]
+    compared_with: str | None
+    settled: float
+    metered: bool
+
+    @property
+    def tie(self) -> bool:
+        """Whether causes of different families cannot be told apart."""
+        return bool(self.causes) and bool(self.causes[0].tie_with)
+
+    def to_json(self) -> dict[str, Any]:
+        """The documented object."""
+        return {
+            "signature": SIGNATURE_FORMAT,
+            "verdict": self.verdict.word,
+            "sentence": self.verdict.sentence,
+            "causes": [cause.to_json() for cause in self.causes],
+            "families": {name: round(value, 4) for name, value in sorted(self.families.items())},
+            "authority": [use.to_json() for use in self.authority],
+            "pulls": [pull.to_json() for pull in self.pulls],
+            "pull_count": self.pull_count,
+            "coverage": self.coverage.to_json(),
+            "drive_next": self.coverage.next_drive,
+            "missing": list(self.missing),
+            "assumed": list(self.assumed),
+            "mixed_up": [one.to_json() for one in self.mixed_up],
+            "build": [one.to_json() for one in self.build],
+            "compared_with": self.compared_with,
+            "settled": round(self.settled, 1),
+            "settled_unit": "s",
+        }
+
+    def to_text(self) -> str:
+        """A page for a person, 96 columns wide, without mark-up."""
+        return page(self)

@@ -1,0 +1,102 @@
+"""A recorded drive on matching parts, to compare with: it replaces what would otherwise be assumed.
+
+Made from a `Signature` that has seen such a drive, saved and loaded as JSON. Where the same operating regions were
+visited, need and metered over speed-density air are compared with it instead of with 1 and an assumed volumetric
+efficiency; elsewhere with its mean.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from livewatch.errors import SourceError
+from livewatch.signature.readings import Column
+
+if TYPE_CHECKING:
+    from livewatch.signature.evidence import Regions
+    from livewatch.signature.signature import Signature
+
+__all__ = ["BASELINE_FORMAT", "Baseline"]
+
+BASELINE_FORMAT = 1
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Baseline:
+    """What a drive on matching parts showed.
+
+    Attributes:
+        profile: name of the profile it was watched with.
+        mean: for need_1, need_2 and ratio the mean logarithm by region, float64 (speeds, flows), NaN where not visited.
+        overshoot: median overshoot of its pulls as a share of commanded boost, NaN without pulls.
+        duty: mean solenoid duty of its pulls in per cent, NaN without.
+        pulls: how many pulls it had.
+        visits: how many settled visits.
+    """
+
+    profile: str
+    mean: Mapping[str, Column]
+    overshoot: float
+    duty: float
+    pulls: int
+    visits: int
+
+    @classmethod
+    def of(cls, signature: Signature) -> Baseline:
+        """The baseline of the drive that `signature` has seen."""
+        return signature.as_baseline()
+
+    def at(self, regions: Regions) -> dict[str, Column]:
+        """What to expect in each of the regions, for each quantity the baseline has."""
+        expected: dict[str, Column] = {}
+        for name, table in self.mean.items():
+            known = ~np.isnan(table)
+            if not known.any():
+                continue
+            values = table[regions.speed, regions.flow]
+            expected[name] = np.where(np.isnan(values), float(table[known].mean()), values)
+        return expected
+
+    def save(self, path: Path) -> None:
+        """Write it as JSON."""
+        data = {
+            "baseline": BASELINE_FORMAT,
+            "profile": self.profile,
+            "mean": {
+                name: [[None if np.isnan(v) else round(float(v), 6) for v in row] for row in table]
+                for name, table in self.mean.items()
+            },
+            "overshoot": None if np.isnan(self.overshoot) else self.overshoot,
+            "duty": None if np.isnan(self.duty) else self.duty,
+            "pulls": self.pulls,
+            "visits": self.visits,
+        }
+        path.write_text(json.dumps(data, indent=1) + "\n", encoding="utf-8")
+
+    @classmethod
+    def load(cls, path: Path) -> Baseline:
+        """Read what `save` wrote.
+
+        Raises:
+            SourceError: it cannot be read, or is no baseline.
+        """
+        try:
+            data: dict[str, Any] = json.loads(path.read_text(encoding="utf-8"))
+            if data["baseline"] != BASELINE_FORMAT:
+                raise SourceError(f"{path}: baseline format {data['baseline']}, expected {BASELINE_FORMAT}")
+            mean = {
+                name: np.array([[np.nan if v is None else float(v) for v in row] for row in table])
+                for name, table in data["mean"].items()
+            }
+            overshoot, duty = (float("nan") if data[key] is None else float(data[key]) for key in ("overshoot", "duty"))
+            return cls(str(data["profile"]), mean, overshoot, duty, int(data["pulls"]), int(data["visits"]))
+        except OSError as error:
+            raise SourceError(f"{path}: {error.strerror or error}") from None
+        except (ValueError, KeyError, TypeError, AttributeError) as error:
+            raise SourceError(f"{path} is no baseline as livewatch saves it: {error}") from None

@@ -1,0 +1,324 @@
+"""Causes in words and engineering units: what the fitted sizes mean to a person with tools in the hand.
+
+A judged cause comes in, with the observations it was fitted to; a `Cause` goes out: title, estimates with their 95 %
+intervals, what speaks for and against it, and what would settle it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from math import exp, inf, isnan, log10, nan
+from typing import Any
+
+import numpy as np
+
+from livewatch.signature.boost import Response
+from livewatch.signature.hypotheses import Judged, Ranking
+from livewatch.signature.inference import Fit
+from livewatch.signature.observations import Observations
+from livewatch.signature.physics import hole_diameter
+from livewatch.signature.reasons import Facts, against, for_
+from livewatch.signature.settled import PointMaker
+
+__all__ = ["Cause", "Estimate", "describe", "need_effect"]
+
+SIGMAS = 1.96
+DECIBANS = 10.0 / 2.302585092994046
+"""A weight of evidence in decibans: ten times the decimal logarithm of the Bayes factor (I. J. Good's unit)."""
+
+TITLES = {
+    "everyday": "nothing beyond everyday adaptation",
+    "lambda_sensor": "the lambda sensor reads wrong",
+    "meter_scale": "the air meter reads wrong by one factor: another bore, or another meter",
+    "meter_shape": "the air meter reads wrong more and more with flow: the intake disturbs it",
+    "pressure_sensor": "the manifold pressure sensor or breathing differs by one factor",
+    "injector_flow": "the injectors flow more or less than calibrated for",
+    "injector_dead_time": "the injectors open later or earlier than calibrated for",
+    "one_bank": "one bank gets less or more fuel than the other",
+    "vacuum_leak": "air leaks in behind the air meter, under vacuum",
+    "pressure_leak": "air leaks out between compressor and throttle, under boost",
+    "fuel_supply": "the fuel supply is at its limit",
+    "boost_control": "boost control does not fit: solenoid, actuator or turbocharger",
+    "boost_creep": "boost creeps above its command: the wastegate passes too little for the freer exhaust",
+    "underboost": "boost falls short of its command with nothing left to give",
+}
+SETTLES = {
+    "lambda_sensor": "Compare with a second lambda sensor, in the tailpipe or in its place.",
+    "meter_scale": "Measure the bore of the air meter's housing and read the part number of the meter.",
+    "meter_shape": "Look at the intake before the meter: bends, steps, a missing straightener; watch its noise.",
+    "pressure_sensor": "With the engine off, manifold pressure must read as the barometer does.",
+    "injector_flow": "Read the injectors' part number, or have their flow measured on a bench.",
+    "injector_dead_time": "Have the injectors' dead time measured at 14 V, and compare idle with part load once more.",
+    "one_bank": "Exchange two injectors between the banks and see whether the difference moves with them.",
+    "vacuum_leak": "Put smoke into the intake with the engine off; listen at the gaskets and hoses.",
+    "pressure_leak": "Put the charge pipes under pressure with the engine off and listen for air.",
+    "fuel_supply": "Measure fuel pressure and pump voltage under load, and look at the filter.",
+    "boost_control": "Check solenoid and actuator against their part numbers; measure when the flap opens.",
+    "boost_creep": "Make a pull with the solenoid unplugged: what boost then rises to, the wastegate cannot pass.",
+    "underboost": "Put the charge pipes under pressure with the engine off; then check the actuator's preload.",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Estimate:
+    """One figure with its 95 % interval, in `unit`; `quantity` says what it is."""
+
+    quantity: str
+    value: float
+    unit: str
+    low: float
+    high: float
+
+    def __str__(self) -> str:
+        unit = "" if self.unit == "1" else f" {self.unit}"
+        if isnan(self.value):
+            return f"{self.quantity}: unknown"
+        return f"{self.quantity} {_figure(self.value)}{unit} ({_figure(self.low)} to {_figure(self.high)}{unit})"
+
+    def to_json(self) -> dict[str, Any]:
+        """Plain data; figures to five digits."""
+        low, high = _plain(self.low), _plain(self.high)
+        interval = None if low is None or high is None else [low, high]
+        return {"quantity": self.quantity, "value": _plain(self.value), "unit": self.unit, "interval_95": interval}
+
+
+@dataclass(frozen=True, slots=True)
+class Cause:
+    """One possible cause.
+
+    Attributes:
+        name, family, title: what.
+        estimates: the main one first; empty when nothing can be measured of it.
+        weight: evidence for it against nothing being wrong, decibans.
+        probability: of all causes considered, 0..1.
+        largest_need: the largest share of need it takes where the car was driven, with its 95 % interval.
+        reasons_for, reasons_against: sentences.
+        settles: what would settle it, without driving.
+        tie_with: names of causes of other families that the data cannot tell from it.
+    """
+
+    name: str
+    family: str
+    title: str
+    estimates: tuple[Estimate, ...]
+    weight: float
+    probability: float
+    largest_need: Estimate | None
+    reasons_for: tuple[str, ...]
+    reasons_against: tuple[str, ...]
+    settles: str
+    tie_with: tuple[str, ...]
+
+    @property
+    def size(self) -> str:
+        """The main estimate in words."""
+        return str(self.estimates[0]) if self.estimates else ""
+
+    def to_json(self) -> dict[str, Any]:
+        """Plain data."""
+        main = self.estimates[0].to_json() if self.estimates else {}
+        return {
+            "family": self.family,
+            "cause": self.name,
+            "title": self.title,
+            "estimate": main.get("value"),
+            "quantity": main.get("quantity"),
+            "unit": main.get("unit"),
+            "interval_95": main.get("interval_95"),
+            "estimates": [estimate.to_json() for estimate in self.estimates],
+            "weight_of_evidence": round(self.weight, 2),
+            "weight_unit": "decibans",
+            "probability": round(self.probability, 4),
+            "largest_need": None if self.largest_need is None else self.largest_need.to_json(),
+            "reasons_for": list(self.reasons_for),
+            "reasons_against": list(self.reasons_against),
+            "what_would_settle_it": self.settles,
+            "tie_with": list(self.tie_with),
+        }
+
+
+def _plain(value: float) -> float | None:
+    return float(f"{value:.5g}") if abs(value) < inf else None
+
+
+def _figure(value: float) -> str:
+    text = f"{value:.3g}"
+    return f"{value:.0f}" if "e" in text else text
+
+
+def describe(
+    ranking: Ranking, judged: Judged, seen: Observations, maker: PointMaker, responses: Sequence[Response], facts: Facts
+) -> Cause:
+    """A judged cause in words."""
+    first = ranking.causes[0]
+    tie = tuple(name for name in (first.cause, *ranking.tie) if name != judged.cause) if _tied(ranking, judged) else ()
+    return Cause(
+        judged.cause,
+        judged.family,
+        TITLES[judged.cause],
+        tuple(_estimates(judged, seen, maker, responses)),
+        judged.fit.weight * DECIBANS,
+        judged.probability,
+        need_effect(judged, seen, maker),
+        tuple(for_(judged, facts)),
+        tuple(against(judged, facts)),
+        SETTLES.get(judged.cause, ""),
+        tie,
+    )
+
+
+def _tied(ranking: Ranking, judged: Judged) -> bool:
+    return bool(ranking.tie) and (judged.cause == ranking.causes[0].cause or judged.cause in ranking.tie)
+
+
+def _band(fit: Fit, low: float = -inf) -> tuple[float, float, float]:
+    half = SIGMAS * fit.deviation
+    return fit.size, max(low, fit.size - half), max(low, fit.size + half)
+
+
+def _mapped(quantity: str, unit: str, band: tuple[float, float, float], change: Any) -> Estimate:
+    """An estimate through a monotonic change of the fitted size."""
+    value, low, high = (float(change(one)) for one in band)
+    return Estimate(quantity, value, unit, min(low, high), max(low, high))
+
+
+def _estimates(judged: Judged, seen: Observations, maker: PointMaker, responses: Sequence[Response]) -> list[Estimate]:
+    band = _band(judged.fit)
+    match judged.cause:
+        case "meter_scale":
+            return [
+                _mapped("the meter reads away from the truth by", "%", band, lambda s: 100.0 * (exp(-s) - 1.0)),
+                _mapped("true over metered air", "1", band, exp),
+                _mapped("bore fitted over bore calibrated for", "1", band, lambda s: exp(s / 2.0)),
+            ]
+        case "meter_shape":
+            top, bend = _bend_at_top(judged, seen)
+            what = f"at {top:.0f} g/s the meter reads away from the truth by"
+            return [_mapped(what, "%", band, lambda s: 100.0 * s * bend)]
+        case "injector_flow":
+            return [_mapped("flow fitted over flow calibrated for", "1", band, lambda s: exp(-s))]
+        case "pressure_sensor" | "lambda_sensor":
+            what = "reads away from the truth by" if judged.cause == "lambda_sensor" else "air away from calculated by"
+            return [_mapped(what, "%", band, lambda s: 100.0 * (exp(s) - 1.0))]
+        case "injector_dead_time":
+            return [_mapped("dead time over that calibrated for", "ms", band, lambda s: s)]
+        case "one_bank":
+            bank = max(judged.shapes, key=lambda shape: shape[1])[0] if judged.shapes else judged.unknown
+            return [_mapped(f"need of bank {bank:.0f} over the other", "%", band, lambda s: 100.0 * (exp(s) - 1.0))]
+        case "vacuum_leak":
+            return _leak(judged, seen, "vacuum", "air let in at idle", "g/s")
+        case "pressure_leak":
+            return [] if isnan(judged.fit.size) else _pressure_leak(judged, seen)
+        case "fuel_supply":
+            return _supply(judged, seen)
+        case "boost_control" | "boost_creep" | "underboost":
+            return _boost(judged, responses)
+    return []
+
+
+def _bend_at_top(judged: Judged, seen: Observations) -> tuple[float, float]:
+    """The highest air flow seen, and the mean bend there over the shapes the data leave."""
+    top = float(np.nanmax(seen.of("air")))
+    bend = 0.0
+    for flow, share in judged.shapes:
+        square = (top / flow) ** 2
+        bend += share * square / (1.0 + square)
+    return top, bend
+
+
+def _leak(judged: Judged, seen: Observations, field: str, what: str, unit: str) -> list[Estimate]:
+    vacuum = seen.of(field)
+    idle = (seen.of("speed") < 1200.0) & ~np.isnan(vacuum)
+    share = float(np.mean(vacuum[idle])) if idle.any() else 1.0
+    band = _band(judged.fit, 0.0)
+    return [
+        _mapped(what, unit, band, lambda s: s * share),
+        _mapped("diameter of one round hole that does the same", "mm", band, hole_diameter),
+    ]
+
+
+def _pressure_leak(judged: Judged, seen: Observations) -> list[Estimate]:
+    pushed, air = np.nan_to_num(seen.of("pushed")), seen.of("air")
+    most = float((pushed / np.maximum(air, 1.0)).max()) if len(air) else 0.0
+    band = _band(judged.fit, 0.0)
+    return [
+        _mapped("of the metered air lost at full boost", "%", band, lambda s: 100.0 * s * most),
+        _mapped("diameter of one round hole that does the same", "mm", band, hole_diameter),
+    ]
+
+
+def _supply(judged: Judged, seen: Observations) -> list[Estimate]:
+    limits = sorted(judged.shapes)
+    step = (limits[-1][0] - limits[0][0]) / max(1, len(limits) - 1) if len(limits) > 1 else 0.0
+    spread = (judged.unknown_spread**2 + (step / 2.0) ** 2) ** 0.5
+    value = judged.unknown
+    estimates = [
+        Estimate("fuel flow at which supply ends", value, "g/s", value - SIGMAS * spread, value + SIGMAS * spread)
+    ]
+    supply = seen.y[seen.kind == "supply"]
+    if len(supply):
+        lowest = float(supply.min())
+        estimates.append(
+            Estimate(
+                "lowest pressure across the injectors, of that commanded", 100.0 * exp(lowest), "%",
+                100.0 * exp(lowest - 0.02), 100.0 * exp(lowest + 0.02),
+            )
+        )  # fmt: skip
+    return estimates
+
+
+def _boost(judged: Judged, responses: Sequence[Response]) -> list[Estimate]:
+    asked = float(np.median([response.asked for response in responses])) if responses else nan
+    band = _band(judged.fit)
+    reached = [response for response in responses if response.reached]
+    what = {
+        "boost_control": "overshoot in every pull",
+        "boost_creep": "above command at the end of a pull",
+        "underboost": "below command",
+    }[judged.cause]
+    estimates = [
+        _mapped(what, "%", band, lambda s: 100.0 * abs(s) if judged.cause == "underboost" else 100.0 * s),
+        _mapped(what, "kPa", band, lambda s: asked * (abs(s) if judged.cause == "underboost" else s)),
+    ]
+    settling = [response.settling_time for response in reached if not isnan(response.settling_time)]
+    if judged.cause == "boost_control" and settling:
+        estimates.append(_spread_of("settling time", "s", settling))
+    creep = [response.creep_speed for response in reached if not isnan(response.creep_speed)]
+    if judged.cause == "boost_creep" and creep:
+        estimates.append(_spread_of("creep begins at", "rpm", creep))
+    return estimates
+
+
+def _spread_of(what: str, unit: str, values: Sequence[float]) -> Estimate:
+    middle = float(np.median(values))
+    deviation = float(np.std(values, ddof=1)) if len(values) > 1 else 0.25 * abs(middle)
+    half = SIGMAS * deviation / len(values) ** 0.5
+    return Estimate(what, middle, unit, middle - half, middle + half)
+
+
+def need_effect(judged: Judged, seen: Observations, maker: PointMaker) -> Estimate | None:
+    """The largest share of need that the cause takes in any region that was driven, %; None for boost."""
+    from livewatch.signature.effects import variants
+
+    if judged.family == "boost" or judged.cause == "everyday" or not len(seen) or isnan(judged.fit.size):
+        return None
+    shapes = dict(judged.shapes)
+    value, low, high = _band(judged.fit)
+    need = seen.on("need") > 0.0
+    if not need.any():
+        return None
+    totals = np.zeros((3, int(need.sum())))
+    for variant in variants(seen, maker):
+        if variant.cause == judged.cause:
+            share = shapes.get(variant.unknown, 0.0)
+            for row, size in enumerate((value, low, high)):
+                totals[row] += share * variant.effect.mean(max(size, variant.effect.low))[need]
+    place = int(np.argmax(np.abs(totals[0])))
+    figures = [100.0 * (exp(float(total)) - 1.0) for total in totals[:, place]]
+    return Estimate("largest need", figures[0], "%", min(figures[1:]), max(figures[1:]))
+
+
+def decibans(probability_ratio: float) -> float:
+    """A ratio of probabilities as decibans."""
+    return 10.0 * log10(probability_ratio)

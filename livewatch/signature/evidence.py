@@ -1,0 +1,211 @@
+"""Evidence: what settled points say, gathered by operating region, in fixed memory however long the drive.
+
+Points come in. A stay in one operating region (a visit) is averaged, and only the average is kept: samples a tenth of a
+second apart are not independent, visits nearly are. Averages of visits are summed up by region and by stretch of the
+drive; when the stretches are used up they are merged in pairs and made twice as long. All sums grow one point after
+the other, so that no cutting of the data changes a digit.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from math import log, nan
+
+import numpy as np
+from numpy.typing import NDArray
+
+from livewatch.signature.readings import LOOK_TIME, Column
+from livewatch.signature.settled import FIELDS, Points
+
+__all__ = ["FLOW_EDGES", "KEPT", "SPEED_EDGES", "STRETCHES", "Evidence", "Region", "Regions", "Totals"]
+
+SPEED_EDGES: tuple[float, ...] = (400.0, 1150.0, 1700.0, 2300.0, 3000.0, 3900.0, 5000.0, 9000.0)
+"""rpm; the regions' edges."""
+FLOW_EDGES: tuple[float, ...] = (0.3, 1.0, 1.8, 3.0, 5.0, 8.0, 12.5, 19.0, 28.0, 40.0, 55.0, 75.0, 200.0)
+"""g/s of air for each litre of displacement; the regions' edges."""
+STRETCHES = 6
+FIRST_STRETCH = 600
+"""Looks in a stretch at first: one minute."""
+SHORTEST, LONGEST = 3, 100
+"""Looks in a visit: fewer tell nothing, after more a new visit begins."""
+GAP = 10
+"""Looks one may leave a region without ending the visit."""
+LOGGED = ("need_1", "need_2", "ratio")
+"""What is averaged as a logarithm, with the scatter between visits; ratio is air over filled air."""
+KEPT = (*FIELDS, *(f"log_{name}" for name in LOGGED), *(f"square_{name}" for name in LOGGED), "seconds")
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Regions:
+    """Averages over visits, one entry for each region and stretch that was visited.
+
+    Attributes:
+        speed, flow, stretch: int64 (n,), which bins.
+        visits: float64 (n,).
+        mean: by name of `KEPT`, float64 (n,), mean over the visits; NaN where never known. `seconds` is the total.
+        count: by the same names, visits in which it was known.
+        middle: float64 (STRETCHES,), middle of each stretch, s.
+    """
+
+    speed: NDArray[np.int64]
+    flow: NDArray[np.int64]
+    stretch: NDArray[np.int64]
+    visits: Column
+    mean: Mapping[str, Column]
+    count: Mapping[str, Column]
+    middle: Column
+
+    def __len__(self) -> int:
+        return len(self.visits)
+
+
+@dataclass(frozen=True, slots=True)
+class Region:
+    """One operating region over the whole drive: edges in rpm and g/s, seconds settled, visits, mean need by bank (NaN
+    unknown)."""
+
+    speed: tuple[float, float]
+    flow: tuple[float, float]
+    seconds: float
+    visits: int
+    need: tuple[float, float]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Totals:
+    """Sums over a whole drive by region: `sum` and `count` float64 (speeds, flows, len(KEPT)), `visits` (speeds,
+    flows)."""
+
+    sum: Column
+    count: Column
+    visits: Column
+
+
+class Evidence:
+    """Args:
+    displacement: L, scales the flow bins.
+    """
+
+    def __init__(self, displacement: float) -> None:
+        self.displacement = displacement
+        self.flow_edges = np.array(FLOW_EDGES) * displacement
+        self.speed_edges = np.array(SPEED_EDGES)
+        shape = (STRETCHES, len(SPEED_EDGES) - 1, len(FLOW_EDGES) - 1)
+        self._sum = np.zeros((*shape, len(KEPT)))
+        self._count = np.zeros((*shape, len(KEPT)))
+        self._visits = np.zeros(shape)
+        self._stretch = FIRST_STRETCH
+        self._open: tuple[int, int] | None = None
+        self._at = -1
+        self._began = 0
+        self._acc = np.zeros(len(FIELDS))
+        self._known = np.zeros(len(FIELDS))
+        self._points = 0
+        self.settled_looks = 0
+
+    def take(self, points: Points) -> None:
+        """Add points that follow those taken before."""
+        where = np.flatnonzero(points.settled)
+        if not len(where):
+            return
+        field = points.field[:, where]
+        speed = np.searchsorted(self.speed_edges, field[FIELDS.index("speed")], side="right") - 1
+        flow = np.searchsorted(self.flow_edges, field[FIELDS.index("air")], side="right") - 1
+        inside = (speed >= 0) & (speed < len(SPEED_EDGES) - 1) & (flow >= 0) & (flow < len(FLOW_EDGES) - 1)
+        unknown = np.isnan(field)
+        rows = np.ascontiguousarray(np.where(unknown, 0.0, field).T)
+        known = np.ascontiguousarray((~unknown).astype(np.float64).T)
+        looks = (where + points.first).tolist()
+        for k, (look, s, f, good) in enumerate(zip(looks, speed.tolist(), flow.tolist(), inside.tolist(), strict=True)):
+            if not good:
+                continue
+            cell = (s, f)
+            if cell != self._open or look - self._at > GAP or self._points >= LONGEST:
+                self._close()
+                self._open, self._began = cell, look
+            self._acc += rows[k]
+            self._known += known[k]
+            self._points += 1
+            self._at = look
+            self.settled_looks += 1
+
+    def finish(self) -> None:
+        """The drive is over: end the visit."""
+        self._close()
+
+    def _close(self) -> None:
+        if self._open is None:
+            return
+        if self._points >= SHORTEST:
+            self._add(self._open)
+        self._open = None
+        self._points = 0
+        self._acc[:] = 0.0
+        self._known[:] = 0.0
+
+    def _add(self, cell: tuple[int, int]) -> None:
+        while self._at >= self._stretch * STRETCHES:
+            self._merge()
+        with np.errstate(invalid="ignore", divide="ignore"):
+            mean = self._acc / self._known
+        values = dict(zip(FIELDS, mean.tolist(), strict=True))
+        air, filled = values["air"], values["filled"]
+        values["ratio"] = air / filled if filled > 0.0 else nan
+        logs = [log(values[name]) if values[name] > 0.0 else nan for name in LOGGED]
+        row = np.array([*mean.tolist(), *logs, *(value * value for value in logs), self._points * LOOK_TIME / 1e9])
+        known = ~np.isnan(row)
+        place = (self._at // self._stretch, *cell)
+        self._sum[place] += np.where(known, row, 0.0)
+        self._count[place] += known
+        self._visits[place] += 1.0
+
+    def _merge(self) -> None:
+        """Merge the stretches in pairs and make them twice as long."""
+        for kept in (self._sum, self._count, self._visits):
+            for stretch in range(STRETCHES):
+                low = 2 * stretch
+                kept[stretch] = kept[low] + kept[low + 1] if low < STRETCHES else 0.0
+        self._stretch *= 2
+
+    def regions(self) -> Regions:
+        """Everything so far, the visit that goes on aside."""
+        stretch, speed, flow = np.nonzero(self._visits)
+        total, count = self._sum[stretch, speed, flow], self._count[stretch, speed, flow]
+        with np.errstate(invalid="ignore", divide="ignore"):
+            mean = total / count
+        mean[:, -1] = total[:, -1]
+        middle: Column = (np.arange(STRETCHES) + 0.5) * self._stretch * LOOK_TIME / 1e9
+        return Regions(
+            speed,
+            flow,
+            stretch,
+            self._visits[stretch, speed, flow],
+            dict(zip(KEPT, mean.T, strict=True)),
+            dict(zip(KEPT, count.T, strict=True)),
+            middle,
+        )
+
+    def map(self) -> list[Region]:
+        """The operating regions over the whole drive, slowest and least first."""
+        seconds = self._sum[..., -1].sum(axis=0)
+        visits = self._visits.sum(axis=0)
+        need = [KEPT.index(f"log_need_{bank}") for bank in (1, 2)]
+        with np.errstate(invalid="ignore", divide="ignore"):
+            mean = np.exp(self._sum[..., need].sum(axis=0) / self._count[..., need].sum(axis=0))
+        found = []
+        for s, f in zip(*np.nonzero(visits), strict=True):
+            found.append(
+                Region(
+                    (SPEED_EDGES[s], SPEED_EDGES[s + 1]),
+                    (float(self.flow_edges[f]), float(self.flow_edges[f + 1])),
+                    float(seconds[s, f]),
+                    int(visits[s, f]),
+                    (float(mean[s, f, 0]), float(mean[s, f, 1])),
+                )
+            )
+        return found
+
+    def totals(self) -> Totals:
+        """The sums of all stretches together."""
+        return Totals(self._sum.sum(axis=0), self._count.sum(axis=0), self._visits.sum(axis=0))

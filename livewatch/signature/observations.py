@@ -1,0 +1,261 @@
+"""From evidence to one vector of observations, and how far each may stray on a car whose parts match.
+
+Regions come in; an `Observations` goes out: logarithms of need, of metered over speed-density air, and of fuel supply
+pressure, idle correction beside them, with the covariance that everyday causes give them together: part tolerances,
+fuel and sensors (one factor everywhere), tables that are smooth but never exact, a volumetric efficiency known as a
+range only, and the scatter between visits. Nothing here knows what may be wrong.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import log, sqrt
+
+import numpy as np
+from numpy.typing import NDArray
+
+from livewatch.profile.fuels import ethanol_blend_ratio
+from livewatch.signature.baseline import Baseline
+from livewatch.signature.evidence import Regions
+from livewatch.signature.physics import STANDARD_PRESSURE
+from livewatch.signature.readings import Column
+from livewatch.signature.settled import PointMaker
+
+__all__ = ["Observations", "milligrams_per_ms", "observe"]
+
+COMMON = 0.018
+"""Everyday spread of need as one factor: injectors, meter and lambda sensor within their tolerances, humidity. Those
+of the parts are common practice, no source."""
+COMMON_FUEL_UNKNOWN = 0.030
+"""The same without a sensor for ethanol, on pump fuels from E0 to E20."""
+COMMON_SPEED_DENSITY = 0.024
+BANKS_APART = 0.012
+SMOOTH, SMOOTH_FLOW, SMOOTH_SPEED = 0.011, 0.8, 1800.0
+"""Error of tables: its size, and over which ratio of flow (logarithm) and rpm it changes."""
+LEVEL, LEVEL_FLOW = 0.012, 2.2
+"""Slow error over flow, as meters and tables drift: its size, and over which ratio of flow (logarithm) it changes."""
+REGION = 0.004
+IDLE_OFFSET = 0.07
+"""g/s of air by other ways than the meter on a sound engine: crankcase gas, brake servo."""
+DEAD_TIME = 0.015
+"""ms by which dead times vary between injectors of one kind."""
+METER = 0.010
+PULSATION = 0.02
+"""A meter's error near full load at low speed, where the flow pulsates back."""
+PRESSURE_OFFSET = 0.4
+"""kPa of offset of a manifold pressure sensor."""
+PURGE = 0.03
+"""What fuel vapour may take at part load when the purge valve is not seen."""
+VISIT = 0.008
+"""Scatter between visits where too few are known to say."""
+VISIT_WEIGHT = 4.0
+SPEED_SHAPE, SPEED_BEND, LOAD_SHAPE = 0.04, 0.05, 0.03
+"""How volumetric efficiency may depend on speed and pressure besides the usual shape."""
+SUPPLY_OFFSET, SUPPLY_NOISE = 0.010, 0.006
+IDLE_CORRECTION = 0.11
+MOST_ROWS = 220
+MEAN_SHAPE = 0.20
+"""Usual fall of volumetric efficiency one peak speed away from the peak (Guzzella and Onder 2010, section 2.3.3)."""
+PEAK_SPEED = 4300.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Observations:
+    """n observations y and what speaks about them.
+
+    Attributes:
+        y: float64 (n,).
+        covariance: float64 (n, n), of y on a car whose parts match.
+        row: int64 (n,), index into `regions`.
+        kind: str (n,): need_1, need_2, ratio, supply, idle.
+        regions: what the rows point into.
+        fuel_shift: what the ethanol sensor says need should be away from 0 if the computer does not correct for it.
+        common: spread of the common factor of need that went into the covariance.
+    """
+
+    y: Column
+    covariance: Column
+    row: NDArray[np.int64]
+    kind: NDArray[np.str_]
+    regions: Regions
+    fuel_shift: float
+    common: float
+
+    def on(self, kind: str) -> Column:
+        """1.0 where an observation is of a kind (a prefix of it), else 0.0."""
+        return np.char.startswith(self.kind, kind).astype(np.float64)
+
+    def of(self, name: str) -> Column:
+        """The mean of a field in the region of each observation."""
+        return self.regions.mean[name][self.row]
+
+    def __len__(self) -> int:
+        return len(self.y)
+
+
+def usual_efficiency_shape(speed: Column) -> Column:
+    """Volumetric efficiency over its best, a parabola over speed: the usual shape of engines, not known of this one."""
+    away = (speed - PEAK_SPEED) / PEAK_SPEED
+    return 1.0 - MEAN_SHAPE * away * away
+
+
+def observe(regions: Regions, maker: PointMaker, baseline: Baseline | None) -> Observations:
+    """Everything the evidence says that hypotheses are judged by. Rows are regions and stretches of the drive."""
+    mean, count = regions.mean, regions.count
+    rows: list[int] = []
+    kinds: list[str] = []
+    values: list[float] = []
+    noise: list[float] = []
+    names = ["need_1", "need_2"][: maker.banks]
+    against = baseline.at(regions) if baseline else {}
+    for name in names:
+        scatter = _scatter(regions, name)
+        for place in range(len(regions)):
+            known = float(count[f"log_{name}"][place])
+            if known:
+                rows.append(place)
+                kinds.append(name)
+                values.append(float(mean[f"log_{name}"][place] - against.get(name, np.zeros(len(regions)))[place]))
+                noise.append(scatter / known + 1.5e-3**2)
+    if maker.metered:
+        shape = np.log(maker.efficiency * usual_efficiency_shape(mean["speed"]))
+        expected = against.get("ratio", shape)
+        scatter = _scatter(regions, "ratio")
+        for place in range(len(regions)):
+            known = float(count["log_ratio"][place])
+            if known:
+                rows.append(place)
+                kinds.append("ratio")
+                values.append(float(mean["log_ratio"][place] - expected[place]))
+                noise.append(scatter / known + 2e-3**2)
+    for place in range(len(regions)):
+        if count["supply"][place]:
+            rows.append(place)
+            kinds.append("supply")
+            values.append(log(max(float(mean["supply"][place]), 0.05)))
+            noise.append(SUPPLY_NOISE**2 / float(count["supply"][place]) + 1e-6)
+    _idle(regions, rows, kinds, values, noise)
+    fuel_shift = _fuel_shift(regions, maker)
+    common = COMMON_FUEL_UNKNOWN if np.isnan(fuel_shift) else COMMON
+    if not maker.metered:
+        common = sqrt(common**2 + COMMON_SPEED_DENSITY**2)
+    if baseline:
+        common = min(common, 0.015)
+    result = Observations(
+        np.array(values),
+        np.diag(np.array(noise)) if noise else np.zeros((0, 0)),
+        np.array(rows, np.int64),
+        np.array(kinds, np.str_) if kinds else np.zeros(0, "<U8"),
+        regions,
+        0.0 if np.isnan(fuel_shift) else fuel_shift,
+        common,
+    )
+    if len(result):
+        _everyday(result, maker, baseline is not None)
+    return result
+
+
+def _scatter(regions: Regions, name: str) -> float:
+    """Variance between visits of one region, all regions pooled, with a prior worth a few visits."""
+    count, mean = regions.count[f"log_{name}"], regions.mean[f"log_{name}"]
+    square = regions.mean[f"square_{name}"]
+    with np.errstate(invalid="ignore"):
+        within = np.where(count > 1, np.maximum(square - mean * mean, 0.0) * count, 0.0)
+    degrees = float(np.where(count > 1, count - 1, 0).sum())
+    return (VISIT_WEIGHT * VISIT**2 + float(np.nansum(within))) / (VISIT_WEIGHT + degrees)
+
+
+def _idle(regions: Regions, rows: list[int], kinds: list[str], values: list[float], noise: list[float]) -> None:
+    """One observation: the idle air correction, as a share, the thinner air of altitude taken off."""
+    count = regions.count["idle_correction"]
+    if not count.sum():
+        return
+    known = count > 0
+    weight = count[known] / count[known].sum()
+    correction = float((regions.mean["idle_correction"][known] * weight).sum()) / 100.0
+    outside = float((regions.mean["outside"][known] * weight).sum())
+    expected = 0.0 if np.isnan(outside) else STANDARD_PRESSURE / outside - 1.0
+    rows.append(int(np.argmax(count)))
+    kinds.append("idle")
+    values.append(correction - expected)
+    noise.append(IDLE_CORRECTION**2)
+
+
+def _fuel_shift(regions: Regions, maker: PointMaker) -> float:
+    """log of stoichiometric ratio calibrated over that of the fuel in the tank; NaN without a sensor."""
+    count = regions.count["ethanol"]
+    if not count.sum():
+        return float("nan")
+    ethanol = float(np.nansum(regions.mean["ethanol"] * count) / count.sum()) / 100.0
+    return log(maker.stoichiometric / ethanol_blend_ratio(min(max(ethanol, 0.0), 1.0)))
+
+
+def _everyday(seen: Observations, maker: PointMaker, compared: bool) -> None:
+    """Add what everyday causes give together to the covariance."""
+    need, ratio, supply = seen.on("need"), seen.on("ratio"), seen.on("supply")
+    speed, air, pressure, outside = (seen.of(name) for name in ("speed", "air", "pressure", "outside"))
+    flow = np.log(np.maximum(air, 0.1))
+    still = np.nan_to_num(1.0 / np.maximum(pressure, 15.0), nan=0.01)
+    with np.errstate(invalid="ignore"):
+        full = ((pressure > 0.9 * outside) & (speed < 2300.0)).astype(np.float64)
+    away = (speed - 3500.0) / 2500.0
+    load = np.nan_to_num(np.log(np.maximum(pressure, 15.0) / 100.0))
+    leak = np.nan_to_num(seen.of("vacuum")) / np.maximum(air, 0.3)
+    charge = seen.of("charge")
+    late = np.nan_to_num(1.0 / np.maximum(charge, 1.0)) * milligrams_per_ms(seen)
+    sharp = 0.5 if compared else 1.0
+    loads: list[Column] = [
+        seen.common * need,
+        METER * sharp * (need - ratio) if maker.metered else np.zeros(len(seen)),
+        DEAD_TIME * sharp * late * need,
+        IDLE_OFFSET * sharp * leak * (need - ratio if maker.metered else 0.0 * need),
+        SUPPLY_OFFSET * supply,
+    ]
+    if maker.banks == 2:
+        loads += [BANKS_APART * sharp * seen.on(f"need_{bank}") for bank in (1, 2)]
+    if maker.metered:
+        # Half the width of the declared range is taken for two standard deviations.
+        spread = 0.01 if compared else maker.efficiency_spread / 2.0
+        loads += [
+            PULSATION * sharp * full * (need - ratio),
+            spread * ratio,
+            SPEED_SHAPE * sharp * away * ratio,
+            SPEED_BEND * sharp * away * away * ratio,
+            LOAD_SHAPE * sharp * load * ratio,
+            PRESSURE_OFFSET * still * ratio,
+        ]
+    else:
+        loads += [PRESSURE_OFFSET * still * need, 0.01 * sharp * load * need]
+    if "purge_duty" not in maker.there:
+        part = ((air / maker.displacement > 1.8) & (np.nan_to_num(pressure) < 0.95 * np.nan_to_num(outside))) * 1.0
+        loads.append(PURGE * part * need)
+    factors = np.array(loads)
+    total = seen.covariance
+    total += factors.T @ factors
+    near = np.exp(
+        -0.5
+        * (
+            ((flow[:, None] - flow[None, :]) / SMOOTH_FLOW) ** 2
+            + ((speed[:, None] - speed[None, :]) / SMOOTH_SPEED) ** 2
+        )
+    )
+    regions = seen.regions
+    cell = (regions.speed * 1000 + regions.flow)[seen.row]
+    same = (cell[:, None] == cell[None, :]) * 1.0
+    far = np.exp(-0.5 * ((flow[:, None] - flow[None, :]) / LEVEL_FLOW) ** 2)
+    air_side = need - ratio if maker.metered else need
+    for column, smooth, level in ((need, SMOOTH * sharp, 0.0), (ratio, SMOOTH, 0.0), (air_side, 0.0, LEVEL * sharp)):
+        pair = column[:, None] * column[None, :]
+        total += pair * (smooth**2 * near + level**2 * far + (REGION * sharp) ** 2 * same)
+
+
+def milligrams_per_ms(seen: Observations) -> float:
+    """What an injector lets through in a millisecond at 300 kPa, from the computer's own pulses: the slope of commanded
+    charge over pulse width; a usual figure where pulses are not known."""
+    pulse, charge = seen.regions.mean["pulse"], seen.regions.mean["charge"]
+    known = ~np.isnan(pulse) & ~np.isnan(charge)
+    if known.sum() >= 3 and float(np.ptp(pulse[known])) > 0.8:
+        slope = float(np.polyfit(charge[known], pulse[known], 1)[0])
+        if slope > 0.02:
+            return 1.0 / slope
+    return 6.0

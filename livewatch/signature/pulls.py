@@ -1,0 +1,188 @@
+"""Pulls: full-pedal runs through the speed range, found as they end, with their peak figures.
+
+Readings come in; finished `Pull`s go out, each with what was reached and, on an engine with boost control, how boost
+followed its command. A pull begins when the pedal is down and the engine above 1300 rpm, and ends when the foot comes
+up or after a minute. Nothing shorter than 1.5 s, or over less than 400 rpm, counts.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from math import isnan, nan
+from typing import Any
+
+import numpy as np
+
+from livewatch.events import Event, EventKind
+from livewatch.signature.boost import Response, response_of
+from livewatch.signature.readings import HISTORY, LOOK_TIME, Column, Mask, Readings
+
+__all__ = ["MOST_PULLS", "Pull", "PullFinder", "pull_event"]
+
+PEDAL_DOWN, PEDAL_UP = 88.0, 75.0
+"""Per cent."""
+SLOWEST, SHORTEST, LONGEST, RISE = 1300.0, 15, 600, 400.0
+"""rpm; looks; looks; rpm."""
+MOST_PULLS = 60
+"""Pulls kept in full; later ones replace the oldest."""
+FULL_THROTTLE = 80.0
+
+_COLUMNS = (
+    "engine_speed", "boost_pressure", "manifold_pressure", "commanded_boost_pressure", "barometric_pressure",
+    "wastegate_duty", "mass_air_flow", "lambda_1", "lambda_2", "commanded_lambda", "knock_retard", "fuel_rail_pressure",
+    "commanded_fuel_rail_pressure", "injector_duty", "exhaust_gas_temperature", "charge_air_temperature", "power",
+    "injector_pulse_width", "fuel_rail_gauge_pressure", "turbocharger_speed",
+)  # fmt: skip
+_PEAKS: tuple[tuple[str, str, str, bool], ...] = (
+    ("boost_pressure", "kPa", "highest pressure before the throttle", True),
+    ("manifold_pressure", "kPa", "highest manifold pressure", True),
+    ("mass_air_flow", "g/s", "highest air flow", True),
+    ("lambda_ratio", "1", "leanest against command", True),
+    ("knock_retard", "deg", "most ignition taken back for knock", True),
+    ("rail_share", "1", "lowest fuel pressure against command", False),
+    ("injector_duty", "%", "highest injector duty", True),
+    ("exhaust_gas_temperature", "degC", "hottest exhaust gas", True),
+    ("charge_air_temperature", "degC", "hottest charge air", True),
+    ("power", "kW", "highest power", True),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Pull:
+    """One finished pull.
+
+    Attributes:
+        number: from 1.
+        start, stop: data time, ns.
+        from_speed, to_speed: rpm.
+        peaks: (what, value, unit, meaning) of everything known.
+        response: how boost followed its command; None without commanded boost, or when none was asked for.
+        fuel_cut: whether the fuel was cut during it.
+    """
+
+    number: int
+    start: int
+    stop: int
+    from_speed: float
+    to_speed: float
+    peaks: tuple[tuple[str, float, str, str], ...]
+    response: Response | None
+    fuel_cut: bool
+
+    def to_json(self) -> dict[str, Any]:
+        """Plain data; times in s."""
+        return {
+            "number": self.number,
+            "start": round(self.start / 1e9, 3),
+            "end": round(self.stop / 1e9, 3),
+            "time_unit": "s",
+            "from_speed": round(self.from_speed),
+            "to_speed": round(self.to_speed),
+            "speed_unit": "rpm",
+            "fuel_cut": self.fuel_cut,
+            "peaks": [
+                {"channel": name, "value": float(f"{value:.5g}"), "unit": unit, "meaning": meaning}
+                for name, value, unit, meaning in self.peaks
+            ],
+            "boost_response": None if self.response is None else self.response.to_json(),
+        }
+
+
+def pull_event(pull: Pull, time: int, utc: int) -> Event:
+    """The event that says a pull is over."""
+    return Event(time, utc, EventKind.PULL, f"pull {pull.number}", pull.to_json())
+
+
+class PullFinder:
+    """Finds pulls. Keeps the looks of the pull that goes on, at most a minute of them."""
+
+    def __init__(self, boosted: bool, pedal: str = "accelerator_pedal_position") -> None:
+        self._boosted = boosted
+        self._pedal = pedal
+        self._rows: list[Column] = []
+        self._start = 0
+        self.count = 0
+
+    def take(self, readings: Readings) -> Iterator[tuple[Pull, int]]:
+        """The pulls that end in these readings, each with the index of the look at which it ended."""
+        pedal = readings[self._pedal]
+        down, up = (
+            (FULL_THROTTLE, FULL_THROTTLE - 10.0) if self._pedal == "throttle_position" else (PEDAL_DOWN, PEDAL_UP)
+        )
+        speed = readings["engine_speed"]
+        with np.errstate(invalid="ignore"):
+            begins = ((pedal > down) & (speed > SLOWEST)).tolist()
+            goes_on = ((pedal > up) & (speed > SLOWEST - 200.0)).tolist()
+        columns = None
+        for look in range(HISTORY, len(readings)):
+            if not (goes_on[look] if self._rows else begins[look]):
+                if self._rows:
+                    yield from self._end(readings.first + look)
+                continue
+            if columns is None:
+                columns = np.array([readings[name] for name in _COLUMNS])
+            if not self._rows:
+                self._start = readings.first + look
+            self._rows.append(columns[:, look].copy())
+            if len(self._rows) >= LONGEST:
+                yield from self._end(readings.first + look)
+
+    def finish(self, look: int) -> Iterator[tuple[Pull, int]]:
+        """The drive is over at `look`."""
+        if self._rows:
+            yield from self._end(look)
+
+    def _end(self, look: int) -> Iterator[tuple[Pull, int]]:
+        column = dict(zip(_COLUMNS, np.array(self._rows).T, strict=True))
+        looks = len(self._rows)
+        self._rows = []
+        speed = column["engine_speed"]
+        rise = float(np.nanmax(speed) - np.nanmin(speed))
+        if looks < SHORTEST or rise < RISE:
+            return
+        self.count += 1
+        column["lambda_ratio"], column["rail_share"] = _ratios(column)
+        cut = column["injector_pulse_width"] <= 0.01
+        if np.isnan(column["injector_pulse_width"]).all():
+            cut = np.fmax(column["lambda_1"], column["lambda_2"]) > 1.5
+        peaks = []
+        for name, unit, meaning, most in _PEAKS:
+            # Lambda means nothing while no fuel is burned.
+            values = column[name][3:]
+            if name == "lambda_ratio":
+                values = values[~_near(cut)[3:]]
+            known = values[~np.isnan(values)]
+            if len(known):
+                peaks.append((name, float(known.max() if most else known.min()), unit, meaning))
+        response = response_of(column) if self._boosted else None
+        yield (
+            Pull(
+                self.count,
+                self._start * LOOK_TIME,
+                (self._start + looks - 1) * LOOK_TIME,
+                float(speed[0]),
+                float(speed[-1]) if not isnan(speed[-1]) else nan,
+                tuple(peaks),
+                response,
+                bool(cut.any()),
+            ),
+            look,
+        )
+
+
+def _ratios(column: dict[str, Column]) -> tuple[Column, Column]:
+    """Measured over commanded lambda of the leaner bank, commanded 0.3 s before; rail pressure over commanded."""
+    commanded = column["commanded_lambda"]
+    before = np.concatenate((commanded[:1].repeat(3), commanded))[: len(commanded)]
+    rail = column["fuel_rail_pressure"]
+    rail = np.where(np.isnan(rail), column["fuel_rail_gauge_pressure"] + column["barometric_pressure"], rail)
+    return np.fmax(column["lambda_1"], column["lambda_2"]) / before, rail / column["commanded_fuel_rail_pressure"]
+
+
+def _near(cut: Mask) -> Mask:
+    """Where the fuel is cut, or was within the last second."""
+    near = cut.copy()
+    for back in range(1, min(11, len(cut))):
+        near[back:] |= cut[:-back]
+    return near

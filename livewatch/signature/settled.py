@@ -1,0 +1,254 @@
+"""Which looks tell something about the fuel, and what they say: need, air and what else depends on the operating point.
+
+Readings come in; `Points` go out, one for each look after the history in front, with a mask of those that are settled:
+warm, fuel on, no fast change of pedal, pressure or speed, the lambda signal caught up with the air. Measured lambda is
+set against what was commanded and metered one transport delay before. Only arithmetic that rounds alike everywhere is
+used, and every window looks back a fixed number of looks, so that the same data gives the same points in any cutting.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from livewatch.profile.model import Engine, Profile
+from livewatch.signature.physics import ABSOLUTE_ZERO, filled_air, leak_share, residual_share, supply_share
+from livewatch.signature.readings import HISTORY, Column, Mask, Readings
+
+__all__ = ["CLOSED_LOOP", "FIELDS", "PointMaker", "Points", "highest", "lowest"]
+
+FIELDS: tuple[str, ...] = (
+    "need_1", "need_2", "air", "filled", "speed", "pressure", "boost", "outside", "vacuum", "pushed", "fuel", "pulse",
+    "charge", "supply", "idle_correction", "ethanol", "share_closed", "relative_noise", "purged", "lambda_commanded",
+)  # fmt: skip
+"""What is averaged over a visit to an operating region; units in `Points`."""
+
+CLOSED_LOOP = 2.0
+"""Fuel system status of SAE J1979."""
+STILL = 8
+"""Looks without fast change before one counts; twice that, and more, for data that comes slowly."""
+AFTER_CUT = 25
+"""Looks after a fuel cut until film, sensor and trims have recovered; common practice."""
+EXHAUST_DENSITY = 0.42
+"""kg/m³ at some 900 K (Heywood 1988, section 4.9)."""
+VOLUME_TO_SENSOR = 0.65
+"""Litres between valves and lambda sensor for each litre of displacement; common practice, no source."""
+SENSOR_LAG = 0.12
+"""s, wideband sensor; common practice, no source."""
+WARM = 65.0
+"""degC of coolant; common practice."""
+USUAL_EFFICIENCY = 0.90
+USUAL_DISPLACEMENT = 2.0
+DENSITY_STANDARD = 1.184
+"""kg/m³, for SAE J1979 absolute load."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Points:
+    """What n looks say.
+
+    Attributes:
+        first: index of the first look.
+        settled: bool (n,), whether the look counts as evidence on fuel.
+        field: float64 (len(FIELDS), n), NaN where unknown. `need_b` plain; `air` and `filled` g/s (metered, or without
+            a meter speed-density; and of completely filled cylinders); `speed` rpm; `pressure`, `boost`, `outside` kPa
+            absolute in the manifold, before the throttle, outside; `vacuum` and `pushed` hole flows into the manifold
+            and out of the charge pipes over that of a choked hole at sea level; `fuel` g/s as commanded; `pulse` ms;
+            `charge` mg commanded for each injector and event at 300 kPa; `supply` pressure across the injectors over
+            that commanded; `idle_correction` %; `ethanol` %; `share_closed` 0 or 1; `relative_noise` of metered air
+            from look to look; `purged` 0, 1 or NaN; `lambda_commanded` plain.
+        full: bool (n,), the pedal (or throttle) is down.
+    """
+
+    first: int
+    settled: Mask
+    field: Column
+    full: Mask
+
+
+def highest(column: Column, looks: int) -> Column:
+    """Highest of each look and the `looks` - 1 before it; NaN where any is unknown or before the first."""
+    return _window(column, looks, np.maximum)
+
+
+def lowest(column: Column, looks: int) -> Column:
+    """Lowest of each look and the `looks` - 1 before it; NaN where any is unknown or before the first."""
+    return _window(column, looks, np.minimum)
+
+
+def _window(column: Column, looks: int, combine: np.ufunc) -> Column:
+    result = column.copy()
+    done = 1
+    while done < looks:
+        step = min(done, looks - done)
+        shifted = np.empty_like(result)
+        shifted[:step] = np.nan
+        shifted[step:] = result[:-step]
+        result = combine(result, shifted)
+        done += step
+    return result
+
+
+class PointMaker:
+    """Makes points of readings for one profile. Keeps nothing between calls.
+
+    Attributes:
+        assumed: what had to be assumed because the profile does not say it, as sentences.
+    """
+
+    def __init__(self, profile: Profile) -> None:
+        there = {channel.name for channel in profile.channels}
+        self.engine: Engine | None = profile.engine
+        engine = profile.engine
+        self.displacement = engine.displacement if engine else USUAL_DISPLACEMENT
+        self.cylinders = engine.cylinders if engine else 4
+        self.stoichiometric = engine.stoichiometric if engine else 14.6
+        self.banks = 2 if {"short_term_fuel_trim_2", "lambda_2"} & there else 1
+        turbo = engine is None or engine.induction != "naturally_aspirated"
+        self.boosted = turbo and bool({"boost_pressure", "manifold_pressure"} & there)
+        self.metered = "mass_air_flow" in there and (engine is None or engine.air_metering == "mass_air_flow")
+        band = engine.volumetric_efficiency if engine else None
+        self.efficiency = (band[0] + band[1]) / 2.0 if band else USUAL_EFFICIENCY
+        self.efficiency_spread = (band[1] - band[0]) / (band[1] + band[0]) if band else 0.12
+        self.there = there
+        self.pedal = "accelerator_pedal_position" if "accelerator_pedal_position" in there else "throttle_position"
+
+    def points(self, readings: Readings) -> Points:
+        """What the looks after the history say."""
+        speed = readings["engine_speed"]
+        outside = self._outside(readings)
+        pressure, boost = self._pressures(readings)
+        pedal = readings[self.pedal]
+        temperature = readings["charge_air_temperature"]
+        temperature = np.where(np.isnan(temperature), readings["intake_air_temperature"] + 12.0, temperature)
+        temperature = np.where(np.isnan(temperature), 40.0, temperature) - ABSOLUTE_ZERO
+        exhaust = np.maximum(outside, pressure) if self.boosted else outside
+        filled = filled_air(self.displacement, speed, pressure, temperature) * residual_share(pressure, exhaust)
+        air = self._air(readings, filled, speed)
+        back = self._delay(speed, air)
+        cut = self._cut(readings, speed, pedal)
+
+        with np.errstate(invalid="ignore", divide="ignore"):
+            now = np.arange(len(speed))
+            then = np.maximum(now - back, 0)
+            commanded = readings["commanded_lambda"]
+            status = readings["fuel_system_status"]
+            closed = self._closed(status, pedal, speed)
+            target = np.where(np.isnan(commanded), np.where(closed, 1.0, np.nan), commanded)
+            need = [self._need(readings, bank, target, closed, then) for bank in (1, 2)]
+            boost_then, pressure_then, outside_then = boost[then], pressure[then], outside[then]
+            supply = self._supply(readings, outside, pressure)
+            events = speed / 120.0 * self.cylinders
+            trims = self._trims(readings, 1)
+            fuel = air / (self.stoichiometric * target) * np.where(np.isnan(trims), 1.0, trims)
+            rail = readings["commanded_fuel_rail_pressure"]
+            across = np.where(np.isnan(rail), 300.0, np.maximum(rail - pressure, 50.0))
+            charge = fuel / events * 1e3 / np.sqrt(across / 300.0)
+            metered = readings["mass_air_flow"]
+            noise = np.full(len(speed), np.nan)
+            noise[2:] = np.abs(metered[2:] - 2.0 * metered[1:-1] + metered[:-2]) / (2.449 * metered[2:])
+            idle = (pedal < 1.5) & (speed < 1300.0)
+            purge = readings["purge_duty"]
+            columns = (
+                need[0], need[1], air[then], filled[then], speed[then], pressure_then, boost_then, outside_then,
+                leak_share(pressure_then, outside_then), -leak_share(boost_then, outside_then), fuel[then],
+                readings["injector_pulse_width"][then], charge[then], supply[then],
+                np.where(idle, readings["idle_air_correction"], np.nan), readings["ethanol_content"],
+                closed.astype(np.float64), noise, np.where(np.isnan(purge), np.nan, purge > 0.5), target[then],
+            )  # fmt: skip
+            settled = self._settled(readings, speed, pressure, pedal, air, need[0], cut)
+        field = np.array(columns)[:, HISTORY:]
+        return Points(readings.first + HISTORY, settled[HISTORY:], field, (pedal > 88.0)[HISTORY:])
+
+    def _outside(self, readings: Readings) -> Column:
+        outside = readings["barometric_pressure"]
+        return np.where(np.isnan(outside), 101.325 if "barometric_pressure" not in self.there else np.nan, outside)
+
+    def _pressures(self, readings: Readings) -> tuple[Column, Column]:
+        """Manifold pressure and pressure before the throttle; the one stands in for the other where that is right."""
+        pressure, boost = readings["manifold_pressure"], readings["boost_pressure"]
+        if "boost_pressure" not in self.there:
+            boost = pressure
+        return pressure, boost
+
+    def _air(self, readings: Readings, filled: Column, speed: Column) -> Column:
+        """Air that the engine computer counts with, g/s: metered; else from pressure; else from absolute load."""
+        if self.metered:
+            return readings["mass_air_flow"]
+        load = readings["absolute_load"] / 100.0 * self.displacement * speed / 120.0 * DENSITY_STANDARD
+        return np.where(np.isnan(filled), load, filled * self.efficiency)
+
+    def _delay(self, speed: Column, air: Column) -> NDArray[np.int64]:
+        """Looks from the mixture's entering the cylinder to its being measured: one and a half turns, plug flow through
+        the exhaust (Guzzella and Onder 2010, section 2.4.4), and the sensor."""
+        volume = VOLUME_TO_SENSOR * self.displacement * EXHAUST_DENSITY
+        with np.errstate(invalid="ignore"):
+            delay = 90.0 / np.maximum(speed, 300.0) + volume / np.maximum(air, 0.3) + SENSOR_LAG
+        delay = np.where(np.isnan(delay), 0.3, np.minimum(delay, 1.5))
+        looks: NDArray[np.int64] = np.floor(delay * 10.0 + 0.5).astype(np.int64)
+        return looks
+
+    def _cut(self, readings: Readings, speed: Column, pedal: Column) -> Column:
+        """1 where the fuel is cut, or something reads as if it were."""
+        with np.errstate(invalid="ignore"):
+            cut = readings["injector_pulse_width"] <= 0.01
+            cut |= (readings["lambda_1"] > 1.35) | (readings["lambda_2"] > 1.35)
+            cut |= (readings["fuel_system_status"] == 4.0) & (pedal < 3.0)
+            cut |= speed < 400.0
+        return cut.astype(np.float64)
+
+    def _closed(self, status: Column, pedal: Column, speed: Column) -> Mask:
+        """Whether the loop is closed. Without a status it is taken to be at part load, where computers close it."""
+        with np.errstate(invalid="ignore"):
+            closed: Mask = (pedal < 50.0) & (speed > 400.0)
+            return status == CLOSED_LOOP if "fuel_system_status" in self.there else closed
+
+    def _trims(self, readings: Readings, bank: int) -> Column:
+        short, long = readings[f"short_term_fuel_trim_{bank}"], readings[f"long_term_fuel_trim_{bank}"]
+        if f"long_term_fuel_trim_{bank}" not in self.there:
+            long = np.zeros_like(long)
+        return (1.0 + short / 100.0) * (1.0 + long / 100.0)
+
+    def _need(self, readings: Readings, bank: int, target: Column, closed: Mask, then: NDArray[np.int64]) -> Column:
+        """need = (1 + short) (1 + long) measured / commanded; without a wideband sensor the loop has to be closed."""
+        trims = self._trims(readings, bank)[then]
+        if f"lambda_{bank}" not in self.there:
+            return np.where(closed, trims, np.nan)
+        measured = readings[f"lambda_{bank}"]
+        return trims * measured / target[then]
+
+    def _supply(self, readings: Readings, outside: Column, pressure: Column) -> Column:
+        rail = readings["fuel_rail_pressure"]
+        rail = np.where(np.isnan(rail), readings["fuel_rail_gauge_pressure"] + outside, rail)
+        commanded = readings["commanded_fuel_rail_pressure"]
+        return np.minimum(np.maximum(supply_share(rail, commanded, pressure), 0.05), 2.0)
+
+    def _settled(
+        self, readings: Readings, speed: Column, pressure: Column, pedal: Column, air: Column, need: Column, cut: Column
+    ) -> Mask:
+        coolant = readings["coolant_temperature"]
+        good = ~np.isnan(need) & ~np.isnan(speed) & (air > 0.3)
+        good &= np.isnan(coolant) | (coolant > WARM)
+        good &= highest(cut, AFTER_CUT) == 0.0
+        purge = readings["purge_duty"]
+        purging = np.where(np.isnan(purge), 0.0, (purge > 0.5).astype(np.float64))
+        good &= highest(purging, AFTER_CUT) == 0.0
+        load = pressure if "manifold_pressure" in self.there else air
+        good &= self._still(speed, pedal, load, need, STILL)
+        # What comes slowly may hide a change for as long as two of its samples are apart.
+        slow = highest(readings.interval, 30) > 0.15
+        if slow.any():
+            good &= ~slow | self._still(speed, pedal, load, need, 2 * STILL)
+        return good
+
+    def _still(self, speed: Column, pedal: Column, load: Column, need: Column, looks: int) -> Mask:
+        high, low = highest(load, looks), lowest(load, looks)
+        still = high - low < 0.08 * high + 1.5
+        high, low = highest(speed, looks), lowest(speed, looks)
+        still &= high - low < 0.25 * high
+        if self.pedal in self.there:
+            still &= highest(pedal, looks) - lowest(pedal, looks) < 8.0
+        still &= highest(need, 6) - lowest(need, 6) < 0.06
+        return still

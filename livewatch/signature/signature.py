@@ -1,0 +1,171 @@
+"""The signature stage: ticks in, finished pulls out as they end, and at any time what the drive shows so far.
+
+    signature = Signature(profile)
+    events = signature.take(ticks)  # TickBatches in a row
+    print(signature.assessment().to_text())
+
+It promises fixed memory, the same digits for any cutting of the ticks, and an assessment in some tens of milliseconds.
+What was taken counts by whole seconds of data time; `finish` takes the rest.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Iterator
+from math import nan
+
+import numpy as np
+
+from livewatch.events import Event
+from livewatch.profile.model import Profile
+from livewatch.signature.assessment import Assessment
+from livewatch.signature.authority import AuthorityWatch
+from livewatch.signature.baseline import Baseline
+from livewatch.signature.boost import Response
+from livewatch.signature.build_measured import set_beside
+from livewatch.signature.build_sheet import BuildSheet
+from livewatch.signature.causes import describe
+from livewatch.signature.coverage import cover
+from livewatch.signature.evidence import KEPT, Evidence
+from livewatch.signature.hypotheses import rank
+from livewatch.signature.mix_ups import MixUpWatch
+from livewatch.signature.observations import observe
+from livewatch.signature.pulls import MOST_PULLS, Pull, PullFinder, pull_event
+from livewatch.signature.readings import BLOCK, HISTORY, LOOK_TIME, Reader, Readings
+from livewatch.signature.reasons import facts_of
+from livewatch.signature.settled import FIELDS, PointMaker
+from livewatch.signature.unknowable import assumed, missing
+from livewatch.signature.verdict import decide
+from livewatch.ticks import TickBatch
+
+__all__ = ["Signature"]
+
+OVERBOOST = 12.0
+"""kPa above command at which a fuel cut in a pull is taken for one against overboost."""
+SLOW = 0.25
+"""s between samples from which transients are missed."""
+PULLS_ENOUGH = 3
+
+
+class Signature:
+    """Args:
+    profile: what is watched.
+    build: the car's build sheet, to set what it predicts beside what is measured.
+    baseline: a drive on matching parts, to compare with.
+    """
+
+    def __init__(self, profile: Profile, build: BuildSheet | None = None, baseline: Baseline | None = None) -> None:
+        self.profile = profile
+        self.build = build
+        self.baseline = baseline
+        self._maker = PointMaker(profile)
+        self._reader = Reader(profile)
+        self._evidence = Evidence(self._maker.displacement)
+        self._authority = AuthorityWatch(profile, self._maker.displacement)
+        self._pulls = PullFinder(self._maker.boosted, self._maker.pedal)
+        self._mix_ups = MixUpWatch()
+        self._kept: deque[Pull] = deque(maxlen=MOST_PULLS)
+        self._cuts = 0
+        self._slow_looks = 0
+        self._looks = 0
+        self._last: tuple[int, int] = (0, 0)
+        self._said: Assessment | None = None
+
+    def take(self, ticks: TickBatch) -> list[Event]:
+        """Look at the next ticks; gives the pulls that ended."""
+        if len(ticks):
+            self._last = (int(ticks.time[-1]), int(ticks.utc[-1]))
+        return [event for readings in self._reader.take(ticks) for event in self._look(readings)]
+
+    def finish(self) -> list[Event]:
+        """The drive is over; gives a pull that was still going on, at the last tick."""
+        events = [event for readings in self._reader.finish() for event in self._look(readings)]
+        time, utc = self._last
+        self._evidence.finish()
+        self._said = None
+        for pull, _ in self._pulls.finish(time // LOOK_TIME):
+            events.append(self._keep(pull, time, utc))
+        return [Event(time, utc, event.kind, event.subject, event.detail) for event in events]
+
+    def assessment(self) -> Assessment:
+        """What the drive shows so far. Asking again without new ticks costs nothing."""
+        if self._said is None:
+            self._said = self._assess()
+        return self._said
+
+    def as_baseline(self) -> Baseline:
+        """This drive as a baseline, taken to be on matching parts."""
+        state = self._evidence.totals()
+        mean = {}
+        for name in ("need_1", "need_2", "ratio"):
+            place = KEPT.index(f"log_{name}")
+            with np.errstate(invalid="ignore", divide="ignore"):
+                table = state.sum[..., place] / state.count[..., place]
+            if not np.isnan(table).all():
+                mean[name] = table
+        responses = self._responses()
+        over = [r.overshoot_share for r in responses if r.reached]
+        duty = [r.mean_duty for r in responses if r.reached and r.mean_duty == r.mean_duty]
+        return Baseline(
+            self.profile.name,
+            mean,
+            float(np.quantile(over, 0.25)) if over else nan,
+            float(np.median(duty)) if duty else nan,
+            len(responses),
+            int(state.visits.sum()),
+        )
+
+    def _look(self, readings: Readings) -> Iterator[Event]:
+        self._said = None
+        points = self._maker.points(readings)
+        self._evidence.take(points)
+        self._authority.take(readings, points.field[FIELDS.index("air")])
+        self._mix_ups.take(readings)
+        slow = readings.interval[HISTORY:] > SLOW
+        self._slow_looks += int(slow.sum())
+        self._looks += len(slow)
+        for pull, look in self._pulls.take(readings):
+            # Told with the last look of its second, which is when it is known whatever the cutting.
+            at = min((look // BLOCK + 1) * BLOCK - 1, readings.first + len(readings) - 1)
+            yield self._keep(pull, at * LOOK_TIME, int(readings.utc[at - readings.first]))
+
+    def _keep(self, pull: Pull, time: int, utc: int) -> Event:
+        self._kept.append(pull)
+        if pull.fuel_cut and pull.response is not None and pull.response.overshoot > OVERBOOST:
+            self._cuts += 1
+        return pull_event(pull, time, utc)
+
+    def _responses(self) -> list[Response]:
+        return [pull.response for pull in self._kept if pull.response is not None]
+
+    def _assess(self) -> Assessment:
+        maker = self._maker
+        regions = self._evidence.regions()
+        seen = observe(regions, maker, self.baseline)
+        responses = self._responses()
+        usual = (self.baseline.overshoot, self.baseline.duty) if self.baseline else (nan, nan)
+        ranking = rank(seen, maker, responses, self._cuts, usual)
+        authority = self._authority.uses()
+        boosted = maker.boosted and any(channel.name == "commanded_boost_pressure" for channel in self.profile.channels)
+        wrong = ranking.causes[0].family != "none" and ranking.families.get("none", 0.0) < 0.1
+        coverage = cover(self._evidence.map(), maker.displacement, wrong, boosted and len(responses) < PULLS_ENOUGH)
+        facts = facts_of(seen, coverage, responses, self._cuts, maker.efficiency_spread, maker.metered)
+        causes = tuple(describe(ranking, judged, seen, maker, responses, facts) for judged in ranking.causes)
+        mixed = tuple(self._mix_ups.found())
+        slow = self._looks > 0 and self._slow_looks > 0.5 * self._looks
+        return Assessment(
+            decide(ranking, causes, coverage, authority, mixed, len(self._kept)),
+            causes,
+            ranking.families,
+            authority,
+            tuple(self._kept),
+            self._pulls.count,
+            coverage,
+            tuple(missing(self.profile, slow)),
+            tuple(assumed(self.profile)),
+            mixed,
+            () if self.build is None else tuple(set_beside(self.build, self.profile, causes, coverage)),
+            None if self.baseline is None else self.baseline.profile,
+            self._evidence.settled_looks * LOOK_TIME / 1e9,
+            maker.metered,
+        )

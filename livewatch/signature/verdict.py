@@ -1,0 +1,131 @@
+"""The verdict: fits, strained, misfit or unproven, from what was ranked, covered and used up.
+
+`misfit` needs evidence a hundred times more probable with the cause than without, an effect beyond everyday adaptation,
+and enough driven to know; `fits` needs every load to have been seen. In between the car is `strained` where corrections
+are beyond their everyday band or at their limits, else the verdict is `unproven`, and the sentence says what is
+missing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from math import isnan
+from typing import Literal
+
+from livewatch.signature.authority import AuthorityUse
+from livewatch.signature.causes import Cause
+from livewatch.signature.coverage import Coverage
+from livewatch.signature.hypotheses import Ranking
+from livewatch.signature.mix_ups import MixUp
+
+__all__ = ["Verdict", "Word", "decide"]
+
+Word = Literal["fits", "strained", "misfit", "unproven"]
+
+EVIDENCE = 20.0
+"""Decibans (100 to 1)."""
+SURE = 0.90
+"""Probability of anything being wrong that a misfit needs."""
+NEED, NEED_SURELY = 8.0, 5.0
+"""Per cent of need that a misfit takes at least, and the lower end of its interval."""
+BOOST, BOOST_SURELY = 8.0, 4.0
+"""The same in per cent of commanded boost."""
+STRAINED = 6.0
+"""Per cent of need, away from 1 in a whole group of loads, that strains."""
+PINNED = 3.0
+"""s at a limit that strain."""
+LEAST_VISITS, LEAST_GROUPS = 8, 2
+_UNTRUSTED = (
+    "lambda", "trim", "manifold_pressure", "mass_air_flow", "engine_speed", "commanded_lambda", "temperature"
+)  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """The word, and one sentence that says why."""
+
+    word: Word
+    sentence: str
+
+
+def decide(
+    ranking: Ranking,
+    causes: Sequence[Cause],
+    coverage: Coverage,
+    authority: Sequence[AuthorityUse],
+    mix_ups: Sequence[MixUp],
+    pulls: int,
+) -> Verdict:
+    """The verdict of a drive."""
+    doubtful = [one for one in mix_ups if any(part in one.channel for part in _UNTRUSTED)]
+    if doubtful:
+        return Verdict(
+            "unproven", f"{doubtful[0].channel} does not make sense in its unit; put the profile right first."
+        )
+    visits = sum(group.visits for group in coverage.groups)
+    first = causes[0] if causes else None
+    wrong = 1.0 - ranking.families.get("none", 0.0)
+    proven = first is not None and first.family != "none" and wrong > SURE and first.weight >= EVIDENCE
+    if first is not None and proven and _large(first) and (first.family == "boost" or visits >= LEAST_VISITS):
+        return Verdict("misfit", f"The calibration does not fit the parts: {_said(first, causes)}.")
+    if visits < LEAST_VISITS and pulls < 2:
+        return Verdict("unproven", "Too little settled driving to judge by.")
+    strain = _strain(coverage, authority)
+    if strain:
+        return Verdict("strained", f"{strain}; {_leading(first)}.")
+    if first is not None and first.family != "none" and first.weight >= EVIDENCE / 2.0 and wrong > SURE:
+        return Verdict("strained", f"Something does not fit, but takes little yet: {_said(first, causes)}.")
+    missing = [group.name for group in coverage.groups if not group.enough]
+    if "high load" in missing or len(coverage.groups) - len(missing) < LEAST_GROUPS + 1:
+        return Verdict("unproven", f"Nothing wrong in what was driven, but not enough was: {', '.join(missing)}.")
+    if wrong > 0.5:
+        return Verdict("unproven", f"Within everyday adaptation, but {_leading(first)}.")
+    return Verdict("fits", "Everyday adaptation explains everything that was seen.")
+
+
+def _large(cause: Cause) -> bool:
+    if cause.family == "boost":
+        shares = [one for one in cause.estimates if one.unit == "%"]
+        return (
+            bool(shares)
+            and abs(shares[0].value) >= BOOST
+            and min(abs(shares[0].low), abs(shares[0].high)) >= BOOST_SURELY
+        )
+    effect = cause.largest_need
+    if effect is None:
+        return False
+    nearest = 0.0 if effect.low < 0.0 < effect.high else min(abs(effect.low), abs(effect.high))
+    return abs(effect.value) >= NEED and nearest >= NEED_SURELY
+
+
+def _said(first: Cause, causes: Sequence[Cause]) -> str:
+    text = first.title if not first.size else f"{first.title} ({first.size})"
+    if first.tie_with:
+        others = " or ".join(cause.title for cause in causes if cause.name in first.tie_with)
+        text += f"; the data cannot tell this from: {others}"
+    return text
+
+
+def _leading(first: Cause | None) -> str:
+    if first is None or first.family == "none":
+        return "no part stands out as the reason"
+    return f"most likely {first.title}"
+
+
+def _strain(coverage: Coverage, authority: Sequence[AuthorityUse]) -> str:
+    """What strains, in words, or nothing."""
+    for use in authority:
+        if use.pinned >= PINNED and "trim" in use.name:
+            return f"The {use.label} stood at its limit for {use.pinned:.0f} s"
+    for use in authority:
+        if use.name == "knock_retard" and use.beyond > 0.05 and use.seconds > 60.0:
+            return f"The {use.label} was beyond its everyday band for {100.0 * use.beyond:.0f} % of the drive"
+    everyday = next((use.everyday for use in authority if use.name.startswith("total")), (-10.0, 10.0))
+    low, high = min(-STRAINED, everyday[0]), max(STRAINED, everyday[1])
+    for group in coverage.groups:
+        for need in group.need:
+            away = 100.0 * (need - 1.0)
+            if group.enough and not isnan(need) and not low <= away <= high:
+                return f"Fuel is corrected by {away:+.0f} % at {group.name}, beyond everyday adaptation"
+    return ""
