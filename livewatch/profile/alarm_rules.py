@@ -62,8 +62,6 @@ def signature_defaults(file: Path = DEFAULTS) -> SignatureDefaults:
     Raises:
         MistakesError: the file is wrong, which is a fault of livewatch.
     """
-    if not file.exists():
-        return SignatureDefaults()
     document = read_document(file.read_text(encoding="utf-8"), file.name)
     defaults = document.validate(SignatureDefaults)
     document.raise_mistakes()
