@@ -1,4 +1,4 @@
-"""Channels, formulas, polls, alarms and tables that do not fit together: each told where, what and what was expected."""
+"""Channels, formulas, polls, alarms and tables that do not fit together: told where, what, and what was expected."""
 
 from __future__ import annotations
 
