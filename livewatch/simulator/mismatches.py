@@ -127,7 +127,7 @@ KINDS: Mapping[str, Kind] = {
         Kind("vacuum_leak", "hole in the manifold, diameter", "mm", 0.1, 12.0, 2.5, _vacuum_leak),
         Kind("pressure_leak", "hole or hose off between compressor and throttle, diameter", "mm", 0.1, 80.0, 8.0,
              _pressure_leak, "turbocharger"),
-        Kind("boost_solenoid", "boost solenoid bleeds more (+) or less (-)", "%", -60.0, 60.0, 18.0, _solenoid,
+        Kind("boost_solenoid", "boost solenoid bleeds more (+) or less (-)", "%", -60.0, 60.0, 20.0, _solenoid,
              "turbocharger"),
         Kind("wastegate_actuator", "actuator spring stiffer (+) or softer (-)", "kPa", -35.0, 120.0, 20.0, _actuator,
              "turbocharger"),
