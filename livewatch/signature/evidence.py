@@ -175,7 +175,7 @@ class Evidence:
         with np.errstate(invalid="ignore", divide="ignore"):
             mean = total / count
         mean[:, -1] = total[:, -1]
-        middle: Column = (np.arange(STRETCHES) + 0.5) * self._stretch * LOOK_TIME / 1e9
+        middle: Column = np.array([(k + 0.5) * self._stretch * LOOK_TIME / 1e9 for k in range(STRETCHES)])
         return Regions(
             speed,
             flow,

@@ -111,7 +111,7 @@ def _log_above_zero(z: float) -> float:
 
 def combined(fits: list[Fit], weights: list[float] | None = None) -> tuple[Fit, list[float]]:
     """Alternatives of one cause (unknown shapes, equally probable beforehand unless `weights` (logarithms) say
-    otherwise) as one fit, and the probability of each: sizes averaged with those, spreads added to the spread between."""
+    otherwise) as one fit, and the probability of each: sizes averaged with those, spreads and their scatter added."""
     logs = np.array([fit.weight for fit in fits]) + (np.array(weights) if weights else -log(len(fits)))
     most = float(logs.max())
     share = np.exp(logs - most)

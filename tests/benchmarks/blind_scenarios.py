@@ -54,18 +54,59 @@ _RANGES: Mapping[str, tuple[tuple[float, float], ...]] = {
 """Sizes drawn, in the kind's own unit; the bore is drawn as a ratio to the car's own."""
 
 _ALL_ROUTES = ("mixed", "mixed", "mixed", "pulls", "dyno")
-_POLLED = (
-    "engine_speed manifold_pressure mass_air_flow lambda_1 lambda_2 commanded_lambda short_term_fuel_trim_1 "
-    "long_term_fuel_trim_1 short_term_fuel_trim_2 long_term_fuel_trim_2 throttle_position accelerator_pedal_position "
-    "engine_load absolute_load fuel_system_status vehicle_speed coolant_temperature intake_air_temperature "
-    "charge_air_temperature barometric_pressure battery_voltage fuel_rail_pressure boost_pressure "
-    "commanded_boost_pressure wastegate_duty purge_duty ethanol_content ignition_advance knock_retard "
-    "idle_air_correction commanded_fuel_rail_pressure"
-).split()
+_POLLED = frozenset(
+    {
+        "engine_speed",
+        "manifold_pressure",
+        "mass_air_flow",
+        "lambda_1",
+        "lambda_2",
+        "commanded_lambda",
+        "short_term_fuel_trim_1",
+        "long_term_fuel_trim_1",
+        "short_term_fuel_trim_2",
+        "long_term_fuel_trim_2",
+        "throttle_position",
+        "accelerator_pedal_position",
+        "engine_load",
+        "absolute_load",
+        "fuel_system_status",
+        "vehicle_speed",
+        "coolant_temperature",
+        "intake_air_temperature",
+        "charge_air_temperature",
+        "barometric_pressure",
+        "battery_voltage",
+        "fuel_rail_pressure",
+        "boost_pressure",
+        "commanded_boost_pressure",
+        "wastegate_duty",
+        "purge_duty",
+        "ethanol_content",
+        "ignition_advance",
+        "knock_retard",
+        "idle_air_correction",
+        "commanded_fuel_rail_pressure",
+    }
+)
 _SLOW = frozenset(
-    "coolant_temperature intake_air_temperature charge_air_temperature barometric_pressure battery_voltage "
-    "ethanol_content vehicle_speed purge_duty long_term_fuel_trim_1 long_term_fuel_trim_2 fuel_system_status "
-    "ambient_air_temperature oil_temperature run_time idle_air_correction".split()
+    {
+        "coolant_temperature",
+        "intake_air_temperature",
+        "charge_air_temperature",
+        "barometric_pressure",
+        "battery_voltage",
+        "ethanol_content",
+        "vehicle_speed",
+        "purge_duty",
+        "long_term_fuel_trim_1",
+        "long_term_fuel_trim_2",
+        "fuel_system_status",
+        "ambient_air_temperature",
+        "oil_temperature",
+        "run_time",
+        "idle_air_correction",
+    }
 )
 _STEPS = {"manifold_pressure": 1.0, "boost_pressure": 0.5, "mass_air_flow": 0.01, "fuel_rail_pressure": 1.0}
 
@@ -138,49 +179,77 @@ def peak_efficiency(drive: Drive) -> float:
 
 
 def effect_of(drive: Drive) -> tuple[float, float]:
-    """How much the mismatch of a drive takes: the largest share of need (0.1 is 10 %) that lasts, everyday tolerances
-    taken off, and the largest departure of boost from command as a share of commanded boost over the air outside."""
+    """How much the mismatch of a drive takes: the largest share of need (0.1 is 10 %) that it takes for four seconds or
+    more of steady driving, and the median over the pulls of how far boost departs from its command for half a second
+    after reaching it (or above 4200 rpm without), as a share of the boost commanded."""
+    if not drive.facts["mismatches"]:
+        return 0.0, 0.0
+    wrong = drive.facts["mismatches"][0]
+    need = np.abs(_need_taken(drive, wrong["kind"], wrong["size"]))
     truth = drive.truth
-    tolerances = drive.facts["tolerances"]
-    everyday = 14.05 / drive.facts["stoichiometric"] * drive.facts["dry_air_share"]
-    everyday *= (1.0 + 0.01 * tolerances["sensor_percent"]) / tolerances["injectors"]
-    if "mass_air_flow" in drive.channels:
-        everyday /= tolerances["meter"]
-    else:
-        everyday *= tolerances["breathing"]
-    need = 0.0
-    warm = (truth["coolant"] > 340.0) & (truth["fuel_cut"] == 0.0) & (truth["purge"] == 0.0)
-    for bank in ("1", "2"):
-        sensor = np.ones(len(warm))
-        for wrong in drive.facts["mismatches"]:
-            if wrong["kind"] == "lambda_drift":
-                sensor += 0.01 * wrong["size"] * np.clip((drive.time - wrong["onset_s"]) / 120.0, 0.0, 1.0)
-        column = np.where(warm, truth[f"need_{bank}"] * sensor / everyday - 1.0, np.nan)
-        blocks = column[: len(column) // 50 * 50].reshape(-1, 50)
-        with np.errstate(invalid="ignore"):
-            steady = np.nanstd(np.where(np.isnan(blocks).any(axis=1)[:, None], np.nan, blocks), axis=1) < 0.02
-        values = np.abs(blocks.mean(axis=1)[steady])
-        if len(values) > 8:
-            need = max(need, float(np.sort(values)[-8]))
-    boost = 0.0
-    if "boost_pressure" in drive.channels:
-        outside = drive.facts["barometer_kPa"]
-        asked = drive.channels["commanded_boost_pressure"] - outside
-        error = drive.channels["boost_pressure"] - outside - asked
-        held = _held((asked > 30.0) & (truth["pedal"] > 0.95), 60)
-        share = np.where(held, np.maximum(error, 0.0), 0.0) / np.maximum(asked, 20.0)
-        short = np.where(held & (truth["speed"] > 4200.0), np.maximum(-error, 0.0), 0.0) / np.maximum(asked, 20.0)
-        for column in (share, short):
-            boost = max(boost, float(np.sort(column)[-50]))
-    return need, boost
+    running = (truth["coolant"] > 340.0) & (truth["fuel_cut"] == 0.0)
+    need = np.where(running, need, np.nan)
+    blocks = need[: len(need) // 50 * 50].reshape(-1, 50)
+    blocks = blocks[~np.isnan(blocks).any(axis=1)]
+    steady = blocks.std(axis=1) < 0.02
+    values = np.sort(blocks.mean(axis=1)[steady])
+    taken = float(values[-8]) if len(values) >= 8 else 0.0
+    return taken, _boost_taken(drive) if FAMILY[wrong["kind"]] == "boost" else 0.0
 
 
-def _held(condition: NDArray[np.bool_], steps: int) -> NDArray[np.bool_]:
-    """Where `condition` has held for `steps` steps."""
-    counts = np.cumsum(condition)
-    result = np.zeros(len(condition), bool)
-    result[steps:] = counts[steps:] - counts[:-steps] == steps
-    return result
+def _need_taken(drive: Drive, kind: str, size: float) -> NDArray[np.float64]:
+    """The share of need that the mismatch takes at every step."""
+    truth, channels = drive.truth, drive.channels
+    build = drive.scenario.calibrated_for
+    assert build is not None
+    n = len(drive.time)
+    metered = "mass_air_flow" in channels
+    with np.errstate(divide="ignore", invalid="ignore"):
+        if kind == "air_meter_bore":
+            assert build.air_meter is not None
+            return np.full(n, (size / build.air_meter.bore_mm) ** 2 - 1.0)
+        if kind == "air_meter_shape":
+            share = truth["metered"] / truth["sensed_air"] * drive.facts["tolerances"]["meter"] - 1.0
+            return np.where(truth["metered"] > 2e-3, share, 0.0)
+        if kind == "vacuum_leak" and metered:
+            return truth["manifold_leak"] / np.maximum(truth["sensed_air"], 1e-3)
+        if kind == "pressure_leak" and metered:
+            return -truth["pressure_leak"] / np.maximum(truth["sensed_air"], 1e-3)
+        if kind == "injector_flow":
+            return np.full(n, 1.0 / (1.0 + size / 100.0) - 1.0)
+        if kind == "injector_dead_time":
+            open_for = channels["injector_pulse_width"] - build.injectors.dead_time_ms
+            return np.where(open_for > 0.3, 1.0 / np.maximum(0.2, 1.0 - size / np.maximum(open_for, 0.3)) - 1.0, 0.0)
+        if kind == "weak_injector":
+            each = build.engine.cylinders // build.engine.banks
+            return np.full(n, 1.0 / (1.0 - 0.01 * size / each) - 1.0)
+        if kind == "fuel_supply":
+            manifold = channels["manifold_pressure"]
+            asked = channels["commanded_fuel_rail_pressure"] - manifold
+            return np.sqrt(asked / np.maximum(channels["fuel_rail_pressure"] - manifold, 20.0)) - 1.0
+        if kind == "lambda_drift":
+            return np.clip(drive.time / 120.0, 0.0, 1.0) * size * 0.01
+    return np.zeros(n)
+
+
+def _boost_taken(drive: Drive) -> float:
+    outside = drive.facts["barometer_kPa"]
+    speed = drive.channels["engine_speed"]
+    asked = drive.channels["commanded_boost_pressure"] - outside
+    error = drive.channels["boost_pressure"] - outside - asked
+    down = drive.truth["pedal"] > 0.97
+    edges = np.flatnonzero(np.diff(np.concatenate(([0], down.astype(np.int8), [0]))))
+    found = []
+    for start, stop in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
+        if stop - start < 150 or speed[start:stop].max() - speed[start:stop].min() < 500.0:
+            continue
+        part = slice(start + 60, stop - 10)
+        share = error[part] / np.maximum(asked[part], 20.0)
+        reached = np.maximum.accumulate(share > -0.04)
+        judged = np.where(reached, np.abs(share), np.where(speed[part] > 4200.0, -share, 0.0))
+        judged = np.sort(np.where(asked[part] > 20.0, judged, 0.0))
+        found.append(float(judged[-50]) if len(judged) >= 50 else 0.0)
+    return float(np.median(found)) if found else 0.0
 
 
 def profile_of(drive: Drive, watching: Watching, engine: bool = True) -> Profile:
