@@ -8,7 +8,7 @@ from collections.abc import Callable, Mapping, Sequence
 from typing import Protocol, runtime_checkable
 
 from livewatch.dashboard.picture import Picture
-from livewatch.dashboard.signature_view import SignatureView, authority_now, view_of
+from livewatch.dashboard.signature_view import SignatureView, view_of
 from livewatch.run import Run
 from livewatch.sources.live_status import BusStatus
 
@@ -16,6 +16,8 @@ __all__ = ["Camera"]
 
 ASSESS_EVERY = 1.0
 """Wall-clock seconds between looks at the assessment, which costs more than the rest."""
+ASSESS_AT_ONCE = 0.2
+"""The same after a replay was taken elsewhere."""
 LITTLE_SPACE = 500_000_000
 """Bytes free on the disk of the recording below which that is said."""
 BEHIND = 2.0
@@ -59,9 +61,10 @@ class Camera:
         pipeline, history = run.pipeline, run.history
         latest = None if history is None else history.latest
         ticks = None if latest is None or not len(latest) else latest[len(latest) - 1 : len(latest)]
-        if now - self._assessed >= ASSESS_EVERY or pipeline is not self._pipeline:
+        moved = pipeline is not self._pipeline
+        if now - self._assessed >= (ASSESS_AT_ONCE if moved else ASSESS_EVERY):
             self._assessed, self._pipeline = now, pipeline
-            self._view = view_of(run.signature.assessment(), run.profile, history)
+            self._view = view_of(run.signature.assessment(), run.profile)
         buses = () if self._statuses is None else tuple(self._statuses())
         return Picture(
             profile=run.profile,
@@ -71,7 +74,7 @@ class Camera:
             rows=pipeline.rows,
             ticks=ticks,
             alarms=tuple(sorted(pipeline.alarms.states(), key=lambda alarm: alarm.urgency)),
-            authority=authority_now(self._view.authority, ticks),
+            authority=self._view.authority,
             verdict=self._view.verdict,
             pulls=self._view.pulls,
             need=self._view.need,

@@ -15,8 +15,9 @@ from livewatch.dashboard.picture import Picture
 from livewatch.dashboard.reader_units import ReaderUnits
 from livewatch.event_text import MARKS
 from livewatch.profile.model import Priority
+from livewatch.signature.authority import AuthorityUse
 
-__all__ = ["OLD_PICTURE", "Headline", "alarm_facts", "headline", "state_word"]
+__all__ = ["OLD_PICTURE", "Headline", "alarm_facts", "headline", "is_beyond", "state_word"]
 
 OLD_PICTURE = 1.0
 """Seconds after which a picture is too old to be taken for the present."""
@@ -97,6 +98,11 @@ def _of_alarm(alarm: AlarmState, picture: Picture, units: ReaderUnits, also: int
     return Headline(alarm.priority, MARKS[alarm.priority], word, action, sentence, more, alarm.acknowledged, also)
 
 
+def is_beyond(use: AuthorityUse) -> bool:
+    """Whether a correction lies outside its everyday band now."""
+    return use.value < use.everyday[0] or use.value > use.everyday[1]
+
+
 def alarm_facts(alarm: AlarmState, picture: Picture, units: ReaderUnits) -> str:
     """The figures behind an alarm: what was measured, what was wanted; empty without evidence."""
     profile = picture.profile
@@ -141,7 +147,7 @@ def _quiet(picture: Picture) -> str:
         return f"No alarm. The calibration is {word}: {picture.verdict.sentence}".rstrip(": ")
     if most is None:
         return "No alarm."
-    everyday = "beyond everyday" if most.beyond else "everyday"
+    everyday = "beyond everyday" if is_beyond(most) else "everyday"
     return f"No alarm. The most used correction is {most.label}: {most.used * 100:.0f} % of its limit, {everyday}."
 
 

@@ -16,11 +16,11 @@ from numpy.typing import NDArray
 from livewatch.alarms import AlarmState, State
 from livewatch.profile.model import Profile
 from livewatch.samples import Quality
+from livewatch.signature.authority import AuthorityUse
 from livewatch.sources.live_status import BusStatus
 from livewatch.ticks import TickBatch
 
 __all__ = [
-    "AuthorityUse",
     "Cause",
     "NeedMap",
     "Picture",
@@ -52,44 +52,13 @@ class Reading:
 
 
 @dataclass(frozen=True, slots=True)
-class AuthorityUse:
-    """How much of one controller's authority is used.
-
-    Attributes:
-        low, high: the largest corrections allowed, in `unit`.
-        everyday: the band that is normal.
-        value: the correction now, NaN when unknown.
-        used: its share of the limit on its side, 0..1 or a little over; NaN when unknown.
-        least, most: the lowest and highest correction of the run so far, NaN when there was none.
-        pinned: seconds of the run held at a limit.
-    """
-
-    name: str
-    label: str
-    unit: str
-    low: float
-    high: float
-    everyday: tuple[float, float]
-    value: float = math.nan
-    used: float = math.nan
-    least: float = math.nan
-    most: float = math.nan
-    pinned: float = 0.0
-
-    @property
-    def beyond(self) -> bool:
-        """Whether the correction lies outside the everyday band."""
-        return self.value < self.everyday[0] or self.value > self.everyday[1]
-
-
-@dataclass(frozen=True, slots=True)
 class Cause:
-    """One possible reason, the likelier ones first: what it is, and how large with its 95 % interval, in words."""
+    """One possible reason: what it is, and how large with its 95 % interval, in words."""
 
     title: str
     size: str
     weight: float = math.nan
-    """Share of the evidence it holds, 0..1."""
+    """Its probability among all causes considered, 0..1."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,18 +1,38 @@
-"""What the signature says, for the screen."""
+"""What the signature says, for the screen: an `Assessment` comes in, the parts that widgets draw come out."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
-from typing import Any
+from dataclasses import dataclass, field
 
-from livewatch.dashboard.picture import AuthorityUse, NeedMap, Pull, Verdict
-from livewatch.history import History
+import numpy as np
+
+from livewatch.dashboard.picture import Cause, NeedMap, Pull, Verdict
 from livewatch.profile.model import Profile
-from livewatch.ticks import TickBatch
+from livewatch.signature.assessment import Assessment
+from livewatch.signature.authority import AuthorityUse
+from livewatch.signature.coverage import Coverage
+from livewatch.signature.evidence import FLOW_EDGES, SPEED_EDGES
+from livewatch.signature.pulls import Pull as FinishedPull
+from livewatch.signature.settled import USUAL_DISPLACEMENT
 
-__all__ = ["SignatureView", "authority_now", "view_of"]
+__all__ = ["SignatureView", "view_of"]
+
+ENOUGH = 2.0
+"""Settled seconds in a region from which its need is drawn as sure."""
+_PEAKS = {
+    "boost_pressure": "boost",
+    "lambda_ratio": "lambda over wanted",
+    "knock_retard": "knock",
+    "mass_air_flow": "air flow",
+    "manifold_pressure": "manifold",
+    "rail_share": "rail over wanted",
+    "injector_duty": "injectors",
+    "exhaust_gas_temperature": "exhaust",
+    "charge_air_temperature": "charge air",
+    "power": "power",
+}
+"""The peak figures of a pull, those a person looks at first, first."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,14 +45,48 @@ class SignatureView:
     need: NeedMap | None = None
 
 
-def view_of(assessment: Any, profile: Profile, history: History | None) -> SignatureView:
-    return SignatureView()
+def view_of(assessment: Assessment, profile: Profile) -> SignatureView:
+    """The parts of an assessment that are drawn."""
+    causes = tuple(Cause(cause.title, cause.size, cause.probability) for cause in assessment.causes)
+    coverage = assessment.coverage
+    verdict = Verdict(
+        assessment.verdict.word,
+        assessment.verdict.sentence,
+        causes,
+        coverage.share,
+        coverage.next_drive,
+        assessment.missing,
+    )
+    pulls = tuple(_pull(pull) for pull in assessment.pulls)
+    displacement = USUAL_DISPLACEMENT if profile.engine is None else profile.engine.displacement
+    return SignatureView(assessment.authority, verdict, pulls, _need(coverage, displacement))
 
 
-def authority_now(authority: Sequence[AuthorityUse], ticks: TickBatch | None) -> tuple[AuthorityUse, ...]:
-    """The same with the corrections of the latest tick."""
-    found = []
-    for use in authority:
-        value = math.nan if ticks is None else float(ticks.column(use.name)[-1])
-        found.append(replace(use, value=value))
-    return tuple(found)
+def _pull(pull: FinishedPull) -> Pull:
+    known = {name: (value, unit) for name, value, unit, _ in pull.peaks}
+    peaks = tuple((label, *known[name], name) for name, label in _PEAKS.items() if name in known)
+    return Pull(pull.number, pull.start, pull.stop, peaks, "fuel was cut" if pull.fuel_cut else "")
+
+
+def _need(coverage: Coverage, displacement: float) -> NeedMap | None:
+    """Mean need of the banks by region; None before anything was seen."""
+    if not coverage.regions:
+        return None
+    speeds, flows = np.array(SPEED_EDGES), np.array(FLOW_EDGES) * displacement
+    need = np.full((len(flows) - 1, len(speeds) - 1), math.nan)
+    enough = np.zeros(need.shape, np.bool_)
+    for region in coverage.regions:
+        column = int(np.argmin(np.abs(speeds - region.speed[0])))
+        row = int(np.argmin(np.abs(flows - region.flow[0])))
+        known = [one - 1.0 for one in region.need if math.isfinite(one)]
+        if known and row < need.shape[0] and column < need.shape[1]:
+            need[row, column] = sum(known) / len(known)
+            enough[row, column] = region.seconds >= ENOUGH
+    seen = np.isfinite(need)
+    rows, columns = np.flatnonzero(seen.any(axis=1)), np.flatnonzero(seen.any(axis=0))
+    if not len(rows):
+        return None
+    top, right = int(rows[-1]) + 1, int(columns[-1]) + 1
+    bottom, left = int(rows[0]), int(columns[0])
+    part = np.s_[bottom:top, left:right]
+    return NeedMap(speeds[left : right + 1], flows[bottom : top + 1], need[part], enough[part])

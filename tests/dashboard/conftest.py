@@ -15,7 +15,7 @@ import pytest
 from livewatch.actions import Action
 from livewatch.alarms import ActionError, AlarmState, State
 from livewatch.dashboard.app import Dashboard
-from livewatch.dashboard.picture import AuthorityUse, Cause, NeedMap, Picture, Pull, Verdict
+from livewatch.dashboard.picture import Cause, NeedMap, Picture, Pull, Verdict
 from livewatch.dashboard.remembered import Remembered
 from livewatch.dashboard.scene import Scene
 from livewatch.dashboard.speech import Speech
@@ -25,6 +25,7 @@ from livewatch.player import PlayerState
 from livewatch.profile.formula import Formula, compile_formula
 from livewatch.profile.model import Alarm, AuthorityLimit, Channel, Engine, Profile, TableMapping
 from livewatch.samples import Quality
+from livewatch.signature.authority import AuthorityUse
 from livewatch.sources.live_status import BusStatus
 from livewatch.ticks import TickBatch
 
@@ -214,7 +215,7 @@ def authority_of(profile: Profile, ticks: TickBatch) -> tuple[AuthorityUse, ...]
             AuthorityUse(
                 name, labels[name], limit.unit, limit.low, limit.high, limit.everyday, value,
                 value / side if side else 0.0, min(0.0, value) - 1, min(limit.high, value + 3),
-                2.4 if value > 20 else 0.0,
+                0.3, 0.9, 2.4 if value > 20 else 0.0, 300.0, 0.1, (),
             )
         )  # fmt: skip
     return tuple(found)

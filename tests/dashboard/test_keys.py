@@ -62,13 +62,14 @@ LIVE_ACTIONS: dict[str, tuple[tuple[str, ...], Action]] = {
 }
 
 
-@pytest.mark.parametrize("name", LIVE_ACTIONS)
-async def test_keys_that_act_on_the_run(name: str, scene_of: Make, app_of: Make) -> None:
-    keys, expected = LIVE_ACTIONS[name]
+async def test_keys_that_act_on_the_run(scene_of: Make, app_of: Make) -> None:
     app = app_of(scene_of())
     async with app.run_test(size=SIZE) as pilot:
-        await press(pilot, *keys)
-        assert actions(app) == [expected]
+        for name, (keys, expected) in LIVE_ACTIONS.items():
+            app.chosen_alarm = ""
+            actions(app).clear()
+            await press(pilot, *keys)
+            assert (name, actions(app)) == (name, [expected])
 
 
 async def test_an_alarm_out_of_service_is_brought_back_into_service(scene_of: Make, app_of: Make) -> None:
@@ -91,12 +92,11 @@ async def test_an_action_that_makes_no_sense_is_told_and_nothing_breaks(scene_of
         assert notices(app) == ["there is nothing to acknowledge: no alarm is unacknowledged"]
 
 
-@pytest.mark.parametrize("key", ["a", "s", "o", "b"])
-async def test_without_an_alarm_the_alarm_keys_say_so(key: str, scene_of: Make, app_of: Make) -> None:
+async def test_without_an_alarm_the_alarm_keys_say_so(scene_of: Make, app_of: Make) -> None:
     app = app_of(scene_of(alarming=False))
     async with app.run_test(size=SIZE) as pilot:
-        await press(pilot, key)
-        assert notices(app) == ["There is no alarm to do that to."]
+        await press(pilot, "a", "s", "o", "b")
+        assert notices(app) == ["There is no alarm to do that to."] * 4
         assert actions(app) == []
 
 
@@ -211,12 +211,15 @@ TIME_KEYS = [
 ]
 
 
-@pytest.mark.parametrize(("key", "call"), TIME_KEYS)
-async def test_keys_that_move_a_replay(key: str, call: tuple[Any, ...], scene_of: Make, app_of: Make) -> None:
+async def test_keys_that_move_a_replay(scene_of: Make, app_of: Make) -> None:
     app = app_of(scene_of(replay=True), "bench")
+    start = app.scene.player.state
     async with app.run_test(size=SIZE) as pilot:
-        await press(pilot, key)
-        assert asked(app) == [call]
+        for key, call in TIME_KEYS:
+            app.scene.player.state = start
+            app.scene.player.asked.clear()
+            await pilot.press(key)
+            assert (key, asked(app)) == (key, [call])
 
 
 async def test_there_is_no_alarm_after_the_last(scene_of: Make, app_of: Make) -> None:

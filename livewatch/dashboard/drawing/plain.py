@@ -119,6 +119,8 @@ def terminal_is_plain(environment: Mapping[str, str] | None = None, encoding: st
     A locale that is not set at all says nothing: terminals without one are far more often bare containers than old.
     """
     environment = os.environ if environment is None else environment
+    if "TEXTUAL_DRIVER" in environment:  # drawn by a browser
+        return False
     if environment.get("TERM", "").lower() in _PLAIN_TERMINALS:
         return True
     encoding = encoding if encoding is not None else (getattr(sys.stdout, "encoding", None) or "utf-8")

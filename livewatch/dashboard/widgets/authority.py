@@ -11,11 +11,12 @@ import math
 from collections.abc import Sequence
 
 from livewatch.dashboard.drawing.sheet import Ink, Sheet
+from livewatch.dashboard.headline import is_beyond
 from livewatch.dashboard.look import Look
-from livewatch.dashboard.picture import AuthorityUse
 from livewatch.dashboard.widgets.drawn import Drawn
 from livewatch.dashboard.widgets.heading import MARGIN
 from livewatch.event_text import MARKS
+from livewatch.signature.authority import AuthorityUse
 
 __all__ = ["Authority", "beyond_word"]
 
@@ -52,7 +53,7 @@ class Authority(Drawn):
         _track(sheet, start, y, width, use, "ink" if not word else ink)
         x = start + width + 1
         if not math.isfinite(use.value):
-            sheet.write(x, y, "unknown", "stale")
+            sheet.write(x, y, "not in charge" if math.isfinite(use.most) else "not seen yet", "stale")
             return
         sign = "+" if use.low < 0 and use.value > 0 else ""
         text = sign + look.units.text(use.value, use.unit, use.name)
@@ -92,7 +93,7 @@ def beyond_word(use: AuthorityUse) -> tuple[str, Ink]:
         return "AT ITS LIMIT", "high"
     if share >= NEAR:
         return "near its limit", "medium"
-    return ("beyond everyday", "low") if use.beyond else ("", "ink")
+    return ("beyond everyday", "low") if is_beyond(use) else ("", "ink")
 
 
 def _shape(ink: Ink) -> str:
@@ -121,14 +122,16 @@ def _track(sheet: Sheet, x: int, y: int, width: int, use: AuthorityUse, ink: Ink
     sheet.write(x + 1, y, far * inner, "faint")
     first, last = cell(use.everyday[0]), cell(use.everyday[1])
     sheet.write(x + 1 + first, y, near * (last - first + 1), "quiet")
-    origin = cell(min(max(0.0, use.low), use.high))
+    bipolar = use.low < 0 < use.high
+    # A controller whose everyday band does not hold zero works around the middle of its range, like a solenoid's duty.
+    origin = cell(0.0 if use.everyday[0] <= 0.0 <= use.everyday[1] else (use.low + use.high) / 2)
     for reached in (use.least, use.most):
         if math.isfinite(reached):
             sheet.write(x + 1 + cell(reached), y, tick, "quiet")
     if math.isfinite(use.value):
         at = cell(use.value)
         for place in range(min(origin, at), max(origin, at) + 1):
-            outside = use.beyond and (place > last or place < first)
+            outside = is_beyond(use) and (place > last or place < first)
             sheet.write(x + 1 + place, y, beyond if outside else used, ink)
-    if use.low < 0 < use.high:
+    if bipolar:
         sheet.write(x + 1 + origin, y, zero, "quiet")
