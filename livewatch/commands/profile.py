@@ -41,7 +41,7 @@ def profile() -> None:
 
     A profile is a YAML file: how the frames of the car are decoded, which signal is which channel, what the engine is,
     how far its corrections may go, and which alarms there are. The ones that come with livewatch are complete and
-    commented, and may be named without a path: brackwell_20t, linden_16, tarn_30t, dyno_cell.
+    commented, and may be named without a path: brackwell_20t, harrow_14t, linden_16, rowan_12, tarn_30t, dyno_cell.
     """
 
 
@@ -194,13 +194,15 @@ def _polled(found: Profile) -> Table:
 
 
 def _alarms(found: Profile) -> Table:
-    table = _table("Alarms", "alarm", "priority", "when", "delays on, off", "action")
+    table = _table("Alarms", "alarm", "what it does")
     for alarm in found.alarms:
-        when = alarm.setpoint + (f", while {alarm.enable.text}" if alarm.enable else "")
-        marks = [mark for mark, on in (("latching", alarm.latching), ("signature", alarm.signature)) if on]
-        name = alarm.name + (f" ({', '.join(marks)})" if marks else "")
-        delays = f"{duration_text(alarm.on_delay)}, {duration_text(alarm.off_delay)}"
-        table.add_row(name, alarm.priority, escape(when), delays, escape(alarm.action))
+        marks = [mark for mark, on in (("latching", alarm.latching), ("livewatch's own", alarm.signature)) if on]
+        lines = [f"when {alarm.setpoint}"]
+        lines += [f"while {alarm.enable.text}"] if alarm.enable else []
+        lines += [f"not when {alarm.suppress.text}"] if alarm.suppress else []
+        lines.append(f"raised after {duration_text(alarm.on_delay)}, gone after {duration_text(alarm.off_delay)}")
+        lines.append(f"do: {alarm.action}")
+        table.add_row("\n".join([alarm.name, alarm.priority, *marks]), escape("\n".join(lines)) + "\n")
     return table
 
 
