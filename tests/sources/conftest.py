@@ -8,6 +8,8 @@ import sys
 import tarfile
 from collections.abc import Callable
 from contextlib import suppress
+from dataclasses import replace
+from functools import cache
 from importlib.metadata import version
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -16,7 +18,9 @@ import can
 import pytest
 
 from livewatch.frames import REMOTE, FrameBatch
+from livewatch.profile import Profile, load_profile_text
 from livewatch.sources.recording import Recording, open_recording
+from livewatch.sources.table import Table
 
 Row = tuple[int, str, int, int, int, bytes]
 FD_LENGTHS = [*range(9), 12, 16, 20, 24, 32, 48, 64]
@@ -138,3 +142,51 @@ def every_recording(
         )
         for suffix in (".log", ".asc", ".blf", ".csv", ".trc", ".db", ".mf4")
     }
+
+
+@pytest.fixture(scope="session")
+def table_profile() -> Callable[..., Profile]:
+    """A profile for tables: four channels, and what `tables` says as YAML."""
+
+    @cache
+    def make(tables: str = "{}") -> Profile:
+        profile = load_profile_text(
+            f"""
+            profile: 1
+            name: a car read from tables
+            channels:
+              engine_speed: {{unit: rpm}}
+              manifold_pressure: {{unit: kPa, valid: 10 .. 300 kPa}}
+              coolant_temperature: {{unit: degC}}
+              pump_state: {{unit: "1"}}
+              pressure_rise: {{formula: manifold_pressure - 100 kPa, unit: kPa}}
+            tables: {tables}
+            """,
+            "tables.yaml",
+            None,
+        )
+        words = {"pump_state": {0: "idle", 1: "Running"}}
+        channels = [replace(each, value_table=words.get(each.name, {})) for each in profile.channels]
+        return replace(profile, channels=tuple(channels))
+
+    return make
+
+
+Sample = tuple[int, float, int]
+
+
+@pytest.fixture(scope="session")
+def samples_of() -> Callable[..., dict[str, list[Sample]]]:
+    """Channel to its samples (time in ns, value, quality) of a whole table."""
+
+    def samples(table: Table, profile: Profile, size: int = 65536) -> dict[str, list[Sample]]:
+        found: dict[str, list[Sample]] = {}
+        for batch in table.batches(size):
+            for column in batch.columns:
+                assert (column.row[1:] > column.row[:-1]).all()
+                found.setdefault(profile.channels[column.channel].name, []).extend(
+                    zip(batch.time[column.row].tolist(), column.value.tolist(), column.quality.tolist(), strict=True)
+                )
+        return found
+
+    return samples
