@@ -13,7 +13,7 @@ from typing import Protocol
 from livewatch.actions import Action
 from livewatch.events import Event
 from livewatch.history import History
-from livewatch.pipeline import Pipeline
+from livewatch.pipeline import Pipeline, Stage
 from livewatch.profile.model import Profile
 from livewatch.samples import Rows
 from livewatch.signature import Signature
@@ -56,7 +56,9 @@ class Run:
         self.signature = signature if signature is not None else Signature(profile)
         self.history = history
         self.listeners: list[Listener] = []
-        stages = [self.signature] if history is None else [self.signature, history]
+        stages: list[Stage] = [self.signature]
+        if history is not None:
+            stages.append(history)
         self.pipeline = Pipeline(profile, stages)
         self.ended = False
 
