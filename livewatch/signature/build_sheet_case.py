@@ -9,12 +9,13 @@ from typing import TypeVar
 from livewatch.errors import Mistake, MistakesError
 from livewatch.profile.model import Engine, Profile
 from livewatch.signature.build_sheet import BuildSheet
+from livewatch.signature.build_sheet_differences import Difference
 from livewatch.signature.build_sheet_parts import FuelInTank, FuelPump, Injectors, Part
 from livewatch.signature.build_sheet_physics import FuelFacts, flow_at, fuel_facts, pressure_across
-from livewatch.signature.build_sheet_points import Point, working_points
-from livewatch.signature.prediction import Judge
+from livewatch.signature.build_sheet_points import CONDITIONS, Point, working_points
+from livewatch.signature.prediction import Judge, Prediction
 
-__all__ = ["Case"]
+__all__ = ["Case", "everywhere", "known"]
 
 Slot = TypeVar("Slot", bound=Part)
 
@@ -93,3 +94,20 @@ class Case:
             flow = flow_at(flow, injectors.at.value, across)
         fuel = point.charge / (self.calibrated_fuel().ratio * point.commanded_lambda)
         return fuel / flow * 1e3
+
+
+def everywhere(need: float) -> dict[str, float]:
+    """The same need at every working point."""
+    return dict.fromkeys(CONDITIONS, need)
+
+
+def known(
+    case: Case, difference: Difference, family: str, cause: str, why: str, need: Mapping[str, float],
+    size: Mapping[str, tuple[float, str]], notes: tuple[str, ...] = (), missing: tuple[str, ...] = (),
+) -> Prediction:  # fmt: skip
+    """A prediction for a difference whose need is known: the need says how serious it is."""
+    recalibrate, severity = case.judge.verdict(need)
+    refuse = case.judge.refusal(need)
+    return Prediction(
+        difference.slot, family, cause, difference.found, recalibrate, severity, why, need, size, missing, refuse, notes
+    )

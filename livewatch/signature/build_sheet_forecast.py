@@ -18,23 +18,25 @@ from livewatch.signature.build_sheet_boost import BOOST_SLOTS, without_boost
 from livewatch.signature.build_sheet_case import Case
 from livewatch.signature.build_sheet_differences import BOOSTED_SLOTS, Difference, differences, not_compared, words_of
 from livewatch.signature.build_sheet_fuel import FUEL_SLOTS
+from livewatch.signature.build_sheet_metering import METERING_SLOTS
 from livewatch.signature.build_sheet_parts import FuelInTank
 from livewatch.signature.build_sheet_physics import fuel_facts
 from livewatch.signature.build_sheet_points import CONDITIONS, FULL_LOAD, Point
 from livewatch.signature.build_sheet_supply import MOST_DUTY, Supply, supply_of
 from livewatch.signature.prediction import Judge, Prediction
 
-__all__ = ["AuthorityUse", "Forecast", "predict"]
+__all__ = ["Forecast", "TrimUse", "predict"]
 
 SUPPLY_SLOTS = frozenset({"injectors", "fuel_pump", "fuel", "turbocharger"})
 
 
 @dataclass(frozen=True, slots=True)
-class AuthorityUse:
+class TrimUse:
     """What a need takes of the trims at one working point.
 
     Attributes:
-        need: predicted, plain ratio; at least this much where `is_complete` is False.
+        need: predicted, plain ratio. Where `is_complete` is False it leaves out what is of unknown size, which may add
+            to it or take from it.
         long_share: of the long term trim's limit on that side, 1 where it is all taken.
         share: of both trims together. left: need that both could still make up beyond it, in % of need (negative where
             they pin).
@@ -76,7 +78,7 @@ class Forecast:
     sheet: BuildSheet
     profile: str
     predictions: tuple[Prediction, ...]
-    authority: tuple[AuthorityUse, ...]
+    authority: tuple[TrimUse, ...]
     supply: Supply
     refusals: tuple[str, ...]
     not_compared: tuple[str, ...]
@@ -139,7 +141,7 @@ def predict(sheet: BuildSheet, profile: Profile) -> Forecast:
 def _asked(difference: Difference, case: Case) -> Iterable[Prediction]:
     if difference.slot in BOOSTED_SLOTS and not case.boosted:
         return without_boost(difference, case)
-    return {**FUEL_SLOTS, **BOOST_SLOTS}[difference.slot](difference, case)
+    return {**METERING_SLOTS, **FUEL_SLOTS, **BOOST_SLOTS}[difference.slot](difference, case)
 
 
 def together(predictions: Sequence[Prediction], condition: str) -> float:
@@ -151,13 +153,13 @@ def together(predictions: Sequence[Prediction], condition: str) -> float:
     return prod(p.need[condition] for p in known if p.cause != "injector_dead_time") + dead * metering
 
 
-def _authority(condition: str, predictions: Sequence[Prediction], judge: Judge) -> AuthorityUse:
+def _authority(condition: str, predictions: Sequence[Prediction], judge: Judge) -> TrimUse:
     need = together(predictions, condition)
     high = need >= 1.0
     long, both = (judge.long[high], judge.limit[high])
     complete = not any(p.is_unknown_need for p in predictions)
     left = (both / need - 1.0) * 100.0 if high else (1.0 - both / need) * 100.0
-    return AuthorityUse(condition, need, complete, _share(need, long), _share(need, both), left)
+    return TrimUse(condition, need, complete, _share(need, long), _share(need, both), left)
 
 
 def _share(need: float, limit: float) -> float:
@@ -166,7 +168,7 @@ def _share(need: float, limit: float) -> float:
     return (need - 1.0) / (limit - 1.0) if limit != 1.0 else float("inf")
 
 
-def _together(authority: Sequence[AuthorityUse], predictions: Sequence[Prediction], case: Case) -> list[str]:
+def _together(authority: Sequence[TrimUse], predictions: Sequence[Prediction], case: Case) -> list[str]:
     """What only the sum of all differences forbids."""
     if sum(bool(p.need) for p in predictions) < 2 or any(p.refuse and p.need for p in predictions):
         return []

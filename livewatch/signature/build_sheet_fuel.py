@@ -1,4 +1,4 @@
-"""What differences in air metering, injectors, pump and fuel do: `need`, and how sure it is.
+"""What differences in injectors, pump and fuel do to fuel: `need`, and how sure it is.
 
 One `Difference` and its `Case` come in, `Prediction`s go out. A number that is missing makes the effect unknown: it is
 named, and never stood in for by another.
@@ -9,121 +9,31 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping
 from math import isclose
 
-from livewatch.signature.build_sheet_case import Case
+from livewatch.signature.build_sheet_case import Case, everywhere, known
 from livewatch.signature.build_sheet_differences import Difference
 from livewatch.signature.build_sheet_parts import FuelInTank, FuelPump, Injectors
-from livewatch.signature.build_sheet_physics import dead_time_need, flow_at, fuel_facts, fuel_need, metering_need
-from livewatch.signature.build_sheet_physics import reading_error as reading_error_of
+from livewatch.signature.build_sheet_physics import (
+    dead_time_need,
+    flow_at,
+    fuel_facts,
+    fuel_need,
+)
 from livewatch.signature.build_sheet_points import CONDITIONS
-from livewatch.signature.prediction import Prediction, per_cent
+from livewatch.signature.build_sheet_supply import supply_of
+from livewatch.signature.prediction import (
+    DEAD_TIME_ERROR,
+    DRIVE_GENTLY,
+    SUPPLY_ENDS,
+    Prediction,
+    Recalibrate,
+    Severity,
+    per_cent,
+)
 
 __all__ = ["FUEL_SLOTS"]
 
-DRIVE_GENTLY = "drive it gently at part load first and let `livewatch diagnose` measure it"
-
-
-def _everywhere(need: float) -> dict[str, float]:
-    return dict.fromkeys(CONDITIONS, need)
-
-
-def _known(
-    case: Case, difference: Difference, family: str, cause: str, why: str, need: Mapping[str, float],
-    size: Mapping[str, tuple[float, str]], notes: tuple[str, ...] = (), missing: tuple[str, ...] = (),
-) -> Prediction:  # fmt: skip
-    """A difference whose need is known."""
-    recalibrate, severity = case.judge.verdict(need)
-    refuse = case.judge.refusal(need)
-    return Prediction(
-        difference.slot, family, cause, difference.found, recalibrate, severity, why, need, size, missing, refuse, notes
-    )
-
-
-def intake(difference: Difference, case: Case) -> Iterator[Prediction]:
-    """Another intake: with an air meter the reading changes, without one next to nothing does."""
-    if not case.metered:
-        yield Prediction(
-            "intake", "none", "everyday", difference.found, "no", "slight",
-            "This engine works out its air from manifold pressure and temperature (speed-density): a different tube in "
-            "front changes what reaches the manifold, and the sensor there sees that.",
-            notes=("A much freer or tighter intake shifts volumetric efficiency by a per cent or two.",),
-        )  # fmt: skip
-        return
-    housing_stated = any("air_meter_housing" in parts for parts in (case.sheet.calibrated_for, case.sheet.fitted))
-    bores = difference.both("bore")
-    if housing_stated or "air_meter_housing" in case.sheet.same:
-        yield _shape(difference, "The meter sits in a housing of its own, so the bore in front of it sets no scale.")
-    elif bores is None:
-        yield _unknown_meter(difference)
-    else:
-        yield _meter_scale(
-            difference, case, bores, ("No air meter housing is on the sheet: the meter sits in this bore.",)
-        )
-
-
-def air_meter_housing(difference: Difference, case: Case) -> Iterator[Prediction]:
-    """Another bore around the meter is another scale."""
-    if not case.metered:
-        yield Prediction(
-            "air_meter_housing", "none", "everyday", difference.found, "no", "slight",
-            "The profile says this engine has no air meter (speed-density): what is around one cannot matter.",
-            notes=("If it has one, correct `air_metering` in the profile: the answer is then another.",),
-        )  # fmt: skip
-        return
-    bores = difference.both("bore")
-    yield _unknown_meter(difference) if bores is None else _meter_scale(difference, case, bores)
-
-
-def _meter_scale(
-    difference: Difference, case: Case, bores: tuple[float, float], notes: tuple[str, ...] = ()
-) -> Prediction:
-    need = metering_need(*bores)
-    if isclose(need, 1.0, abs_tol=1e-3):
-        return _shape(difference, "The bores are equal, so the scale of the meter is the same.", "moderate")
-    error = reading_error_of(need)
-    low = error < 0.0
-    why = (
-        f"The meter feels velocity and its calibration turns that into flow with a bore of {bores[0]:g} mm. At "
-        f"{bores[1]:g} mm the flow is ({bores[1]:g}/{bores[0]:g})² = {need:.4f} of what it reads: it reads "
-        f"{abs(error) * 100.0:.1f} % too {'little' if low else 'much'}, at every flow. "
-    ) + (
-        "Fuel is short by as much, and load is taken for lighter than it is: too little fuel with too much ignition."
-        if low
-        else "Fuel is over by as much, and load is taken for heavier than it is: ignition later and power less."
-    )
-    size = {"reading error": (error * 100.0, "%"), "bore ratio": (bores[1] / bores[0], "1")}
-    return _known(case, difference, "metering", "meter_scale", why, _everywhere(need), size, notes)
-
-
-def _shape(difference: Difference, first: str, severity: str = "serious") -> Prediction:
-    """Another tube in front of the same bore: a change that no number on a sheet gives."""
-    serious = severity == "serious"
-    return Prediction(
-        difference.slot, "metering", "meter_shape", difference.found, "unknown",
-        "serious" if serious else "moderate",
-        f"{first} But the meter samples one point of the flow, and another part changes the velocity at that point "
-        "(bends, steps, screens, the filter): by how much, and how it bends with flow, no number on a sheet gives.",
-        missing=("a drive: steady cruising at several speeds shows the need over air flow",),
-        refuse=(
-            "an intake in front of an air meter changes its reading by an unknown amount, most at high flow, where too "
-            f"little fuel does harm: {DRIVE_GENTLY}"
-        )
-        if serious
-        else None,
-        is_unknown_need=True,
-        notes=() if serious else (f"Before full load, {DRIVE_GENTLY}.",),
-    )  # fmt: skip
-
-
-def _unknown_meter(difference: Difference) -> Prediction:
-    lacking = difference.lacking("bore")
-    return Prediction(
-        difference.slot, "metering", "meter_scale", difference.found, "unknown", "serious",
-        "On an engine with an air meter the bore around it is the scale of all that is metered; one made by another "
-        "maker is another part. Without its bore the size of the error is unknown: 2 % of bore are 4 % of fuel.",
-        missing=(f"{lacking} (mm, inside, at the meter): it gives the scale, the ratio of the bores squared",),
-        refuse=f"the air meter's scale is unknown, and so is how lean or rich full load would be: {DRIVE_GENTLY}",
-        is_unknown_need=True,
-    )  # fmt: skip
+SPARE = 0.10
+"""Share of fuel supply that should be left at full load; common practice, no source."""
 
 
 def injectors(difference: Difference, case: Case) -> Iterator[Prediction]:
@@ -152,9 +62,9 @@ def injectors(difference: Difference, case: Case) -> Iterator[Prediction]:
             else f"At {pressures[0]:g} kPa both flow the same."
         )
         notes = ("Spray and wall film may differ all the same: look at quick pedal movements.",)
-        yield _known(
-            case, difference, "injection", "injector_flow", why, _everywhere(need),
-            {"flow ratio": ((ratio - 1.0) * 100.0, "%")}, notes,
+        yield known(
+            case, difference, "injection", "injector_flow", why, everywhere(need),
+            {"flow ratio": (ratio, "1")}, notes,
         )  # fmt: skip
     if isinstance(before, Injectors | None) and isinstance(after, Injectors):
         yield from _dead_time(difference, case, before, after)
@@ -178,7 +88,7 @@ def _dead_time(difference: Difference, case: Case, before: Injectors | None, aft
     error = times[1] - times[0]
     if abs(error) < 1e-6:
         return
-    size = {"dead time error": (error, "ms")}
+    size = {DEAD_TIME_ERROR: (error, "ms")}
     open_times = {condition: case.open_time(condition) for condition in CONDITIONS}
     need = {c: max(dead_time_need(error, t), 0.01) for c, t in open_times.items() if t is not None}
     why += f"The fitted ones lose {abs(error):.2f} ms {'more' if error > 0 else 'less'}"
@@ -194,7 +104,7 @@ def _dead_time(difference: Difference, case: Case, before: Injectors | None, aft
     why += f"{per_cent(need['full load'])}."
     stated = before is not None and before.dead_time_at is not None and after.dead_time_at is not None
     notes = () if stated else ("Not stated for both: the supply voltage they hold at; taken to be the same.",)
-    yield _known(case, difference, "injection", "injector_dead_time", why, need, size, notes)
+    yield known(case, difference, "injection", "injector_dead_time", why, need, size, notes)
 
 
 def fuel_pump(difference: Difference, case: Case) -> Iterator[Prediction]:
@@ -220,7 +130,7 @@ def fuel_pump(difference: Difference, case: Case) -> Iterator[Prediction]:
         )  # fmt: skip
         return
     less, harder = flows[1] < flows[0] * 0.98, pressures[1] >= pressures[0] * 0.98
-    size = {"flow ratio": ((flows[1] / flows[0] - 1.0) * 100.0, "%")}
+    size = {SUPPLY_ENDS: (flows[1], "g/s"), "flow ratio": (flows[1] / flows[0], "1")}
     if not harder:
         yield Prediction(
             "fuel_pump", "fuel supply", "fuel_supply", difference.found, "unknown", "serious",
@@ -230,12 +140,7 @@ def fuel_pump(difference: Difference, case: Case) -> Iterator[Prediction]:
             refuse="it is not known whether the pump delivers what full load takes at the pressure it works against",
         )  # fmt: skip
     elif less:
-        yield Prediction(
-            "fuel_pump", "fuel supply", "fuel_supply", difference.found, "unknown", "serious",
-            f"It delivers {-size['flow ratio'][0]:.1f} % less than the one calibrated for. Up to its limit nothing is "
-            "different; beyond it rail pressure falls and the engine runs lean. The headroom below says where.",
-            size=size,
-        )  # fmt: skip
+        yield _weaker_pump(difference, case, size)
     else:
         yield Prediction(
             "fuel_pump", "none", "everyday", difference.found, "no", "slight",
@@ -245,6 +150,29 @@ def fuel_pump(difference: Difference, case: Case) -> Iterator[Prediction]:
                 "A much stronger pump can overrun the regulator's return at idle: rail pressure then stands too high.",
             ),
         )  # fmt: skip
+
+
+def _weaker_pump(difference: Difference, case: Case, size: Mapping[str, tuple[float, str]]) -> Prediction:
+    supply = supply_of(case)
+    why = (
+        f"It delivers {size['flow ratio'][0]:.3f} of what the calibrated one does. Up to its limit nothing differs; "
+        "beyond it rail pressure falls and the engine runs lean, and no correction brings fuel that is not there."
+    )
+    if supply.pump is None or supply.fuel is None:
+        return Prediction(
+            "fuel_pump", "fuel supply", "fuel_supply", difference.found, "unknown", "serious", why, size=size,
+            missing=supply.missing,
+            refuse="it is not known whether the weaker pump is enough at full load: watch rail pressure while load "
+            "rises step by step",
+        )  # fmt: skip
+    left = supply.pump / supply.fuel - 1.0
+    why += f" Full load takes {supply.fuel:.1f} g/s of fuel: {left * 100.0:+.0f} % is left."
+    recalibrate: Recalibrate = "yes" if left < 0.0 else "no"
+    severity: Severity = "serious" if left < 0.0 else "moderate" if left < SPARE else "slight"
+    notes = ("Tired supply voltage and a filling filter take the rest.",) if 0.0 <= left < SPARE else ()
+    return Prediction(
+        "fuel_pump", "fuel supply", "fuel_supply", difference.found, recalibrate, severity, why, size=size, notes=notes
+    )
 
 
 def _is_pressure_changed(difference: Difference, before: FuelPump | None, after: FuelPump) -> bool:
@@ -264,7 +192,7 @@ def _rail_pressure(difference: Difference, case: Case, before: FuelPump | None, 
     pressures = difference.both("set_pressure")
     if not need and pressures is not None and not (before and before.referenced_to and after.referenced_to):
         # Both regulators are taken for one kind: only then does the ratio of set pressures hold everywhere.
-        need = _everywhere(flow_at(1.0, pressures[1], pressures[0]))
+        need = everywhere(flow_at(1.0, pressures[1], pressures[0]))
     why = (
         "Injector flow goes with the square root of the pressure across it (Q2 = Q1 sqrt(p2/p1)), and the calibration "
         "counts on its own."
@@ -278,8 +206,8 @@ def _rail_pressure(difference: Difference, case: Case, before: FuelPump | None, 
         )  # fmt: skip
     lacking = difference.lacking("referenced_to")
     notes = (f"Not stated: {lacking}; both are taken for regulators of one kind.",) if lacking else ()
-    size = {"flow ratio": ((1.0 / need["full load"] - 1.0) * 100.0, "%")}
-    return _known(case, difference, "injection", "injector_flow", why, need, size, notes)
+    size = {"flow ratio": (1.0 / need["full load"], "1")}
+    return known(case, difference, "injection", "injector_flow", why, need, size, notes)
 
 
 def fuel(difference: Difference, case: Case) -> Iterator[Prediction]:
@@ -311,7 +239,7 @@ def fuel(difference: Difference, case: Case) -> Iterator[Prediction]:
 
 
 def _blend(difference: Difference, case: Case, need: float, old: float, new: float) -> Prediction:
-    recalibrate, _ = case.judge.verdict(_everywhere(need))
+    recalibrate, _ = case.judge.verdict(everywhere(need))
     family, cause = ("none", "everyday") if recalibrate == "no" else ("injection", "injector_flow")
     why = (
         f"Stoichiometric air-fuel ratio {new:.2f} instead of {old:.2f} (Heywood 1988, table D.4, by mass fractions): "
@@ -326,8 +254,8 @@ def _blend(difference: Difference, case: Case, need: float, old: float, new: flo
         )
     if new < 13.0 and new < old:
         notes.append("Hoses, seals and pump must be made for that much alcohol.")
-    return _known(case, difference, family, cause, why, _everywhere(need), {"need": ((need - 1.0) * 100.0, "%")},
-                  tuple(notes))  # fmt: skip
+    size = {"as if injectors flowed": (1.0 / need, "1")}
+    return known(case, difference, family, cause, why, everywhere(need), size, tuple(notes))
 
 
 def _octane(difference: Difference, case: Case, same_blend: bool) -> Iterator[Prediction]:
@@ -353,8 +281,6 @@ def _octane(difference: Difference, case: Case, same_blend: bool) -> Iterator[Pr
 
 
 FUEL_SLOTS: Mapping[str, Callable[[Difference, Case], Iterator[Prediction]]] = {
-    "intake": intake,
-    "air_meter_housing": air_meter_housing,
     "injectors": injectors,
     "fuel_pump": fuel_pump,
     "fuel": fuel,

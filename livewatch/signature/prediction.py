@@ -13,11 +13,24 @@ from typing import Any, Literal
 
 from livewatch.profile.model import Profile
 
-__all__ = ["Judge", "Prediction", "Recalibrate", "Severity", "per_cent"]
+__all__ = [
+    "DEAD_TIME_ERROR",
+    "DRIVE_GENTLY",
+    "SUPPLY_ENDS",
+    "Judge",
+    "Prediction",
+    "Recalibrate",
+    "Severity",
+    "per_cent",
+]
 
 Recalibrate = Literal["yes", "no", "unknown"]
 Severity = Literal["none", "slight", "moderate", "serious"]
 
+DEAD_TIME_ERROR = "dead time error"
+SUPPLY_ENDS = "fuel flow at which supply ends"
+"""Names of sizes that a drive measures, too."""
+DRIVE_GENTLY = "drive it gently at part load first and let `livewatch diagnose` measure it"
 ORDINARY = 0.05
 """Total fuel trim within 5 % is ordinary; common practice, no source."""
 LEAN_AT_FULL_LOAD = 0.06

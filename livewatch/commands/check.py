@@ -1,0 +1,246 @@
+"""`livewatch check`: a build sheet against a calibration, before a wheel turns.
+
+`--json` prints one object, format version 1 (fields stay, new ones may be added): `check`, `sheet`, `profile`;
+`full_load` with `advised_against` and `reasons`; `differences`, each with slot, family, cause, found,
+needs_another_calibration (yes, no, unknown), severity, why, need by working point, size, missing, notes; `authority` by
+working point, in per cent; `fuel_supply`; `not_compared`; `cautions`; `assumed`; and with `--drive`, `beside`.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Mapping, Sequence
+from pathlib import Path
+from textwrap import wrap
+from typing import Any
+
+import click
+from rich.console import Console
+from rich.padding import Padding
+from rich.table import Table
+from rich.text import Text
+
+from livewatch.commands.options import choose_profile, profile_option
+from livewatch.errors import SourceError, UsageError, nearest
+from livewatch.profile.model import Engine, Profile
+from livewatch.shipped import shipped_folder
+from livewatch.signature.build_sheet import load_build_sheet
+from livewatch.signature.build_sheet_compare import Comparison, compare
+from livewatch.signature.build_sheet_differences import words_of
+from livewatch.signature.build_sheet_forecast import Forecast, predict
+from livewatch.signature.build_sheet_points import CONDITIONS
+from livewatch.signature.build_sheet_supply import MOST_DUTY, Supply
+from livewatch.signature.prediction import Prediction, per_cent
+
+__all__ = ["ADVISED_AGAINST", "check"]
+
+ADVISED_AGAINST = 5
+"""Exit code."""
+WIDEST = 100
+"""Characters of a line of prose."""
+CAUTIONS = (
+    "A sheet is what somebody wrote down: nothing here is measured. Look at the parts themselves.",
+    "Full load only on a closed course or a dyno: car restrained, air moving, fire extinguisher at hand. The driver "
+    "drives, a passenger reads.",
+    "livewatch protects no engine. Local law (exhaust and noise among it) and licensed practice come first.",
+)
+MARKS = {"serious": "!!!", "moderate": " !!", "slight": "  !", "none": "  ·"}
+RECALIBRATE = {
+    "yes": "needs another calibration",
+    "no": "needs no other calibration",
+    "unknown": "may need another calibration: unknown until measured",
+}
+EPILOG = """\b
+Exit codes
+  0 nothing on the sheet speaks against full load   3 mistakes in the sheet or the profile
+  5 a full-load run is advised against              2 no such profile or sheet
+"""
+
+
+@click.command(epilog=EPILOG)
+@click.argument("sheet", metavar="SHEET")
+@profile_option(required=True)
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
+@click.option(
+    "--drive",
+    type=click.Path(path_type=Path),
+    help="What `livewatch diagnose --json` printed for a drive: measured is set beside predicted.",
+)
+def check(sheet: str, profile_name: str, as_json: bool, drive: Path | None) -> int:
+    """Compare SHEET, a build sheet with the parts calibrated for and the parts fitted, on the engine of a profile.
+
+    Says which differences need another calibration, why, what they will take, and whether full load should wait.
+
+    \b
+      livewatch check -p brackwell_20t brackwell_20t_build
+      livewatch check -p mycar.yaml mycar_build.yaml --json
+    """
+    profile = choose_profile(profile_name)
+    forecast = predict(load_build_sheet(_find_sheet(sheet)), profile)
+    beside = None if drive is None else compare(forecast.predictions, _read_drive(drive))
+    if as_json:
+        said = forecast.to_json()
+        if beside is not None:
+            said["beside"] = [comparison.to_json() for comparison in beside]
+        print(json.dumps(said, ensure_ascii=False, indent=2))
+    else:
+        _print(forecast, profile, beside, Console(highlight=False))
+    return ADVISED_AGAINST if forecast.is_full_load_advised_against else 0
+
+
+def _find_sheet(given: str) -> Path:
+    """The sheet a user names: a path, or the bare name of one that comes with livewatch."""
+    path = Path(given)
+    if path.exists():
+        return path
+    known = {found.stem: found for found in sorted(shipped_folder("profiles").glob("*_build.yaml"))}
+    if given in known:
+        return known[given]
+    raise UsageError(
+        f"no build sheet {given!r}: it is neither a file nor one of those that come with livewatch, "
+        f"{', '.join(known) or 'none'}{nearest(given, known)}"
+    )
+
+
+def _read_drive(path: Path) -> Mapping[str, Any]:
+    try:
+        lines = [line for line in path.read_text(encoding="utf-8").splitlines() if line.strip()]
+    except (OSError, UnicodeDecodeError) as error:
+        reason = error.strerror if isinstance(error, OSError) and error.strerror else "is no text"
+        raise SourceError(f"{path}: {reason}") from None
+    expected = "expected the one object that `livewatch diagnose --json` prints for a drive"
+    try:
+        said = json.loads("\n".join(lines))
+    except json.JSONDecodeError:
+        raise SourceError(f"{path}: {len(lines)} lines that are not one JSON object: {expected}") from None
+    if not isinstance(said, dict) or "causes" not in said:
+        raise SourceError(f"{path}: {expected}")
+    return said
+
+
+def _print(forecast: Forecast, profile: Profile, beside: Sequence[Comparison] | None, console: Console) -> None:
+    assert profile.engine is not None
+    _line(console, f"Build sheet: {forecast.sheet.name}", indent=0)
+    _line(console, f"Profile: {profile.name}; {_engine(profile.engine)}", indent=0)
+    _section(console, "Full load")
+    _print_answer(forecast, console)
+    if forecast.predictions:
+        _section(console, "Differences, as far as the sheet tells")
+        for prediction in forecast.predictions:
+            _print_prediction(prediction, console)
+        _section(console, "Need predicted: what the calibration would have to be multiplied by")
+        console.print(_need_table(forecast))
+    _section(console, "Fuel supply of the parts fitted, at full load")
+    for line in _supply_lines(forecast.supply):
+        _line(console, line)
+    if beside is not None:
+        _section(console, "Predicted beside measured")
+        for comparison in beside:
+            _line(console, comparison.sentence, "- ")
+        if not beside:
+            _line(console, "Nothing was predicted, and the drive shows no cause.")
+    _print_gaps(forecast, console)
+    _section(console, "Caution")
+    for caution in CAUTIONS:
+        _line(console, caution, "- ")
+
+
+def _print_answer(forecast: Forecast, console: Console) -> None:
+    if forecast.is_full_load_advised_against:
+        _line(console, "ADVISED AGAINST until it is recalibrated, or shown to fit by a gentle drive:", style="bold")
+        for reason in forecast.refusals:
+            _line(console, reason, "- ")
+    elif forecast.predictions:
+        _line(console, "Nothing on the sheet speaks against it. What the differences below say still holds.")
+    else:
+        _line(console, "Nothing on the sheet speaks against it: no part stated as fitted differs.")
+
+
+def _print_prediction(prediction: Prediction, console: Console) -> None:
+    title = f"{MARKS[prediction.severity]} {words_of(prediction.slot)}: {prediction.severity}; "
+    _line(console, title + RECALIBRATE[prediction.recalibrate], style="bold", indent=0)
+    _line(console, prediction.found, indent=4)
+    _line(console, prediction.why, indent=4)
+    for missing in prediction.missing:
+        _line(console, f"missing: {missing}", indent=4)
+    for note in prediction.notes:
+        _line(console, note, indent=4)
+
+
+def _need_table(forecast: Forecast) -> Padding:
+    table = Table(box=None, padding=(0, 2, 0, 0), header_style="dim")
+    table.add_column("")
+    for condition in CONDITIONS:
+        table.add_column(condition, justify="right")
+    for prediction in forecast.predictions:
+        name = f"{words_of(prediction.slot)}, {prediction.cause.replace('_', ' ')}"
+        if prediction.need:
+            table.add_row(name, *(per_cent(prediction.need[c]) if c in prediction.need else "?" for c in CONDITIONS))
+        elif prediction.is_unknown_need:
+            table.add_row(name, *["unknown"] * len(CONDITIONS))
+    rows = forecast.authority
+    complete = all(use.is_complete for use in rows)
+    table.add_row(
+        "all together" if complete else "all together, without the unknown", *(per_cent(u.need) for u in rows)
+    )
+    table.add_row("of the long term trim", *(f"{use.long_share * 100.0:.0f} %" for use in rows))
+    table.add_row("of both trims together", *(f"{use.share * 100.0:.0f} %" for use in rows))
+    table.add_row("left beyond it", *(f"{use.left:.1f} %" if use.left > 0.0 else "none" for use in rows))
+    return Padding(table, (0, 0, 0, 2), expand=False)
+
+
+def _supply_lines(supply: Supply) -> Iterable[str]:
+    stated = "as stated" if supply.is_air_stated else "taken as plausible"
+    fuel = "unknown" if supply.fuel is None else f"{supply.fuel:.1f} g/s"
+    yield f"Air {supply.air:.0f} g/s ({stated}) takes fuel {fuel}."
+    known = []
+    if supply.injectors is not None:
+        known.append(f"the injectors bring {supply.injectors:.1f} g/s at {MOST_DUTY * 100.0:.0f} % duty")
+    if supply.pump is not None:
+        known.append(f"the pump brings {supply.pump:.1f} g/s")
+    if known:
+        sentence = " and ".join(known)
+        yield f"{sentence[:1].upper()}{sentence[1:]}."
+    if supply.headroom is not None and supply.limit is not None and supply.air_reach is not None:
+        first = supply.limit[0]
+        only = "" if len(known) == 2 else f" (the {'pump' if first == 'injectors' else 'injectors'} not counted)"
+        left = f"{supply.headroom * 100.0:.0f} % is left" if supply.headroom >= 0.0 else (
+            f"{-supply.headroom * 100.0:.0f} % is lacking"
+        )  # fmt: skip
+        yield f"{left}{only}: enough for {supply.air_reach:.0f} g/s of air."
+    for missing in supply.missing:
+        yield f"missing: {missing}"
+
+
+def _print_gaps(forecast: Forecast, console: Console) -> None:
+    if not (forecast.not_compared or forecast.cautions or forecast.assumed):
+        return
+    _section(console, "What this rests on")
+    for caution in forecast.cautions:
+        _line(console, caution, "- ")
+    if forecast.not_compared:
+        slots = ", ".join(map(words_of, forecast.not_compared))
+        _line(
+            console, f"Not compared, because the sheet does not say what is fitted: {slots}. Write `same` where it is."
+        )
+    for condition, what in forecast.assumed.items():
+        _line(console, f"Taken from common practice at {condition}: {', '.join(what)}.")
+
+
+def _engine(engine: Engine) -> str:
+    meter = "with an air meter" if engine.air_metering == "mass_air_flow" else "on speed-density, without an air meter"
+    cylinders = f"{engine.cylinders} cylinder{'s' if engine.cylinders > 1 else ''}"
+    return f"{engine.displacement:g} L, {cylinders}, {engine.induction.replace('_', ' ')}, {meter}"
+
+
+def _section(console: Console, title: str) -> None:
+    console.print()
+    console.print(title, style="dim")
+
+
+def _line(console: Console, text: str, bullet: str = "", indent: int = 2, style: str = "") -> None:
+    first = " " * indent
+    wrapped = wrap(text, min(console.width, WIDEST), initial_indent=first + bullet,
+                   subsequent_indent=first + " " * len(bullet), break_on_hyphens=False)  # fmt: skip
+    for line in wrapped:
+        console.print(Text(line, style=style), soft_wrap=True)
