@@ -39,6 +39,8 @@ __all__ = ["Dashboard"]
 
 BEAT = 0.1
 """Seconds between updates."""
+COVERED = 5
+"""Updates of which one is drawn while a question is open."""
 WINDOWS = tuple(round(seconds * 1e9) for seconds in (10, 20, 30, 60, 120, 300, 600))
 """Data time that the traces may cover, ns."""
 
@@ -86,9 +88,11 @@ class Dashboard(AlarmActions, TimeActions):
             self.plain,
         )
         self.overlay: Overlay = "over time"
+        self.page = 0
         self.window = 60_000_000_000
         self.sound = AlarmSound(self.bell, (Speech(speech_command()) if speech is None else speech).say)
         self._clock = clock
+        self._beats = 0
         self._said = said
         self._main = MainScreen(view, scene.player is not None)
         self._filter = PlainFilter(self.plain)
@@ -117,7 +121,11 @@ class Dashboard(AlarmActions, TimeActions):
         """One update: the latest picture to the screen, what is due to be heard, what became of actions."""
         self.picture = self.scene.picture()
         look = self.look()
-        self._main.show(self.picture, look)
+        self._beats += 1
+        # What is under another screen has everything drawn anew: seldom, or not at all where nothing of it is seen.
+        covered = isinstance(self.screen, Cautions | HelpPage)
+        if self.screen is self._main or (not covered and self._beats % COVERED == 0):
+            self._main.show(self.picture, look)
         if self.picture is not None:
             self.sound.sound(self.picture.announced, self._clock())
         self.settle()
@@ -144,6 +152,7 @@ class Dashboard(AlarmActions, TimeActions):
             overlay=self.overlay,
             alarm=self.chosen_alarm,
             event=self.chosen_event,
+            page=self.page,
             silenced=picture is not None and self.sound.silenced(picture.announced),
             flood=flooding(events, here),
             player=state,
@@ -192,6 +201,10 @@ class Dashboard(AlarmActions, TimeActions):
         """Traces over a shorter or longer time."""
         place = WINDOWS.index(self.window) + steps
         self.window = WINDOWS[min(len(WINDOWS) - 1, max(0, place))]
+
+    def action_more_values(self) -> None:
+        """The next page of channels under the cursor."""
+        self.page += 1
 
     def action_units(self) -> None:
         """The next choice of units."""

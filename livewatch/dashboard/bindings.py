@@ -9,7 +9,7 @@ from textual.binding import Binding
 
 __all__ = ["KEYS", "Key", "bindings", "keys_for"]
 
-Where = Literal["everywhere", "cell", "bench", "replay"]
+Where = Literal["everywhere", "cell", "on the bench", "bench", "replay"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,7 +22,7 @@ class Key:
         action: the app's action.
         hint: one or two words for the bottom row.
         help: a sentence without a full stop.
-        where: where it works; `replay` is every view of a replay.
+        where: where it works; `replay` is every view of a replay, `bench` that and the bench of a live run.
         group: heading on the help screen.
         rank: order in the bottom row, 0 for not there.
     """
@@ -59,6 +59,7 @@ KEYS: tuple[Key, ...] = (
     Key("v", "v", "overlay", "overlay", "Traces over time, pulls over engine speed, pulls over time", where="cell", group=LOOK, rank=4),
     Key("w", "w", "window(-1)", "shorter", "Traces over a shorter time", where="cell", group=LOOK),
     Key("W", "W", "window(1)", "longer", "Traces over a longer time", where="cell", group=LOOK),
+    Key("x", "x", "more_values", "more values", "The next channels under the cursor", where="on the bench", group=LOOK, rank=6),
     Key("u", "u", "units", "units", "Units: metric, metric with bar, imperial", group=LOOK, rank=8),
     Key("l", "l", "mixture", "lambda", "Lambda or air-fuel ratio", group=LOOK),
     Key("t", "t", "next_theme", "theme", "Colours: night, day, none", group=LOOK, rank=9),
@@ -105,6 +106,8 @@ def works(key: Key, view: str, replay: bool) -> bool:
         return True
     if key.where == "cell":
         return view == "cell"
+    if key.where == "on the bench":
+        return view == "bench"
     if key.where == "bench":
         return replay or view == "bench"
     return replay

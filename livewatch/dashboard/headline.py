@@ -10,7 +10,7 @@ import math
 from dataclasses import dataclass
 
 from livewatch.alarms import AlarmState, State
-from livewatch.dashboard.naming import alarm_label, commanded_for, short_label, watched_by
+from livewatch.dashboard.naming import alarm_label, commanded_for, short_label
 from livewatch.dashboard.picture import Picture
 from livewatch.dashboard.reader_units import ReaderUnits
 from livewatch.event_text import MARKS
@@ -106,15 +106,15 @@ def is_beyond(use: AuthorityUse) -> bool:
 def alarm_facts(alarm: AlarmState, picture: Picture, units: ReaderUnits) -> str:
     """The figures behind an alarm: what was measured, what was wanted; empty without evidence."""
     profile = picture.profile
-    names = [name for name in profile.figures if alarm.channel and watched_by(name, profile, alarm.channel)]
-    row = profile.index.get(alarm.channel)
-    formula = None if row is None else profile.channels[row].formula
-    if formula is not None:
-        names += [name for name in formula.inputs if name in profile.index and name not in names]
-    commanded = {commanded_for(name, profile) for name in names}
-    name = next((name for name in names if name not in commanded), alarm.channel)
+    name = alarm.channel
     if not name:
         return ""
+    row = profile.index.get(name)
+    formula = None if row is None else profile.channels[row].formula
+    if formula is not None:
+        # A share or a difference says less than what was measured beside what was wanted.
+        measured = [one for one in formula.inputs if commanded_for(one, profile) in formula.inputs]
+        name = measured[0] if measured else name
     reading = picture.reading(name)
     wanted = commanded_for(name, profile)
     text = f"{short_label(name, profile)} {units.text(reading.value, reading.unit, name)}"

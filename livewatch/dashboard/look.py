@@ -32,6 +32,7 @@ class Look:
     overlay: what the traces show.
     alarm: name of the selected alarm; empty for the most urgent.
     event: position in `events` of the selected event; -1 for the one at or before the cursor.
+    page: which of the pages of channels is shown under the cursor.
     silenced: whether the sounds are off.
     flood: whether more alarms have come than a person can take.
     player: how a replay stands; None when live.
@@ -49,6 +50,7 @@ class Look:
     overlay: Overlay = "over time"
     alarm: str = ""
     event: int = -1
+    page: int = 0
     silenced: bool = False
     flood: bool = False
     player: PlayerState | None = None

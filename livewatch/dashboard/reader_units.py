@@ -54,6 +54,7 @@ _DECIMALS = {
     "s": 1,
     "krpm": 1,
 }
+_WHOLE = frozenset({"gear", "fuel_system_status"})
 _MIXTURE = frozenset({"lambda_1", "lambda_2", "commanded_lambda"})
 """Channels that can be read as an air-fuel ratio."""
 
@@ -106,6 +107,8 @@ class ReaderUnits:
 
     def decimals(self, unit: str, channel: str = "") -> int:
         """How many digits stand behind the point: fixed for a unit, so that a figure does not change its width."""
+        if channel in _WHOLE:
+            return 0
         return 1 if self._as_ratio(channel) else _DECIMALS.get(self.unit(unit), 1)
 
     def figure(self, value: float, unit: str, channel: str = "") -> str:

@@ -15,8 +15,6 @@ __all__ = ["Scales", "nice_step"]
 
 _USUAL = {
     "engine_speed": (0.0, 6000.0),
-    "lambda_1": (0.7, 1.1),
-    "lambda_2": (0.7, 1.1),
     "boost_pressure": (80.0, 200.0),
     "manifold_pressure": (20.0, 200.0),
     "knock_retard": (0.0, 6.0),
@@ -33,6 +31,8 @@ _USUAL = {
 }
 """Where an axis starts out, in the channel's unit, whatever has been seen."""
 STEPS = 8
+_FIXED = {"lambda_1": (0.7, 1.3), "lambda_2": (0.7, 1.3)}
+"""Axes that do not grow: lambda means nothing while the fuel is cut, and would flatten the rest."""
 
 
 class Scales:
@@ -43,6 +43,8 @@ class Scales:
 
     def range_of(self, name: str, profile: Profile, lines: Sequence[NDArray[np.floating]]) -> tuple[float, float]:
         """(low, high) of the axis for channel `name`, in its unit, which also has to hold the values of `lines`."""
+        if name in _FIXED:
+            return _FIXED[name]
         low, high = self._ranges.get(name, _USUAL.get(name, (math.inf, -math.inf)))
         if name not in self._ranges:
             limits = limits_of(name, profile)

@@ -47,7 +47,7 @@ class SignatureView:
 
 def view_of(assessment: Assessment, profile: Profile) -> SignatureView:
     """The parts of an assessment that are drawn."""
-    causes = tuple(Cause(cause.title, cause.size, cause.probability) for cause in assessment.causes)
+    causes = tuple(Cause(cause.title.partition(":")[0], cause.size, cause.probability) for cause in assessment.causes)
     coverage = assessment.coverage
     verdict = Verdict(
         assessment.verdict.word,

@@ -317,8 +317,9 @@ def make_events(profile: Profile) -> list[Event]:
         if stop is not None:
             over = {**detail, "transition": "latched", "state": State.LATCHED_UNACKNOWLEDGED.value}
             events.append(Event(stop * SECOND, UTC + stop * SECOND, EventKind.ALARM, definition.name, over))
-    for number, (_, stop) in enumerate(PULLS, 1):
-        events.append(Event(stop * SECOND, UTC + stop * SECOND, EventKind.PULL, "", {"number": number}))
+    for number, (start, stop) in enumerate(PULLS, 1):
+        detail = {"number": number, "start": float(start), "end": float(stop), "from_speed": 2200, "to_speed": 6400}
+        events.append(Event(stop * SECOND, UTC + stop * SECOND, EventKind.PULL, f"pull {number}", detail))
     events.append(Event(405 * SECOND, UTC, EventKind.NOTE, "", {"text": "new solenoid from here on", "at": 236.0}))
     return sorted(events, key=lambda event: event.detail.get("at", event.time / 1e9))
 

@@ -290,6 +290,8 @@ async def test_on_the_bench_of_a_live_run_one_looks_back(scene_of: Make, app_of:
         assert app.cursor is None, "at the newest it follows the run again"
         await press(pilot, "space", "f")
         assert app.scene.player is None
+        await press(pilot, "x")
+        assert app.look().page == 1
 
 
 async def test_help_lists_every_key(scene_of: Make, app_of: Make) -> None:
@@ -333,7 +335,7 @@ async def test_quitting_a_live_run_is_asked_about(scene_of: Make, app_of: Make) 
         assert isinstance(app.screen, AskChoice)
         await press(pilot, "2")
         assert app._exit is False
-        await press(pilot, "ctrl+q", "1")
+        await press(pilot, "ctrl+q", "x", "1")
         assert app._exit is True
 
 
@@ -430,5 +432,6 @@ def test_every_key_is_pressed_by_a_test_here() -> None:
         "ctrl+p",
         "q",
         "ctrl+q",
+        "x",
     }
     assert {one for key in KEYS for one in key.keys.split(",")} - pressed == {"f1"}

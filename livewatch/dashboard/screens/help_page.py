@@ -18,7 +18,13 @@ from livewatch.dashboard.screens.cautions import CAUTIONS
 
 __all__ = ["HelpPage"]
 
-WHERE = {"everywhere": "", "cell": "cell view", "bench": "bench, or any view of a replay", "replay": "replay"}
+WHERE = {
+    "everywhere": "",
+    "cell": "cell view",
+    "on the bench": "bench",
+    "bench": "bench, or any view of a replay",
+    "replay": "replay",
+}
 
 
 class HelpPage(ModalScreen[None]):

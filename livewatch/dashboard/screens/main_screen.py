@@ -102,5 +102,6 @@ class MainScreen(Screen[None]):
 
     def _hint(self) -> None:
         keys = [key for key in keys_for(self.view, self._replay) if key.rank and key.action != f"view('{self.view}')"]
-        # The keys that belong to a view come before those that work everywhere.
-        self.query_one(KeyHints).keys = sorted(keys, key=lambda key: (key.where == "everywhere", key.rank))
+        # In the seat alarms come first; elsewhere the keys that belong to the view do.
+        seat = self.view == "seat"
+        self.query_one(KeyHints).keys = sorted(keys, key=lambda key: ((key.where == "everywhere") != seat, key.rank))

@@ -67,7 +67,7 @@ class AlarmList(Drawn):
         name = alarm_label(alarm.name) + (", first out" if alarm.first_out else "")
         x = sheet.write(x, y, name, "loud" if not alarm.acknowledged else "ink", stop - x)
         extra = alarm.reason if hidden else alarm_facts(alarm, picture, look.units)
-        if x + 4 < stop and extra:
+        if extra and (x + 2 + len(extra) <= stop or x + 18 < stop):
             sheet.write(x + 2, y, extra, "quiet", stop - x - 2)
         if selected and len(picture.announced) + len(picture.hidden) > 1:
             sheet.write(0, y, ">" if sheet.plain else "▸", "loud")

@@ -47,7 +47,8 @@ class Authority(Drawn):
         word, ink = beyond_word(use)
         if word:
             sheet.write(0, y, f" {_shape(ink)}"[:3], ink)
-        sheet.write(MARGIN, y, use.label, "quiet" if not word else ink, label_width)
+        label = use.label if len(use.label) <= label_width else _shortened(use.label)
+        sheet.write(MARGIN, y, label, "quiet" if not word else ink, label_width)
         start = MARGIN + label_width + 1
         width = max(10, sheet.width - start - figure_width - 1)
         _track(sheet, start, y, width, use, "ink" if not word else ink)
@@ -82,6 +83,12 @@ class Authority(Drawn):
 def _columns(width: int) -> tuple[int, int]:
     """Cells for the names on the left, and for the numbers and words on the right."""
     return (21, 25) if width < 100 else (30, 38)
+
+
+def _shortened(label: str) -> str:
+    for words in (" together", " for knock", " duty", " correction"):
+        label = label.replace(words, "")
+    return label
 
 
 def beyond_word(use: AuthorityUse) -> tuple[str, Ink]:

@@ -24,16 +24,19 @@ class CursorValues(Drawn):
         if picture is None or history is None:
             return
         profile = picture.profile
-        y = heading(sheet, f"at {clock_text(look.cursor / 1e9)}", f"{len(profile.channels)} channels")
+        names = list(dict.fromkeys((*(name for name in profile.figures if name in profile.index), *profile.index)))
+        columns, rows = max(1, sheet.width // COLUMN), max(1, sheet.height - 1)
+        pages = max(1, -(-len(names) // (columns * rows)))
+        page = look.page % pages
+        note = f"{len(names)} channels" + (f", page {page + 1} of {pages}" if pages > 1 else "")
+        y = heading(sheet, f"at {clock_text(look.cursor / 1e9)}", note)
         values = history.at(look.cursor)
         if not values:
             sheet.write(0, y, "not read yet", "quiet")
             return
-        names = list(dict.fromkeys((*(name for name in profile.figures if name in profile.index), *profile.index)))
-        columns = max(1, sheet.width // COLUMN)
-        rows = sheet.height - y
         width = sheet.width // columns
-        for place, name in enumerate(names[: columns * rows]):
+        first = page * columns * rows
+        for place, name in enumerate(names[first : first + columns * rows]):
             x, line = (place // rows) * width, y + place % rows
             unit = profile.channels[profile.index[name]].unit
             value = values.get(name, math.nan)
@@ -42,5 +45,3 @@ class CursorValues(Drawn):
             sheet.write(x, line, short_label(name, profile), "quiet", width - 15)
             sheet.write_right(x + width - 7, line, look.units.figure(value, unit, name), "ink" if known else "stale")
             sheet.write(x + width - 6, line, spelt if known else "?", "faint", 5)
-        if len(names) > columns * rows:
-            sheet.write_right(sheet.width - 1, sheet.height - 1, f" +{len(names) - columns * rows}", "quiet")

@@ -40,7 +40,7 @@ class OperatingMap(Drawn):
         here = _here(picture, need)
         for row in range(rows):
             line = y + rows - 1 - row
-            sheet.write_right(AXIS - 1, line, look.units.figure(need.flows[row], "g/s").partition(".")[0], "faint")
+            sheet.write_right(AXIS - 1, line, _flow(look, float(need.flows[row])), "faint")
             for column in range(columns):
                 x = AXIS + column * width
                 text, ink = _cell(float(need.need[row, column]), bool(need.enough[row, column]), sheet.plain)
@@ -52,6 +52,11 @@ class OperatingMap(Drawn):
             sheet.write_right(AXIS + (column + 1) * width, below, f"{need.speeds[column + 1]:.0f}", "faint")
         spelt = look.units.spelt("g/s")
         sheet.write(0, below, spelt, "faint", AXIS - 1)
+
+
+def _flow(look: Look, flow: float) -> str:
+    number = look.units.number(flow, "g/s")
+    return f"{number:.0f}" if number >= 10 else f"{number:.1f}"
 
 
 def _cell(need: float, enough: bool, plain: bool) -> tuple[str, Ink]:

@@ -63,7 +63,7 @@ class Timeline(Drawn):
         for title, priorities in lanes:
             self._lane(sheet, look, self._known[1], title, priorities, y, across, plot_width)
             y += 1
-        self._pulls(sheet, picture, y, across, plot_width)
+        self._pulls(sheet, look, y, across, plot_width)
         self._notes(sheet, look, y + 1, across, plot_width)
         self._position(sheet, look, across, plot_width)
 
@@ -152,12 +152,15 @@ class Timeline(Drawn):
                 sheet.write(LEFT + left, y, ("=" if sheet.plain else "━") * (right - left + 1), priority)
                 sheet.write(LEFT + left, y, MARKS[priority][:1], priority)
 
-    def _pulls(self, sheet: Sheet, picture: Picture, y: int, across: tuple[float, float], width: int) -> None:
+    def _pulls(self, sheet: Sheet, look: Look, y: int, across: tuple[float, float], width: int) -> None:
         sheet.write(0, y, "pulls", "faint", LEFT - 1)
-        for pull in picture.pulls:
-            left, right = _cell(pull.start, across, width), _cell(pull.stop, across, width)
+        for event in look.events:
+            if event.kind is not EventKind.PULL or "start" not in event.detail:
+                continue
+            left = _cell(event.detail["start"] * 1e9, across, width)
+            right = _cell(event.detail["end"] * 1e9, across, width)
             sheet.write(LEFT + left, y, ("=" if sheet.plain else "▬") * max(1, right - left + 1), "ink")
-            sheet.write(LEFT + left, y, str(pull.number), "loud")
+            sheet.write(LEFT + left, y, str(event.detail["number"]), "loud")
 
     def _notes(self, sheet: Sheet, look: Look, y: int, across: tuple[float, float], width: int) -> None:
         sheet.write(0, y, "notes", "faint", LEFT - 1)
