@@ -126,8 +126,8 @@ def _print(forecast: Forecast, profile: Profile, beside: Sequence[Comparison] | 
     _print_answer(forecast, console)
     if forecast.predictions:
         _section(console, "Differences, as far as the sheet tells")
-        for prediction in forecast.predictions:
-            _print_prediction(prediction, console)
+        for before, prediction in zip((None, *forecast.predictions), forecast.predictions, strict=False):
+            _print_prediction(prediction, before, console)
         _section(console, "Need predicted: what the calibration would have to be multiplied by")
         console.print(_need_table(forecast))
     _section(console, "Fuel supply of the parts fitted, at full load")
@@ -150,16 +150,17 @@ def _print_answer(forecast: Forecast, console: Console) -> None:
         _line(console, "ADVISED AGAINST until it is recalibrated, or shown to fit by a gentle drive:", style="bold")
         for reason in forecast.refusals:
             _line(console, reason, "- ")
-    elif forecast.predictions:
-        _line(console, "Nothing on the sheet speaks against it. What the differences below say still holds.")
+    elif any(prediction.recalibrate != "no" for prediction in forecast.predictions):
+        _line(console, "Nothing on the sheet makes it dangerous by itself; what needs another calibration comes first.")
     else:
-        _line(console, "Nothing on the sheet speaks against it: no part stated as fitted differs.")
+        _line(console, "Nothing on the sheet speaks against it.")
 
 
-def _print_prediction(prediction: Prediction, console: Console) -> None:
+def _print_prediction(prediction: Prediction, before: Prediction | None, console: Console) -> None:
     title = f"{MARKS[prediction.severity]} {words_of(prediction.slot)}: {prediction.severity}; "
     _line(console, title + RECALIBRATE[prediction.recalibrate], style="bold", indent=0)
-    _line(console, prediction.found, indent=4)
+    if before is None or before.found != prediction.found:
+        _line(console, prediction.found, indent=4)
     _line(console, prediction.why, indent=4)
     for missing in prediction.missing:
         _line(console, f"missing: {missing}", indent=4)

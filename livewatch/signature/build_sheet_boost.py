@@ -214,7 +214,9 @@ def downpipe(difference: Difference, case: Case) -> Iterator[Prediction]:
         return
     loss = pipe_loss_ratio(*bores)
     size = {"pressure lost in the pipe": ((loss - 1.0) * 100.0, "%")}
-    measure = f"{bores[0]:g} to {bores[1]:g} mm: {loss:.2f} of the pressure is lost along it at the same flow."
+    measure = (
+        f"{bores[0]:g} to {bores[1]:g} mm: the pressure lost along it is {loss:.2f} of what it was, at the same flow."
+    )
     if bores[1] > bores[0] * 1.03:
         yield Prediction(
             "downpipe", "boost", "boost_creep", difference.found, "yes", "serious", f"{measure} {creep}",

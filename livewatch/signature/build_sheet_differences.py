@@ -76,7 +76,9 @@ def not_compared(sheet: BuildSheet, engine: Engine) -> list[str]:
         left_out |= BOOSTED_SLOTS
     if engine.induction == "supercharged":
         left_out |= TURBO_SLOTS
-    if engine.air_metering == "speed_density":
+    tube = sheet.calibrated_for.get("intake")
+    if engine.air_metering == "speed_density" or (tube is not None and "bore" in tube.numbers):
+        # Nothing is metered, or the meter sits in the tube itself.
         left_out.add("air_meter_housing")
     return [slot for slot in SLOTS if slot not in left_out | set(sheet.fitted) | sheet.same]
 

@@ -135,8 +135,13 @@ class Part(Entry):
         return {key: value for key, value in given.items() if isinstance(value, str)}
 
     def __str__(self) -> str:
-        facts = [f"{key.replace('_', ' ')} {value}" for key, value in {**self.words, **self.numbers}.items()]
+        facts = [f"{_said(key)}{value}" for key, value in {**self.words, **self.numbers}.items()]
         return ", ".join([*([self.part] if self.part else []), *facts])
+
+
+def _said(key: str) -> str:
+    """How a key reads in front of its value: a fuel's name is just said, and what a number holds at is `at`."""
+    return "" if key == "name" else "at " if key.endswith("_at") else key.replace("_", " ") + " "
 
 
 class Intake(Part):
