@@ -65,7 +65,7 @@ class Recorded:
 def _rebuilt(bore: float) -> Scenario:
     """The Brackwell with a larger meter tube and a calibration written for it."""
     build = KINDS["air_meter_bore"].fit(CARS["brackwell_20t"].build, bore)
-    return Scenario(route="dyno", duration=270.0, fitted=build, calibrated_for=build, ageing=0.3, seed=109)
+    return Scenario(route="dyno", duration=262.0, fitted=build, calibrated_for=build, ageing=0.3, seed=109)
 
 
 SHELF: Mapping[str, Recorded] = {
@@ -74,7 +74,10 @@ SHELF: Mapping[str, Recorded] = {
         "brackwell_20t", 3, Scenario(duration=300.0, mismatches=(Mismatch("air_meter_bore", 70.0),), seed=102)
     ),
     "larger_injectors": Recorded(
-        "brackwell_20t", 7, Scenario(duration=300.0, mismatches=(Mismatch("injector_flow", 17.0),), seed=103)
+        "brackwell_20t",
+        7,
+        Scenario(duration=300.0, mismatches=(Mismatch("injector_flow", 17.0),), seed=103),
+        before=Scenario(duration=900.0, mismatches=(Mismatch("injector_flow", 17.0),), seed=112),
     ),
     "vacuum_leak": Recorded(
         "linden_16", 8, Scenario(car="linden_16", duration=420.0, mismatches=(Mismatch("vacuum_leak", 1.9),), seed=104)
@@ -95,9 +98,9 @@ SHELF: Mapping[str, Recorded] = {
         Scenario(route="pulls", duration=210.0, mismatches=(Mismatch("free_exhaust", 70.0),), seed=107),
     ),
     "fuel_supply_limit": Recorded(
-        "tarn_30t",
+        "brackwell_20t",
         18,
-        Scenario(car="tarn_30t", route="pulls", duration=210.0, mismatches=(Mismatch("fuel_supply", 42.0),), seed=108),
+        Scenario(route="pulls", duration=210.0, mismatches=(Mismatch("fuel_supply", 45.0),), seed=108),
     ),
     "dyno_session": Recorded("dyno_cell", 21, _rebuilt(70.0)),
     "altitude": Recorded("brackwell_20t", 25, Scenario(duration=300.0, altitude_m=1900.0, ambient_degC=11.0, seed=110)),
