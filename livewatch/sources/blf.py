@@ -15,6 +15,7 @@ from collections.abc import Iterator, Sequence
 from datetime import UTC, datetime
 
 from livewatch.frames import FrameBatch
+from livewatch.sources.ahead import ahead
 from livewatch.sources.blf_objects import HEADER, MARK, parse_objects
 from livewatch.sources.byte_stream import ByteStream
 from livewatch.sources.reader import FormatReader
@@ -60,7 +61,7 @@ class BlfReader(FormatReader):
     def frames(self) -> Iterator[FrameBatch]:
         """All frames in order, about 10,000 a batch."""
         gathered: list[bytes] = []
-        for content in self._contents():
+        for content in ahead(self._contents()):
             if content:
                 gathered.append(content)
                 if sum(map(len, gathered)) < _CHUNK:
