@@ -45,6 +45,7 @@ class FormulaRun:
         self._places: dict[Plan, int] = {}
         self._place(plan)
         self._places.clear()
+        self._bare = isinstance(plan, Input | Constant)
         self._value = NO_VALUES
         self._lost: NDArray[np.bool_] | None = None
         self._next: int | None = None
@@ -64,13 +65,13 @@ class FormulaRun:
         with np.errstate(all="ignore"):
             for call, places in self._steps:
                 done.append(call(*[done[place] for place in places]))
-        result = done[-1]
+        result = self._whole(done[-1])
         if self._lost is not None:
             known = ~np.isnan(value[self._rows]).any(axis=0)
             self.undefined += int(np.count_nonzero(known & self._lost & np.isnan(result)))
         self._value = NO_VALUES  # not to keep a whole batch alive
         self._lost = None
-        return result.copy() if np.may_share_memory(result, value) else result
+        return result.copy() if self._bare else result
 
     def _place(self, plan: Plan) -> int:
         """Appends the step of `plan` after those of its parts, unless it is there already; gives its position."""
@@ -87,7 +88,8 @@ class FormulaRun:
                 self._rows.append(row)
                 return partial(self._input, row)
             case Constant(number):
-                return partial(self._constant, number)
+                # One tick stands for all of them: numpy repeats it where it meets a column.
+                return partial(_same, np.array([number]))
             case Scaled(_, scale, offset):
                 return partial(self._scaled, scale, offset)
             case Single(kind):
@@ -99,7 +101,7 @@ class FormulaRun:
             case Choice():
                 return _choose
             case Window():
-                return self._window(plan)
+                return partial(self._looked_back, self._window(plan))
 
     # Methods rather than closures: a deep copy of a run must read its own values, not those of the run it came from.
 
@@ -107,8 +109,13 @@ class FormulaRun:
         column: Column = self._value[row]
         return column
 
-    def _constant(self, number: float) -> Column:
-        return np.full(self._value.shape[1], number)
+    def _looked_back(self, window: Callable[[Column], Column], column: Column) -> Column:
+        return window(self._whole(column))
+
+    def _whole(self, column: Column) -> Column:
+        """`column` with all its ticks; a constant has one."""
+        n = self._value.shape[1]
+        return column if len(column) == n else np.full(n, column[0])
 
     def _scaled(self, scale: float, offset: float, column: Column) -> Column:
         scaled: Column = column * scale + offset
@@ -142,6 +149,10 @@ class FormulaRun:
                 wrong &= ~np.isnan(operand)
             self._lost = wrong if self._lost is None else self._lost | wrong
         return result
+
+
+def _same(column: Column) -> Column:
+    return column
 
 
 def _compared(operation: Callable[[Column, Column], NDArray[np.bool_]]) -> Callable[[Column, Column], Column]:

@@ -1,9 +1,10 @@
 """Looks back over the last ticks that come out bit for bit the same however the ticks are cut into batches.
 
-Columns of consecutive ticks go in, columns of the same length come out; each class keeps the ticks it still needs, and
-no more than its window. A window of w ticks is the current tick and the w - 1 before it; ticks before the first count
-as unknown. Sums never run on from tick to tick: each tick's sum is put together from sums over 2, 4, 8, ... ticks, so
-the order of the additions is fixed by w alone.
+Columns of consecutive ticks go in, columns of the same length come out; each class keeps the ticks it still needs, no
+more than a few of its windows and the largest batch. A window of w ticks is the current tick and the w - 1 before it;
+ticks before the first count as unknown. Sums never run on from tick to tick: each tick's sum is put together from sums
+over 2, 4, 8, ... ticks, so the order of the additions is fixed by w alone. (Counts do run on: whole numbers lose
+nothing.)
 
 Rules for unknown ticks:
 
@@ -21,64 +22,112 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Delay", "Extreme", "Hold", "Mean", "Rate", "Recently"]
+__all__ = ["Extreme", "Hold", "Mean", "Rate", "Recently"]
 
 Column = NDArray[np.float64]
 Combine = Callable[[Column, Column], Any]
 
-
-class Delay:
-    """Gives each value back `ticks` later; `fill` before the first."""
-
-    def __init__(self, ticks: int, fill: float = np.nan) -> None:
-        self._kept: Column = np.full(ticks, fill)
-
-    def __call__(self, column: Column) -> Column:
-        if not len(self._kept):
-            return column
-        joined = np.concatenate((self._kept, column))
-        self._kept = joined[len(column) :].copy()
-        return joined[: len(column)]
+SPARE = 256
+"""Ticks a memory has room for beyond its window, so that small batches seldom make it move."""
 
 
-class Tree:
-    """Combines the last `ticks` values by a fixed tree: S2[i] = S1[i] o S1[i-1], S4[i] = S2[i] o S2[i-2], ..., then the
-    powers of two that make up `ticks`, the latest ticks first."""
+class Memory:
+    """The last `ticks` values of a column, `fill` before the first. After `take(column)`, `ago(k)` is the column as it
+    was k ticks earlier (0 <= k <= ticks): a view, good until the next `take`."""
 
-    def __init__(self, ticks: int, combine: Combine, fill: float) -> None:
+    def __init__(self, ticks: int, fill: float) -> None:
+        self._ticks = ticks
+        self._values: Column = np.full(2 * ticks + SPARE, fill)
+        self._start = self._end = ticks
+
+    def take(self, column: Column) -> None:
+        n = len(column)
+        start, end = self._end, self._end + n
+        if end > len(self._values):
+            kept = self._values[start - self._ticks : start]
+            if self._ticks + n > len(self._values):
+                self._values = np.concatenate((kept, np.empty(n)))
+            else:
+                self._values[: self._ticks] = kept.copy()
+            start, end = self._ticks, self._ticks + n
+        self._values[start:end] = column
+        self._start, self._end = start, end
+
+    def ago(self, ticks: int) -> Column:
+        return self._values[self._start - ticks : self._end - ticks]
+
+
+class Count:
+    """How many of the last `ticks` values of a column of 0 and 1 are 1."""
+
+    def __init__(self, ticks: int) -> None:
+        self._ticks = ticks
+        self._totals = Memory(ticks, 0.0)
+        self._total = 0.0
+
+    def __call__(self, column: NDArray[np.bool_]) -> Column:
+        totals = np.cumsum(column, dtype=np.float64)
+        totals += self._total
+        if len(totals):
+            self._total = float(totals[-1])
+        self._totals.take(totals)
+        count: Column = totals - self._totals.ago(self._ticks)
+        return count
+
+
+class Doubling:
+    """Sums over 1, 2, 4, ... ticks, each from the one before: S2[i] = S1[i] + S1[i-1], S4[i] = S2[i] + S2[i-2], ...;
+    likewise with any other operation. `memories[k]` holds those over 2**k ticks."""
+
+    def __init__(self, most: int, reaches: list[int], combine: Combine, fill: float) -> None:
         self._combine = combine
-        self._doublings = [Delay(1 << level, fill) for level in range(ticks.bit_length() - 1)]
-        self._parts: list[Delay | None] = []
+        levels = most.bit_length()
+        self.memories = [
+            Memory(max(reaches[level], 1 << level if level + 1 < levels else 0), fill) for level in range(levels)
+        ]
+
+    def take(self, column: Column) -> None:
+        """Take the next values in."""
+        power = column
+        for level, memory in enumerate(self.memories):
+            if level:
+                power = self._combine(power, self.memories[level - 1].ago(1 << level - 1))
+            memory.take(power)
+
+
+class Sum:
+    """The sum over the last `ticks` values: over the powers of two that make up `ticks`, the smallest the latest."""
+
+    def __init__(self, ticks: int) -> None:
+        self._parts: list[tuple[int, int]] = []
+        reaches = [0] * ticks.bit_length()
         offset = 0
         for level in range(ticks.bit_length()):
-            used = bool(ticks >> level & 1)
-            self._parts.append(Delay(offset, fill) if used else None)
-            offset += (1 << level) if used else 0
+            if ticks >> level & 1:
+                self._parts.append((level, offset))
+                reaches[level] = offset
+                offset += 1 << level
+        self._doubling = Doubling(ticks, reaches, np.add, 0.0)
 
     def __call__(self, column: Column) -> Column:
-        result: Column | None = None
-        power = column
-        for level, part in enumerate(self._parts):
-            if level:
-                power = self._combine(power, self._doublings[level - 1](power))
-            if part is not None:
-                delayed = part(power)
-                result = delayed if result is None else self._combine(result, delayed)
-        assert result is not None
-        return result
+        self._doubling.take(column)
+        total = np.zeros(len(column))
+        for level, offset in self._parts:
+            total += self._doubling.memories[level].ago(offset)
+        return total
 
 
 class Mean:
     """The mean of the known values over the window."""
 
     def __init__(self, ticks: int) -> None:
-        self._sum = Tree(ticks, np.add, 0.0)
-        self._count = Tree(ticks, np.add, 0.0)
+        self._sum = Sum(ticks)
+        self._count = Count(ticks)
         self._ticks = ticks
 
     def __call__(self, column: Column) -> Column:
         unknown = np.isnan(column)
-        count = self._count((~unknown).astype(np.float64))
+        count = self._count(~unknown)
         total = self._sum(np.where(unknown, 0.0, column))
         mean = np.full(len(column), np.nan)
         np.divide(total, count, out=mean, where=(2.0 * count >= self._ticks) & np.isfinite(total))
@@ -86,42 +135,52 @@ class Mean:
 
 
 class Extreme:
-    """The lowest (`np.fmin`) or highest (`np.fmax`) known value over the window."""
+    """The lowest (`np.fmin`) or highest (`np.fmax`) known value over the window: that of two stretches, a power of two
+    ticks long, which overlap."""
 
     def __init__(self, ticks: int, combine: Combine) -> None:
-        self._extreme = Tree(ticks, combine, np.nan)
-        self._count = Tree(ticks, np.add, 0.0)
+        self._combine = combine
         self._ticks = ticks
+        self._second = ticks - (1 << ticks.bit_length() - 1)
+        reaches = [0] * ticks.bit_length()
+        reaches[-1] = self._second
+        self._doubling = Doubling(ticks, reaches, combine, np.nan)
+        self._count = Count(ticks)
 
     def __call__(self, column: Column) -> Column:
-        count = self._count((~np.isnan(column)).astype(np.float64))
+        count = self._count(~np.isnan(column))
+        self._doubling.take(column)
+        longest = self._doubling.memories[-1]
+        extreme = self._combine(longest.ago(0), longest.ago(self._second))
         # + 0.0 because the sign of the smaller of two zeros is left open, and may depend on the place in the column
-        return np.where(2.0 * count >= self._ticks, self._extreme(column) + 0.0, np.nan)
+        return np.where(2.0 * count >= self._ticks, extreme + 0.0, np.nan)
 
 
 class Recently:
     """Whether a condition was true at any tick of the window."""
 
     def __init__(self, ticks: int) -> None:
-        self._any = Tree(ticks, np.fmax, np.nan)
-        self._count = Tree(ticks, np.add, 0.0)
+        self._true = Count(ticks)
+        self._false = Count(ticks)
         self._ticks = ticks
 
     def __call__(self, column: Column) -> Column:
-        count = self._count((~np.isnan(column)).astype(np.float64))
-        seen = self._any(column)
-        return np.where((seen == 1.0) | (count == self._ticks), seen, np.nan)
+        some = self._true(column == 1.0) > 0.0
+        none = self._false(column == 0.0) == self._ticks
+        return np.where(some, 1.0, np.where(none, 0.0, np.nan))
 
 
 class Rate:
     """(now - `ticks` ago) over the time between them: the column's unit per second. `period` in nanoseconds."""
 
     def __init__(self, ticks: int, period: int) -> None:
-        self._ago = Delay(ticks)
+        self._memory = Memory(ticks, np.nan)
+        self._ticks = ticks
         self._seconds = ticks * period / 1e9
 
     def __call__(self, column: Column) -> Column:
-        rate = (column - self._ago(column)) / self._seconds
+        self._memory.take(column)
+        rate = (column - self._memory.ago(self._ticks)) / self._seconds
         return np.where(np.isfinite(rate), rate, np.nan)
 
 
