@@ -23,6 +23,13 @@ def read(text: bytes) -> tuple[FrameBatch, int]:
     return FrameBatch.concatenate(batches), rejected
 
 
+def row_of(line: bytes) -> tuple[object, ...]:
+    frame = parse_line(line)
+    assert frame is not None
+    bus = frame.bus.decode("utf-8", "replace")
+    return frame.time, bus, frame.identifier, frame.flags, frame.length, frame.data.ljust(64, b"\0")
+
+
 def rows(batch: FrameBatch) -> list[tuple[object, ...]]:
     return [
         (
@@ -42,23 +49,7 @@ def one(line: bytes) -> tuple[object, ...]:
     batch, rejected = read(line + b"\n")
     assert (len(batch), rejected) == (1, 0)
     time, bus, identifier, flags, length, data = rows(batch)[0]
-    plain = parse_line(line)
-    assert plain is not None
-    assert (
-        plain.time,
-        plain.bus.decode(),
-        plain.identifier,
-        plain.flags,
-        plain.length,
-        plain.data.ljust(64, b"\0"),
-    ) == (
-        time,
-        bus,
-        identifier,
-        flags,
-        length,
-        data,
-    )
+    assert row_of(line) == (time, bus, identifier, flags, length, data)
     assert isinstance(data, bytes)
     assert isinstance(length, int)
     return time, bus, identifier, flags, length, data[: 0 if flags & REMOTE else length]
@@ -218,15 +209,44 @@ def test_a_recording_is_read_line_by_line_whatever_the_chunk(tmp_path: Path) -> 
     chance = random.Random(5)
     lines = [
         f"({1_600_000_000 + i * 0.001:.6f}) can{i % 3} {chance.randrange(2048):03X}#{chance.randbytes(i % 9).hex()}\n"
-        for i in range(40_000)
+        for i in range(25_000)
     ]
     path = tmp_path / "drive.log"
     path.write_text("".join(lines))
     recording = open_recording(path)
     got = [row for batch in recording.batches() for row in rows(batch)]
-    assert len(got) == 40_000
-    assert got == [row for line in lines for row in rows(read(line.encode())[0])]
+    assert len(got) == 25_000
+    assert got == [row_of(line.encode()) for line in lines]
     assert recording.counts == {}
     assert recording.progress == 1.0
     assert recording.format == "candump"
     assert recording.start_time == 1_600_000_000 * 10**9
+
+
+near_lines = st.from_regex(
+    rb"\(-?[0-9]{0,11}(\.[0-9]{0,10})?\) {1,2}[a-z0-9_\xe9]{1,18} [0-9A-Fa-fG]{1,9}#(#[0-9A-G]?)?"
+    rb"(R[0-9]{0,3}|([0-9a-fA-F]{2}){0,10}[0-9g]?)(_[0-9A-F])?( [RTrtX])?\r?",
+    fullmatch=True,
+)
+usual_lines = st.from_regex(
+    rb"\([0-9]{10}\.[0-9]{6}\) can[0-3] ([0-7][0-9A-F]{2}|[0-9A-F]{8})#(#[0-3])?([0-9A-F]{2}){0,9}( [RT])?",
+    fullmatch=True,
+)
+
+
+@st.composite
+def spoilt_lines(draw: st.DrawFn) -> bytes:
+    line = bytearray(draw(usual_lines))
+    for _ in range(draw(st.integers(0, 2))):
+        line[draw(st.integers(0, len(line) - 1))] = draw(st.integers(0, 255).filter(lambda byte: byte != 10))
+    return bytes(line)
+
+
+@settings(max_examples=100, deadline=None)
+@given(st.lists(st.one_of(near_lines, usual_lines, spoilt_lines(), st.binary(max_size=60)), min_size=1, max_size=8))
+def test_all_lines_at_once_say_what_each_says_alone(lines: list[bytes]) -> None:
+    lines = [line.replace(b"\n", b"") for line in lines]
+    frames = [line for line in lines if parse_line(line) is not None]
+    batch, rejected = read(b"\n".join(lines) + b"\n")
+    assert rejected == len([line for line in lines if line.strip()]) - len(frames)
+    assert rows(batch) == [row_of(line) for line in frames]
