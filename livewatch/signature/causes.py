@@ -240,7 +240,8 @@ def _leak(judged: Judged, seen: Observations, field: str, what: str, unit: str) 
 
 def _pressure_leak(judged: Judged, seen: Observations) -> list[Estimate]:
     pushed, air = np.nan_to_num(seen.of("pushed")), seen.of("air")
-    most = float((pushed / np.maximum(air, 1.0)).max()) if len(air) else 0.0
+    boosted = seen.of("boost") > seen.of("outside") + 10.0
+    most = float((pushed / np.maximum(air, 1.0))[boosted].max()) if boosted.any() else 0.0
     band = _band(judged.fit, 0.0)
     return [
         _mapped("of the metered air lost at full boost", "%", band, lambda s: 100.0 * s * most),

@@ -14,6 +14,7 @@ import numpy as np
 
 from livewatch.signature.inference import Effect
 from livewatch.signature.observations import Observations, milligrams_per_ms
+from livewatch.signature.physics import leak_share
 from livewatch.signature.readings import Column
 from livewatch.signature.settled import PointMaker
 
@@ -38,6 +39,8 @@ LOG_PRIOR: dict[str, float] = {
 manifold pressure sensor wrong by a factor is rare, since it would show against the barometer at every start."""
 SCALE, SHAPE, FLOW, DEAD, BANK, VACUUM, PUSHED, SHORT, SENSOR = 0.15, 0.20, 0.20, 0.25, 0.15, 1.5, 3.5, 0.5, 0.06
 """Spreads of sizes beforehand: shares, ms, and g/s for two litres of displacement."""
+OFFSETS = (-0.6, -0.2, 0.2, 0.6, 1.2)
+"""kPa by which the sensor before the throttle may read above the barometer; decides the leak at light load."""
 DRIFT = 120.0
 """s a lambda sensor takes to drift; only roughly known."""
 TOLD_BY_LEVEL = -2.5
@@ -79,14 +82,16 @@ def variants(seen: Observations, maker: PointMaker) -> Iterator[Variant]:
     inwards = np.nan_to_num(seen.of("vacuum")) / air
     yield Variant("vacuum_leak", _leak(air_side, inwards, idle, VACUUM * size, maker.metered), 0.0, 0.0)
     if maker.boosted and maker.metered:
-        outwards = np.nan_to_num(seen.of("pushed")) / air
-        yield Variant("pressure_leak", _log(air_side, -outwards, PUSHED * size, 0.0), 0.0, 0.0)
+        for offset in OFFSETS:
+            outwards = np.nan_to_num(-leak_share(seen.of("boost") - offset, seen.of("outside"))) / air
+            effect = _log(air_side, -outwards, PUSHED * size, 0.0)
+            yield Variant("pressure_leak", effect, offset, -np.log(len(OFFSETS)))
     yield from _supply(seen, need, supply)
     yield from _sensor(seen, need)
 
 
 def _linear(column: Column, spread: float) -> Effect:
-    return Effect(lambda size: size * column, lambda size: column, spread)
+    return Effect(lambda size: size * column, lambda size: column, spread, linear=True)
 
 
 def _log(sign: Column, feature: Column, spread: float, low: float = -np.inf) -> Effect:
@@ -125,7 +130,7 @@ def _supply(seen: Observations, need: Column, supply: Column) -> Iterator[Varian
     most = float(fuel.max()) if len(fuel) else 0.0
     if most <= 0.0:
         return
-    limits = [most * share for share in (0.35, 0.45, 0.55, 0.65, 0.72, 0.79, 0.85, 0.90, 0.95)]
+    limits = [most * (0.25 + 0.04 * step) for step in range(19)]
     for limit in limits:
         beyond = np.maximum(fuel - limit, 0.0) / limit
         pressure = _log(supply - 0.5 * need, -beyond, SHORT * 2.0, 0.0)

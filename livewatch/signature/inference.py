@@ -21,6 +21,9 @@ from livewatch.signature.readings import Column
 
 __all__ = ["Effect", "Fit", "Whitened", "combined"]
 
+STARTS = (-2.5, -1.5, -0.8, -0.4, -0.15, 0.02, 0.15, 0.4, 0.8, 1.5, 2.5)
+"""Sizes tried first, in spreads."""
+
 Mean = Callable[[float], Column]
 
 
@@ -32,12 +35,14 @@ class Effect:
         mean: size to float64 (n,), 0 everywhere for size 0; `slope` its derivative.
         spread: standard deviation of the size beforehand, around 0.
         low: sizes below make no sense (0 for what is there or not).
+        linear: whether the mean goes with the size.
     """
 
     mean: Mean
     slope: Mean
     spread: float
     low: float = -inf
+    linear: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,17 +77,28 @@ class Whitened:
         n = len(self.y)
         return -0.5 * (self.square + n * log(2.0 * pi)) - float(np.log(np.diag(self._factor)).sum())
 
+    def _misfit(self, effect: Effect, precision: float, size: float) -> float:
+        rest = self.y - self(effect.mean(size))
+        return float(rest @ rest) + precision * size * size
+
+    def _start(self, effect: Effect, precision: float) -> float:
+        """The best of a few sizes, so that Newton's method begins on the right side."""
+        sizes = [share * effect.spread for share in STARTS if share * effect.spread >= effect.low]
+        return min(sizes, key=lambda size: self._misfit(effect, precision, size))
+
     def fit(self, effect: Effect) -> Fit:
         """Fit one effect."""
-        size = 0.0 if effect.low == -inf else 0.02 * effect.spread
         precision = 1.0 / effect.spread**2
+        size = 0.0 if effect.linear else self._start(effect, precision)
         for _ in range(12):
             mean, slope = self(effect.mean(size)), self(effect.slope(size))
             rest = self.y - mean
             curvature = float(slope @ slope) + precision
             step = (float(slope @ rest) - precision * size) / curvature
             new = max(size + step, effect.low)
-            done = abs(new - size) < 1e-6 * effect.spread
+            if not effect.linear and self._misfit(effect, precision, new) > self._misfit(effect, precision, size):
+                new = (new + size) / 2.0
+            done = abs(new - size) < 1e-5 * effect.spread
             size = new
             if done:
                 break

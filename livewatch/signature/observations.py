@@ -49,8 +49,13 @@ PURGE = 0.03
 VISIT = 0.008
 """Scatter between visits where too few are known to say."""
 VISIT_WEIGHT = 4.0
+FEW = 0.012
+"""What one visit alone may be wrong by: something that the test for settled data did not see."""
 SPEED_SHAPE, SPEED_BEND, LOAD_SHAPE = 0.04, 0.05, 0.03
 """How volumetric efficiency may depend on speed and pressure besides the usual shape."""
+IDLE_BREATHING, IDLE_REGION = 0.15, 0.06
+"""How far volumetric efficiency at idle may be from usual, where burned gas takes much of the cylinder: in common, and
+for each region on its own; common practice."""
 SUPPLY_OFFSET, SUPPLY_NOISE = 0.010, 0.006
 IDLE_CORRECTION = 0.11
 MOST_ROWS = 220
@@ -116,7 +121,7 @@ def observe(regions: Regions, maker: PointMaker, baseline: Baseline | None) -> O
                 rows.append(place)
                 kinds.append(name)
                 values.append(float(mean[f"log_{name}"][place] - against.get(name, np.zeros(len(regions)))[place]))
-                noise.append(scatter / known + 1.5e-3**2)
+                noise.append(scatter / known + (FEW / known) ** 2 + 1.5e-3**2)
     if maker.metered:
         shape = np.log(maker.efficiency * usual_efficiency_shape(mean["speed"]))
         expected = against.get("ratio", shape)
@@ -127,7 +132,7 @@ def observe(regions: Regions, maker: PointMaker, baseline: Baseline | None) -> O
                 rows.append(place)
                 kinds.append("ratio")
                 values.append(float(mean["log_ratio"][place] - expected[place]))
-                noise.append(scatter / known + 2e-3**2)
+                noise.append(scatter / known + (FEW / known) ** 2 + 2e-3**2)
     for place in range(len(regions)):
         if count["supply"][place]:
             rows.append(place)
@@ -198,6 +203,7 @@ def _everyday(seen: Observations, maker: PointMaker, compared: bool) -> None:
     still = np.nan_to_num(1.0 / np.maximum(pressure, 15.0), nan=0.01)
     with np.errstate(invalid="ignore"):
         full = ((pressure > 0.9 * outside) & (speed < 2300.0)).astype(np.float64)
+    thin = np.nan_to_num(np.maximum(0.0, 1.0 - np.maximum(pressure - 25.0, 0.0) / 25.0))
     away = (speed - 3500.0) / 2500.0
     load = np.nan_to_num(np.log(np.maximum(pressure, 15.0) / 100.0))
     leak = np.nan_to_num(seen.of("vacuum")) / np.maximum(air, 0.3)
@@ -223,6 +229,7 @@ def _everyday(seen: Observations, maker: PointMaker, compared: bool) -> None:
             SPEED_BEND * sharp * away * away * ratio,
             LOAD_SHAPE * sharp * load * ratio,
             PRESSURE_OFFSET * still * ratio,
+            IDLE_BREATHING * thin * ratio,
         ]
     else:
         loads += [PRESSURE_OFFSET * still * need, 0.01 * sharp * load * need]
@@ -242,6 +249,7 @@ def _everyday(seen: Observations, maker: PointMaker, compared: bool) -> None:
     regions = seen.regions
     cell = (regions.speed * 1000 + regions.flow)[seen.row]
     same = (cell[:, None] == cell[None, :]) * 1.0
+    total += np.diag((IDLE_REGION * thin * ratio) ** 2)
     far = np.exp(-0.5 * ((flow[:, None] - flow[None, :]) / LEVEL_FLOW) ** 2)
     air_side = need - ratio if maker.metered else need
     for column, smooth, level in ((need, SMOOTH * sharp, 0.0), (ratio, SMOOTH, 0.0), (air_side, 0.0, LEVEL * sharp)):

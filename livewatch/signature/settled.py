@@ -37,6 +37,8 @@ VOLUME_TO_SENSOR = 0.65
 """Litres between valves and lambda sensor for each litre of displacement; common practice, no source."""
 SENSOR_LAG = 0.12
 """s, wideband sensor; common practice, no source."""
+SWITCHES = 25
+"""Looks within which a narrow-band sensor switches both ways while its loop is in balance; common practice."""
 WARM = 65.0
 """degC of coolant; common practice."""
 USUAL_EFFICIENCY = 0.90
@@ -232,6 +234,11 @@ class PointMaker:
         good = ~np.isnan(need) & ~np.isnan(speed) & (air > 0.3)
         good &= np.isnan(coolant) | (coolant > WARM)
         good &= highest(cut, AFTER_CUT) == 0.0
+        if "lambda_1" not in self.there and "oxygen_sensor_voltage_1" in self.there:
+            # A narrow-band sensor that does not switch says that the trim has not got there yet.
+            volts = readings["oxygen_sensor_voltage_1"]
+            good &= (highest(volts, SWITCHES) > 0.55) & (lowest(volts, SWITCHES) < 0.35)
+            good &= highest(need, SWITCHES) - lowest(need, SWITCHES) < 0.07
         purge = readings["purge_duty"]
         purging = np.where(np.isnan(purge), 0.0, (purge > 0.5).astype(np.float64))
         good &= highest(purging, AFTER_CUT) == 0.0

@@ -204,6 +204,7 @@ def _need_taken(drive: Drive, kind: str, size: float) -> NDArray[np.float64]:
     assert build is not None
     n = len(drive.time)
     metered = "mass_air_flow" in channels
+    truth = {name: (column + np.roll(column, 1)) / 2.0 for name, column in truth.items()}
     with np.errstate(divide="ignore", invalid="ignore"):
         if kind == "air_meter_bore":
             assert build.air_meter is not None
@@ -300,10 +301,14 @@ def batches_of(drive: Drive, watching: Watching, profile: Profile, seconds: floa
     every = max(1, round(100.0 / watching.rate))
     columns: dict[str, tuple[NDArray[np.int64], NDArray[np.float64]]] = {}
     for position, name in enumerate(names):
+        column = drive.channels[name]
+        if name == "mass_air_flow":
+            # What is sent of an air meter is a mean over its pulses.
+            column = (column + np.concatenate((column[:1], column[:-1]))) / 2.0
         spacing = every * (5 if name in _SLOW else 1)
         offset = position * every // len(names) if watching.polled else 0
         rows = np.arange(offset, n, spacing)
-        value = np.asarray(drive.channels[name][rows], np.float64)
+        value = np.asarray(column[rows], np.float64)
         if watching.polled:
             value = _stepped(name, value)
         columns[name] = (rows, value)
