@@ -8,9 +8,11 @@ from __future__ import annotations
 import os
 import signal
 import sys
+import threading
 import time as wall
 from collections.abc import Callable, Iterable
 from dataclasses import replace
+from pathlib import Path
 from typing import Any, ClassVar
 
 from textual.app import SystemCommand
@@ -39,6 +41,10 @@ __all__ = ["Dashboard"]
 
 BEAT = 0.1
 """Seconds between updates."""
+MOST_WAITING = 3
+"""Pieces of output that may wait for the terminal before nothing more is drawn."""
+PATIENCE = 5.0
+"""Seconds that the end of the screen may take before the run behind it is ended without waiting for it."""
 COVERED = 5
 """Updates of which one is drawn while a question is open."""
 WINDOWS = tuple(round(seconds * 1e9) for seconds in (10, 20, 30, 60, 120, 300, 600))
@@ -56,7 +62,7 @@ class Dashboard(AlarmActions, TimeActions):
     said: something to tell first.
     """
 
-    CSS_PATH = "dashboard.tcss"
+    CSS_PATH = Path(__file__).with_name("dashboard.tcss")
     TITLE = "livewatch"
     BINDINGS: ClassVar[list[Binding | tuple[str, str] | tuple[str, str, str]]] = [*bindings()]
     ENABLE_COMMAND_PALETTE = True
@@ -103,6 +109,13 @@ class Dashboard(AlarmActions, TimeActions):
         wanted = self.remembered.get("theme", usual)
         self.theme = wanted if wanted in [theme.name for theme in THEMES] and not self.no_color else usual
 
+    def exit(self, *arguments: Any, **options: Any) -> None:
+        """Leave. Should the terminal not take the last words, the run ends in good order all the same."""
+        patience = threading.Timer(PATIENCE, self.scene.stop)
+        patience.daemon = True
+        patience.start()
+        super().exit(*arguments, **options)
+
     def get_default_screen(self) -> Screen[None]:
         """The views."""
         return self._main
@@ -124,7 +137,8 @@ class Dashboard(AlarmActions, TimeActions):
         self._beats += 1
         # What is under another screen has everything drawn anew: seldom, or not at all where nothing of it is seen.
         covered = isinstance(self.screen, Cautions | HelpPage)
-        if self.screen is self._main or (not covered and self._beats % COVERED == 0):
+        shown = self.screen is self._main or (not covered and self._beats % COVERED == 0)
+        if shown and not self._terminal_is_behind():
             self._main.show(self.picture, look)
         if self.picture is not None:
             self.sound.sound(self.picture.announced, self._clock())
@@ -257,6 +271,12 @@ class Dashboard(AlarmActions, TimeActions):
             self.remembered.note_cautions(self.scene.profile.name)
         else:
             self.exit()
+
+    def _terminal_is_behind(self) -> bool:
+        """Whether much of what was drawn before still waits to be taken: a slow terminal is shown less often rather
+        than shown the past."""
+        writer = getattr(self._driver, "_writer_thread", None)
+        return writer is not None and writer._queue.qsize() > MOST_WAITING
 
     def _listen_to_the_system(self) -> None:
         """End in good order when the terminal goes away or the process is asked to stop."""
