@@ -70,6 +70,7 @@ class _Measured:
     family: str
     cause: str
     title: str
+    quantity: str
     value: float | None
     unit: str | None
     interval: tuple[float, float] | None
@@ -79,8 +80,9 @@ class _Measured:
         if self.value is None:
             return ""
         unit = "" if self.unit in (None, "1") else f" {self.unit}"
-        ends = "" if self.interval is None else f" ({self.interval[0]:.3g} to {self.interval[1]:.3g}{unit})"
-        return f" {self.value:.3g}{unit}{ends}"
+        ends = "" if self.interval is None else f", 95 % {self.interval[0]:.3g} to {self.interval[1]:.3g}{unit}"
+        quantity = f"{self.quantity} " if self.quantity else ""
+        return f" ({quantity}{self.value:.3g}{unit}{ends})"
 
 
 def compare(predictions: Sequence[Prediction], assessment_json: Mapping[str, Any]) -> list[Comparison]:
@@ -100,7 +102,9 @@ def compare(predictions: Sequence[Prediction], assessment_json: Mapping[str, Any
     compared = []
     for (family, cause), group in groups.items():
         found = next((one for one in seen if one.cause == cause), None)
-        found = found or next((one for one in seen if one.family == family), None)
+        if found is None:
+            # Another cause of the same family, unless it answers to another prediction by its own name.
+            found = next((one for one in seen if one.family == family and (family, one.cause) not in groups), None)
         if found is not None:
             answered.add(found.family)
         compared.append(_compared(family, cause, group, found, has_verdict))
@@ -123,17 +127,26 @@ def _read_causes(listed: Sequence[Any]) -> Iterator[_Measured]:
         if not isinstance(family, str) or family == "none" or (likely is not None and likely < LIKELY):
             continue
         name = cause.strip().casefold().replace(" ", "_") if isinstance(cause, str) else ""
-        title, unit = entry.get("title"), entry.get("unit")
+        unit, interval = entry.get("unit"), entry.get("interval_95", entry.get("interval"))
         yield _Measured(
-            family, name, str(title or name.replace("_", " ") or family), _number(entry.get("estimate")),
-            unit if isinstance(unit, str) else None, _interval(entry.get("interval_95", entry.get("interval"))),
-        )  # fmt: skip
+            family=family,
+            cause=name,
+            title=str(entry.get("title") or name.replace("_", " ") or family),
+            quantity=str(entry.get("quantity") or ""),
+            value=_number(entry.get("estimate")),
+            unit=unit if isinstance(unit, str) else None,
+            interval=_interval(interval),
+        )
 
 
 def _number(value: Any) -> float | None:
-    if isinstance(value, bool) or not isinstance(value, int | float) or not isfinite(value):
+    if isinstance(value, bool) or not isinstance(value, int | float):
         return None
-    return float(value)
+    try:
+        number = float(value)
+    except OverflowError:
+        return None
+    return number if isfinite(number) else None
 
 
 def _interval(value: Any) -> tuple[float, float] | None:
