@@ -7,7 +7,8 @@
 The way of the data: `readings` (ten looks a second) -> `settled` (need, air) -> `evidence` (by operating region) ->
 `observations` (with what is everyday) -> `effects` and `hypotheses` (which cause) -> `causes`, `reasons` (in words) ->
 `verdict`, `assessment`. Beside it: `authority`, `pulls` and `boost`, `coverage`, `mix_ups`, `baseline`; and the build
-sheet: `build_sheet`, `build_check`, `build_measured`.
+sheet: `build_sheet`, `build_sheet_forecast`,
+`build_sheet_compare`.
 """
 
 from livewatch.signature.assessment import Assessment

@@ -28,7 +28,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from livewatch.signature.authority import AuthorityUse
-from livewatch.signature.build_measured import Beside
+from livewatch.signature.build_sheet_compare import Comparison
 from livewatch.signature.causes import Cause
 from livewatch.signature.coverage import Coverage
 from livewatch.signature.mix_ups import MixUp
@@ -55,7 +55,7 @@ class Assessment:
     missing: tuple[str, ...]
     assumed: tuple[str, ...]
     mixed_up: tuple[MixUp, ...]
-    build: tuple[Beside, ...]
+    build: tuple[Comparison, ...]
     compared_with: str | None
     settled: float
     metered: bool

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Iterator
+from dataclasses import replace
 from math import nan
 
 import numpy as np
@@ -22,8 +23,9 @@ from livewatch.signature.assessment import Assessment
 from livewatch.signature.authority import AuthorityWatch
 from livewatch.signature.baseline import Baseline
 from livewatch.signature.boost import Response
-from livewatch.signature.build_measured import set_beside
 from livewatch.signature.build_sheet import BuildSheet
+from livewatch.signature.build_sheet_compare import compare
+from livewatch.signature.build_sheet_forecast import predict
 from livewatch.signature.causes import describe
 from livewatch.signature.coverage import cover
 from livewatch.signature.evidence import KEPT, Evidence
@@ -52,11 +54,15 @@ class Signature:
     profile: what is watched.
     build: the car's build sheet, to set what it predicts beside what is measured.
     baseline: a drive on matching parts, to compare with.
+
+    Raises:
+        MistakesError: there is a build sheet, but the profile says nothing about the engine.
     """
 
     def __init__(self, profile: Profile, build: BuildSheet | None = None, baseline: Baseline | None = None) -> None:
         self.profile = profile
         self.build = build
+        self._forecast = None if build is None else predict(build, profile)
         self.baseline = baseline
         self._maker = PointMaker(profile)
         self._reader = Reader(profile)
@@ -153,7 +159,7 @@ class Signature:
         causes = tuple(describe(ranking, judged, seen, maker, responses, facts) for judged in ranking.causes)
         mixed = tuple(self._mix_ups.found())
         slow = self._looks > 0 and self._slow_looks > 0.5 * self._looks
-        return Assessment(
+        said = Assessment(
             decide(ranking, causes, coverage, authority, mixed, len(self._kept)),
             causes,
             ranking.families,
@@ -164,8 +170,11 @@ class Signature:
             tuple(missing(self.profile, slow)),
             tuple(assumed(self.profile)),
             mixed,
-            () if self.build is None else tuple(set_beside(self.build, self.profile, causes, coverage)),
+            (),
             None if self.baseline is None else self.baseline.profile,
             self._evidence.settled_looks * LOOK_TIME / 1e9,
             maker.metered,
         )
+        if self._forecast is None:
+            return said
+        return replace(said, build=tuple(compare(self._forecast.predictions, said.to_json())))
