@@ -101,6 +101,8 @@ class _Pen:
         self.across, self.down = across, down
         self.bottom, self.right = rows - down, columns - across
         self.middle = (rows - down) // 2
+        # The tip of an open end takes a third of the opening at the most, or a 6 would look like an 8.
+        self.tip = down + min(down, (self.middle - down) // 3)
 
     def level(self, y: int, start: int = 0, stop: int | None = None) -> None:
         self.grid[y : y + self.down, start:stop] = True
@@ -143,7 +145,7 @@ def _one(pen: _Pen) -> None:
 def _two(pen: _Pen) -> None:
     pen.level(0)
     pen.upright(pen.right, 0, pen.middle)
-    pen.upright(0, 0, 2 * pen.down)
+    pen.upright(0, 0, pen.tip)
     pen.slant(pen.right, pen.middle, 0, pen.bottom - 1)
     pen.level(pen.bottom)
     pen.round_off("tl", "tr")
@@ -154,8 +156,8 @@ def _three(pen: _Pen) -> None:
     pen.level(pen.middle, pen.across)
     pen.level(pen.bottom)
     pen.upright(pen.right)
-    pen.upright(0, 0, 2 * pen.down)
-    pen.upright(0, pen.bottom - pen.down)
+    pen.upright(0, 0, pen.tip)
+    pen.upright(0, pen.bottom + pen.down - pen.tip)
     pen.round_off("tl", "tr", "bl", "br")
 
 
@@ -177,7 +179,7 @@ def _five(pen: _Pen) -> None:
     pen.level(pen.middle)
     pen.upright(pen.right, pen.middle)
     pen.level(pen.bottom)
-    pen.upright(0, pen.bottom - pen.down)
+    pen.upright(0, pen.bottom + pen.down - pen.tip)
     pen.round_off("bl", "br")
 
 
@@ -186,7 +188,7 @@ def _six(pen: _Pen) -> None:
     pen.upright(0)
     pen.level(pen.middle)
     pen.upright(pen.right, pen.middle)
-    pen.upright(pen.right, 0, 2 * pen.down)
+    pen.upright(pen.right, 0, pen.tip)
     pen.level(pen.bottom)
     pen.round_off("tl", "tr", "bl", "br")
 
@@ -208,7 +210,7 @@ def _nine(pen: _Pen) -> None:
     pen.upright(pen.right)
     pen.level(pen.middle)
     pen.level(pen.bottom)
-    pen.upright(0, pen.bottom - pen.down)
+    pen.upright(0, pen.bottom + pen.down - pen.tip)
     pen.round_off("tl", "tr", "bl", "br")
 
 

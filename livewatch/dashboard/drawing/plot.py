@@ -140,8 +140,10 @@ def extremes(
     if len(xs) <= most or most < 2:
         return xs.astype(np.float64), ys.astype(np.float64)
     stretch = -(-len(xs) * 2 // most)
-    whole = len(xs) // stretch * stretch
-    blocks = ys[:whole].astype(np.float64).reshape(-1, stretch)
+    missing = -len(xs) % stretch
+    values = np.concatenate((ys.astype(np.float64), np.full(missing, np.nan)))
+    blocks = values.reshape(-1, stretch)
+    starts = np.concatenate((xs, np.full(missing, xs[-1]))).reshape(-1, stretch)
     unknown = np.isnan(blocks)
     low = np.where(unknown, np.inf, blocks).min(axis=1)
     high = np.where(unknown, -np.inf, blocks).max(axis=1)
@@ -149,10 +151,8 @@ def extremes(
     low[nothing] = high[nothing] = np.nan
     rising = blocks[:, 0] <= blocks[:, -1]
     pairs = np.stack((np.where(rising, low, high), np.where(rising, high, low)), axis=1).ravel()
-    starts = xs[:whole].reshape(-1, stretch)
     times = np.stack((starts[:, 0], starts[:, -1]), axis=1).ravel()
-    rest = slice(whole, None)
-    return np.concatenate((times, xs[rest])).astype(np.float64), np.concatenate((pairs, ys[rest])).astype(np.float64)
+    return times.astype(np.float64), pairs
 
 
 def _widened(axis: tuple[float, float]) -> tuple[float, float]:
