@@ -65,7 +65,7 @@ def is_part_of(few: list[Row], all_rows: list[Row]) -> bool:
 
 
 @pytest.mark.parametrize("suffix", [*LINES, ".blf", ".db", ".mf4"])
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=40, deadline=None)
 @given(share=st.floats(0, 1))
 def test_a_recording_cut_at_any_byte_gives_its_first_frames(
     suffix: str, short_recordings: dict[str, bytes], scratch: Path, readable: Rows, share: float
@@ -91,7 +91,7 @@ def test_a_recording_cut_late_still_gives_most_of_its_frames(
 
 
 @pytest.mark.parametrize("suffix", LINES)
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=40, deadline=None)
 @given(share=st.floats(0, 1), garbage=st.binary(min_size=1, max_size=300))
 def test_garbage_in_a_text_recording_costs_the_lines_it_touches_only(
     suffix: str, short_recordings: dict[str, bytes], scratch: Path, readable: Rows, share: float, garbage: bytes
@@ -118,7 +118,7 @@ def test_garbage_in_a_text_recording_costs_the_lines_it_touches_only(
     assert not behind or rows[-behind:] == whole[-behind:]
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=100, deadline=None)
 @given(share=st.floats(0, 1), garbage=st.binary(min_size=1, max_size=300), replace=st.booleans())
 def test_garbage_in_a_blf_recording_invents_no_frame(
     short_recordings: dict[str, bytes], scratch: Path, readable: Rows, share: float, garbage: bytes, replace: bool
@@ -161,7 +161,7 @@ def test_garbage_anywhere_never_gives_more_than_a_plain_error(
 
 
 @pytest.mark.parametrize("suffix", [".log", ".blf", ".asc"])
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=40, deadline=None)
 @given(share=st.floats(0, 1))
 def test_a_compressed_recording_cut_at_any_byte_gives_its_first_frames(
     suffix: str, short_recordings: dict[str, bytes], scratch: Path, readable: Rows, share: float

@@ -14,7 +14,9 @@ from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
 
+import asammdf
 import can
+import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -263,3 +265,29 @@ def test_a_recording_may_be_compressed_whatever_its_name_says(
     plain = tmp_path / "other.blf.gz"
     shutil.copy(every_recording[".blf"], plain)
     assert read_rows(packed)[0] == read_rows(plain)[0] == read_rows(every_recording[".blf"])[0]
+
+
+@pytest.mark.parametrize(
+    ("suffix", "frames"),
+    [(".log", 20_000), (".blf", 40_000), (".asc", 4000), (".trc", 4000), (".csv", 4000), (".mf4", 4000)],
+)
+def test_progress_grows_to_the_whole(
+    suffix: str, frames: int, tmp_path: Path, traffic: Callable, write_recording: Callable
+) -> None:
+    recording = open_recording(write_recording(tmp_path / f"drive{suffix}", traffic(4, frames, fd=False)))
+    seen = [recording.progress for _ in recording.batches(100)]
+    assert seen == sorted(seen)
+    assert seen[0] < seen[-1] <= 1.0
+    assert recording.progress == 1.0
+
+
+def test_decoded_channels_beside_the_frames_of_an_mf4_are_said_to_be_left_out(
+    tmp_path: Path, every_recording: dict[str, Path], read_rows: ReadRows
+) -> None:
+    path = tmp_path / "both.mf4"
+    with asammdf.MDF(every_recording[".mf4"]) as file:
+        file.append([asammdf.Signal(np.arange(5.0), np.arange(5.0), name="engine_speed", unit="rpm")])
+        file.save(path)
+    rows, recording = read_rows(path)
+    assert rows == read_rows(every_recording[".mf4"])[0]
+    assert recording.counts == {"groups of decoded channels, left out because there are frames": 1}

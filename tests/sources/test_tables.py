@@ -229,6 +229,12 @@ def test_the_profile_says_which_column_is_which_and_in_what_unit(tmp_path: Path,
     assert table.unused == ("manifold_pressure",)
 
 
+def test_a_column_the_profile_names_and_the_table_lacks_is_counted(tmp_path: Path, table_profile) -> None:
+    profile = table_profile("{columns: {engine_speed: N_ENG, coolant_temperature: T_ENG}}")
+    table = open_table(csv(tmp_path, "time,N_ENG\n0,800\n"), profile)
+    assert table.counts == {"columns named in the profile that the table does not have": 1}
+
+
 def test_a_computed_channel_is_not_taken_from_a_table(tmp_path: Path, table_profile, samples_of) -> None:
     path = csv(tmp_path, "time,manifold_pressure,pressure_rise\n0,150,99\n")
     table = open_table(path, table_profile())
