@@ -10,7 +10,7 @@ from __future__ import annotations
 import importlib
 import io
 from abc import abstractmethod
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any, ClassVar
 
@@ -20,7 +20,7 @@ from livewatch.sources.byte_stream import ByteStream
 from livewatch.sources.fallback_lines import CSV_HEADER, AscLines, CsvLines, TextLines
 from livewatch.sources.library_log import CountedLog
 from livewatch.sources.reader import FormatReader
-from livewatch.sources.table_mf4 import holds_frames
+from livewatch.sources.table_mf4 import group_sizes
 
 if TYPE_CHECKING:
     import can
@@ -209,19 +209,30 @@ class TrcReader(LineReader):
         return super().is_whole(message, line)
 
 
-class DatabaseReader(PythonCanReader):
-    """SQLite recordings that python-can writes: no bus, no CAN FD."""
-
-    name, suffix, reader = "SQLite", ".db", "SqliteReader"
+class IndexedReader(PythonCanReader):
+    """A format python-can reads by path, not from a stream, and whose number of frames is known beforehand."""
 
     def __init__(self, stream: ByteStream) -> None:
         super().__init__(stream)
-        self._rows, self._total = 0, 1
+        self._read, self._total = 0, 1
 
     @property
     def progress(self) -> float:
-        """The share of rows read so far."""
-        return min(1.0, self._rows / self._total)
+        """The share of frames read so far, 0..1."""
+        return min(1.0, self._read / self._total)
+
+    def counted(self, messages: Iterable[can.Message], total: int) -> Iterator[can.Message]:
+        """The messages, `total` of them if the file holds what it says."""
+        self._total = max(1, total)
+        for message in messages:
+            self._read += 1
+            yield message
+
+
+class DatabaseReader(IndexedReader):
+    """SQLite recordings that python-can writes: no bus, no CAN FD."""
+
+    name, suffix, reader = "SQLite", ".db", "SqliteReader"
 
     @classmethod
     def recognises(cls, head: bytes) -> bool:
@@ -237,10 +248,7 @@ class DatabaseReader(PythonCanReader):
             # SQLite would take what is missing of the last page for zeros, and frames of zeros for real ones.
             raise SourceError(f"{self.stream.path}: this SQLite recording was cut off; it cannot be read without doubt")
         with self.open_reader(str(self.stream.path)) as reader:
-            self._total = max(1, len(reader))
-            for message in reader:
-                self._rows += 1
-                yield message
+            yield from self.counted(reader, len(reader))
 
 
 class PlainBlfReader(PythonCanReader):
@@ -260,7 +268,7 @@ class PlainBlfReader(PythonCanReader):
         yield from reader
 
 
-class Mf4Reader(PythonCanReader):
+class Mf4Reader(IndexedReader):
     """MF4 (ASAM MDF 4) with frames as a bus logger stores them. Needs asammdf."""
 
     name, suffix, reader = "MF4", ".mf4", "MF4Reader"
@@ -275,9 +283,12 @@ class Mf4Reader(PythonCanReader):
         path = self.stream.path
         # A path is read piece by piece; compressed content has to be unpacked into memory.
         content = io.BytesIO(self.stream.read()) if self.stream.compressed else None
-        if not holds_frames(path, content):
+        frames, channels = group_sizes(path, content)
+        if not frames:
             raise SourceError(f"{path}: this holds decoded channels: it is a table, not a recording")
+        if others := sum(map(bool, channels)):
+            self.counts["groups of decoded channels, left out because there are frames"] += others
         if content is not None:
             content.seek(0)
         with self.open_reader(content or str(path)) as reader:
-            yield from reader
+            yield from self.counted(reader, sum(frames))

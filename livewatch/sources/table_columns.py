@@ -9,7 +9,8 @@ profile's `tables` says so or when it carries the channel's name, with or withou
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Sequence
+from collections import Counter
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -22,7 +23,16 @@ from livewatch.profile.units import UnitError, convert
 from livewatch.samples import Quality
 from livewatch.sources.table_cells import NUMBER
 
-__all__ = ["Binding", "bind_columns", "bind_name", "is_named", "split_name", "time_column", "time_step"]
+__all__ = [
+    "Binding",
+    "bind_columns",
+    "bind_name",
+    "count_missing",
+    "is_named",
+    "split_name",
+    "time_column",
+    "time_step",
+]
 
 TIME_NAMES = ("time", "timestamp", "utc", "date_time", "datetime", "t", "seconds")
 _NAME = re.compile(r"\s*(?P<name>.*?)\s*(?:\[(?P<square>[^\[\]]*)\]|\((?P<round>[^()]*)\))?\s*\Z", re.DOTALL)
@@ -138,6 +148,12 @@ def bind_columns(
         )
         raise SourceError(f"{path}: no column is a channel of the profile; found {found or 'none'}")
     return taken
+
+
+def count_missing(profile: Profile, used: Collection[str], counts: Counter[str]) -> None:
+    """Count the columns that the profile names for a channel and that the table does not have."""
+    if missing := sum(channel not in used for channel in profile.tables.columns):
+        counts["columns named in the profile that the table does not have"] += missing
 
 
 def bind_name(path: Path, name: str, unit: str | None, profile: Profile) -> Binding | None:

@@ -24,9 +24,9 @@ from livewatch.profile.model import Profile
 from livewatch.samples import Quality, SampleBatch, SampleColumn, rows_of
 from livewatch.sources.library_log import CountedLog
 from livewatch.sources.table_cells import EMPTY, OTHER, Column, numbers, times
-from livewatch.sources.table_columns import Binding, bind_columns
+from livewatch.sources.table_columns import Binding, bind_columns, count_missing
 
-__all__ = ["Mf4Table", "holds_frames"]
+__all__ = ["Mf4Table", "group_sizes", "holds_frames"]
 
 _BUS_EVENT = 0x2
 """Flag of a channel group whose records are frames of a bus (ASAM MDF 4, `cg_flags`)."""
@@ -34,14 +34,29 @@ _MASTERS = (2, 3)
 """Channel types that are a group's time (ASAM MDF 4, `cn_type`)."""
 
 
-def holds_frames(path: Path, content: BinaryIO | None = None) -> bool:
-    """Whether a bus logger stored frames in the MF4 file at `path`, or in its unpacked `content`.
+def group_sizes(path: Path, content: BinaryIO | None = None) -> tuple[list[int], list[int]]:
+    """Records in each group of frames, and in each group of decoded channels, of the MF4 file at `path` (or of its
+    unpacked `content`).
 
     Raises:
         SourceError: it cannot be read, or asammdf is not installed.
     """
+    frames: list[int] = []
+    channels: list[int] = []
     with CountedLog(Counter()), _opened(path, content) as file:
-        return any(group.channel_group.flags & _BUS_EVENT for group in file.groups)
+        for group in file.groups:
+            kind = frames if group.channel_group.flags & _BUS_EVENT else channels
+            kind.append(int(group.channel_group.cycles_nr))
+    return frames, channels
+
+
+def holds_frames(path: Path) -> bool:
+    """Whether a bus logger stored frames in the MF4 file at `path`.
+
+    Raises:
+        SourceError: it cannot be read, or asammdf is not installed.
+    """
+    return bool(group_sizes(path)[0])
 
 
 class Mf4Table:
@@ -66,6 +81,7 @@ class Mf4Table:
             self._groups.setdefault(group, []).append((index, binding))
         self.used = {profile.channels[binding.channel].name: names[number] for number, binding in bindings.items()}
         self.unused = [name for number, name in enumerate(names) if number not in bindings]
+        count_missing(profile, self.used, self.counts)
 
     @property
     def progress(self) -> float:

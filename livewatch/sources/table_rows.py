@@ -24,6 +24,7 @@ from livewatch.sources.table_columns import (
     Binding,
     bind_columns,
     bind_name,
+    count_missing,
     is_named,
     split_name,
     time_column,
@@ -108,6 +109,7 @@ class WideRows(_SampleRows):
         self._bindings = bind_columns(path, rows.names, rows.units, time, profile)
         for number, binding in self._bindings.items():
             self.used[profile.channels[binding.channel].name] = rows.names[number]
+        count_missing(profile, self.used, self.counts)
         taken = {time, *self._bindings}
         self.unused = [name for number, name in enumerate(rows.names) if number not in taken]
 
