@@ -164,10 +164,11 @@ class AirPath:
         self._restriction = build.intake.restriction_kpa * 1000.0 / 0.1**2 * 1.2
         self._purge_area = PURGE_AREA
 
-    def idle_at(self, pressure: float, temperature: float) -> None:
-        """Begin with the manifold at `pressure` (Pa) and `temperature` (K)."""
+    def idle_at(self, pressure: float, temperature: float, flow: float) -> None:
+        """Begin with the manifold at `pressure` (Pa) and `temperature` (K) and a steady `flow` (kg/s)."""
         self.manifold_pressure, self.manifold_temperature = pressure, temperature
         self.manifold_mass = pressure * self._manifold_volume / (AIR_GAS_CONSTANT * temperature)
+        self.metered = self.inflow = self.throttle = self.cylinders = flow
 
     def step(
         self,

@@ -27,7 +27,7 @@ SHOWN: Mapping[str, Scenario] = {
     "hose_off_in_a_pull": Scenario(
         route="pulls", duration=130.0, mismatches=(Mismatch("pressure_leak", 45.0, 96.0),), seed=13
     ),
-    "overshoot_pulls": Scenario(route="pulls", duration=130.0, mismatches=(Mismatch("boost_solenoid", 14.0),), seed=14),
+    "overshoot_pulls": Scenario(route="pulls", duration=130.0, mismatches=(Mismatch("boost_solenoid", 28.0),), seed=14),
 }
 """The drives to be plotted, by file name."""
 

@@ -144,10 +144,13 @@ class RunningCar:
     def _settle_warm(self) -> None:
         """Put the manifold at idle pressure and the sensors on their values, as an engine that has idled for a
         while."""
-        self.air.idle_at(IDLE_MANIFOLD, self.inlet_temperature + 14.0)
+        temperature = self.inlet_temperature + 14.0
+        flow = self.air.breathing.flow(self.speed, IDLE_MANIFOLD, temperature, self.outside)[0]
+        self.air.idle_at(IDLE_MANIFOLD, temperature, flow)
+        self.sensors.settle(flow)
         sensed = self.sensors
         sensed.inlet = self.inlet_temperature
-        sensed.charge = self.inlet_temperature + 14.0
+        sensed.charge = temperature
         sensed.coolant = self.coolant
         sensed.voltage = self.voltage
         sensed.outside = self.outside

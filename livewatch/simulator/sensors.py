@@ -96,6 +96,10 @@ class HotFilm:
         self._part = part
         self._area = pi / 4.0 * (part.bore_mm * 1e-3) ** 2
 
+    def settle(self, flow: float) -> None:
+        """Begin with the film used to `flow` (kg/s)."""
+        self._lag = flow
+
     def read(self, dt: float, flow: float, pulsation: float, noise: float) -> float:
         """Flow in kg/s as the computer reads it. `pulsation` is the share by which pulsating flow reads high."""
         self._lag += (flow - self._lag) * dt / (0.02 + dt)
@@ -159,6 +163,11 @@ class Sensors:
         self.narrow = [0.1] * banks
         self.shift_percent = 0.0
         self.weak = 0.0
+
+    def settle(self, flow: float) -> None:
+        """Begin with the air meter used to `flow` (kg/s)."""
+        if self._meter is not None:
+            self._meter.settle(flow)
 
     def fit(self, build: Build) -> None:
         """Take over the parts of `build`."""
