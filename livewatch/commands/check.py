@@ -3,7 +3,8 @@
 `--json` prints one object, format version 1 (fields stay, new ones may be added): `check`, `sheet`, `profile`;
 `full_load` with `advised_against` and `reasons`; `differences`, each with slot, family, cause, found,
 needs_another_calibration (yes, no, unknown), severity, why, need by working point, size, missing, notes; `authority` by
-working point, in per cent; `fuel_supply`; `not_compared`; `cautions`; `assumed`; and with `--drive`, `beside`.
+working point, in per cent; `full_load_lambda`; `fuel_supply`; `not_compared`; `cautions`; `assumed`; and, with
+`--drive`, `beside`.
 """
 
 from __future__ import annotations
@@ -130,6 +131,12 @@ def _print(forecast: Forecast, profile: Profile, beside: Sequence[Comparison] | 
             _print_prediction(prediction, before, console)
         _section(console, "Need predicted: what the calibration would have to be multiplied by")
         console.print(_need_table(forecast))
+        commanded, uncorrected = forecast.uncorrected_lambda
+        if abs(uncorrected - commanded) >= 0.005:
+            _line(
+                console,
+                f"Lambda at full load where no trim is carried over: {uncorrected:.2f}, commanded {commanded:.2f}.",
+            )
     _section(console, "Fuel supply of the parts fitted, at full load")
     for line in _supply_lines(forecast.supply):
         _line(console, line)

@@ -23,42 +23,9 @@ from typing import Literal
 
 from livewatch.errors import Mistake, MistakesError
 from livewatch.profile.document import Document, read_document
-from livewatch.signature.build_sheet_parts import (
-    SLOTS,
-    AirMeterHousing,
-    BoostControlSolenoid,
-    Downpipe,
-    Entry,
-    FuelInTank,
-    FuelPump,
-    Injectors,
-    Intake,
-    Intercooler,
-    Part,
-    Slots,
-    Turbocharger,
-    WastegateActuator,
-    WorkingPoints,
-)
+from livewatch.signature.build_sheet_parts import SLOTS, Entry, Part, Slots, WorkingPoints
 
-__all__ = [
-    "SAME",
-    "SLOTS",
-    "AirMeterHousing",
-    "BoostControlSolenoid",
-    "BuildSheet",
-    "Downpipe",
-    "FuelInTank",
-    "FuelPump",
-    "Injectors",
-    "Intake",
-    "Intercooler",
-    "Part",
-    "Turbocharger",
-    "WastegateActuator",
-    "load_build_sheet",
-    "read_build_sheet",
-]
+__all__ = ["SAME", "BuildSheet", "load_build_sheet", "read_build_sheet"]
 
 SAME = "same"
 """The word for a part that is fitted as the calibration expects it."""

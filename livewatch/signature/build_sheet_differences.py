@@ -44,14 +44,12 @@ class Difference:
         return any(not _same_number(*pair) for key in keys if (pair := self.both(key)) is not None)
 
     def lacking(self, *keys: str) -> str | None:
-        """Which of these numbers which side lacks: "bore of the fitted part"."""
-        sides = (("calibrated", self.before), ("fitted", self.after))
-        gone = [
-            f"{key.replace('_', ' ')} of the {side} part"
-            for key in keys
-            for side, part in sides
-            if part is None or key not in {**part.numbers, **part.words}
-        ]
+        """Which of these keys of the sheet which side lacks: "`flow` and `at` of the fitted part"."""
+        gone = []
+        for side, part in (("calibrated", self.before), ("fitted", self.after)):
+            stated = {} if part is None else {**part.numbers, **part.words}
+            if names := [f"`{key}`" for key in keys if key not in stated]:
+                gone.append(f"{' and '.join(names)} of the {side} part")
         return ", ".join(gone) or None
 
     @property

@@ -91,6 +91,12 @@ class Forecast:
         return bool(self.refusals)
 
     @property
+    def uncorrected_lambda(self) -> tuple[float, float]:
+        """Lambda at full load as commanded, and as it would be where no trim is carried over."""
+        commanded = self.points[FULL_LOAD].commanded_lambda
+        return commanded, commanded * next(use.need for use in self.authority if use.condition == FULL_LOAD)
+
+    @property
     def assumed(self) -> dict[str, tuple[str, ...]]:
         """By working point, what the sheet does not say and was taken from common practice."""
         return {name: point.assumed for name, point in self.points.items() if point.assumed}
@@ -104,6 +110,10 @@ class Forecast:
             "full_load": {"advised_against": self.is_full_load_advised_against, "reasons": list(self.refusals)},
             "differences": [prediction.to_json() for prediction in self.predictions],
             "authority": [use.to_json() for use in self.authority],
+            "full_load_lambda": {
+                "commanded": self.uncorrected_lambda[0],
+                "without_trims": round(self.uncorrected_lambda[1], 4),
+            },
             "fuel_supply": self.supply.to_json(),
             "not_compared": list(self.not_compared),
             "cautions": list(self.cautions),
@@ -144,7 +154,7 @@ def _asked(difference: Difference, case: Case) -> Iterable[Prediction]:
     return {**METERING_SLOTS, **FUEL_SLOTS, **BOOST_SLOTS}[difference.slot](difference, case)
 
 
-def together(predictions: Sequence[Prediction], condition: str) -> float:
+def _need_of_all(predictions: Sequence[Prediction], condition: str) -> float:
     """Need of all differences at once: factors multiply; a dead time error adds to a pulse that is shorter by what the
     meter reads too little."""
     known = [p for p in predictions if condition in p.need]
@@ -154,7 +164,7 @@ def together(predictions: Sequence[Prediction], condition: str) -> float:
 
 
 def _authority(condition: str, predictions: Sequence[Prediction], judge: Judge) -> TrimUse:
-    need = together(predictions, condition)
+    need = _need_of_all(predictions, condition)
     high = need >= 1.0
     long, both = (judge.long[high], judge.limit[high])
     complete = not any(p.is_unknown_need for p in predictions)

@@ -10,7 +10,8 @@ from hypothesis import strategies as st
 
 from livewatch.errors import MistakesError
 from livewatch.profile.units import parse_quantity
-from livewatch.signature.build_sheet import SLOTS, Injectors, load_build_sheet, read_build_sheet
+from livewatch.signature.build_sheet import load_build_sheet, read_build_sheet
+from livewatch.signature.build_sheet_parts import SLOTS, Injectors
 from livewatch.signature.build_sheet_physics import fuel_facts
 
 PROFILES = Path(__file__).parents[2] / "profiles"

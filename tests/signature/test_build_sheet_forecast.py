@@ -57,6 +57,8 @@ def test_a_wider_meter_housing_on_an_engine_with_an_air_meter() -> None:
         pytest.approx(0.1249 / 0.20, abs=1e-3), pytest.approx(0.1249 / 0.25, abs=1e-3), pytest.approx(11.1, abs=0.05),
     )  # fmt: skip
     assert use.is_complete and forecast.is_full_load_advised_against
+    # Without correction 0.82 (assumed) becomes 0.82 * 1.1249.
+    assert forecast.uncorrected_lambda == (0.82, pytest.approx(0.922, abs=1e-3))
 
 
 def test_the_same_housing_on_speed_density_hardly_matters() -> None:
@@ -80,7 +82,7 @@ def test_an_intake_of_another_maker_is_another_part_of_unknown_size() -> None:
     forecast = foretold("intake: {part: A, bore: 60 mm}", "intake: B", car="linden_16")
     found = only(forecast)
     assert found.recalibrate == "unknown" and found.is_unknown_need and not found.need
-    assert "bore of the fitted part" in found.missing[0]
+    assert "`bore` of the fitted part" in found.missing[0]
     assert forecast.refusals and not forecast.authority[0].is_complete
 
 
@@ -129,7 +131,7 @@ def test_injectors_are_compared_at_one_pressure() -> None:
 def test_a_flow_without_its_pressure_is_no_flow() -> None:
     forecast = foretold(INJECTORS, "injectors: {part: B, flow: 596 cm^3/min, dead_time: 0.95 ms}")
     found = only(forecast)
-    assert found.recalibrate == "unknown" and "at of the fitted part" in found.missing[0] and forecast.refusals
+    assert found.recalibrate == "unknown" and "`at` of the fitted part" in found.missing[0] and forecast.refusals
 
 
 def test_dead_time_is_worst_at_idle_and_small_at_full_load() -> None:
@@ -139,10 +141,11 @@ def test_dead_time_is_worst_at_idle_and_small_at_full_load() -> None:
     )
     dead = next(p for p in forecast.predictions if p.cause == "injector_dead_time")
     assert dead.size["dead time error"] == (pytest.approx(0.2), "ms")
-    # By hand (Heywood eq. 2.27): at idle 0.90 * 0.4995 L * 35 kPa / (287.05 * 313.15 K) = 0.1750 g of air a cylinder,
-    # 12.49 mg of E10, 1.688 ms at 7.40 g/s: 0.2 ms are 11.8 %. At 180 kPa, 323.15 K, lambda 0.80: 7.79e-2 g of fuel.
-    assert dead.need["idle"] == pytest.approx(1 + 0.2 / 1.688, abs=2e-3)
-    assert dead.need["full load"] == pytest.approx(1 + 0.2 / 10.52, abs=2e-3)
+    # By hand: idle air 1.2 g/s a litre (common practice), 2.398 g/s over 25.33 cycles a second, 0.0946 g in each,
+    # 6.757 mg of E10 (14.010), 0.913 ms at 7.40 g/s: 0.2 ms are 21.9 %. At full load (Heywood eq. 2.27) 0.90 * 0.4995 L
+    # * 180 kPa / (287.05 * 323.15 K) = 0.8723 g, 77.8 mg at lambda 0.80, 10.52 ms: 1.9 %.
+    assert dead.need["idle"] == pytest.approx(1 + 0.2 / 0.913, abs=1e-3)
+    assert dead.need["full load"] == pytest.approx(1 + 0.2 / 10.52, abs=1e-4)
     assert dead.need["idle"] > dead.need["cruise"] > dead.need["full load"]
     assert "supply voltage" in dead.notes[0]
 
@@ -150,7 +153,7 @@ def test_dead_time_is_worst_at_idle_and_small_at_full_load() -> None:
 def test_a_missing_dead_time_is_named_and_not_guessed() -> None:
     forecast = foretold(INJECTORS, "injectors: {part: B, flow: 596 cm^3/min, at: 300 kPa}")
     dead = next(p for p in forecast.predictions if p.cause == "injector_dead_time")
-    assert dead.recalibrate == "unknown" and "dead time of the fitted part" in dead.missing[0]
+    assert dead.recalibrate == "unknown" and "`dead_time` of the fitted part" in dead.missing[0]
     assert not forecast.authority[0].is_complete
 
 

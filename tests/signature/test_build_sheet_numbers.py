@@ -114,15 +114,15 @@ def test_charge_behind_a_perfect_intercooler_is_as_cold_as_the_air_outside() -> 
 
 def test_air_at_a_working_point_is_heywoods() -> None:
     # Heywood 1988, eq. 2.27: 2.0 L, 3000 rpm, 100 kPa, 293.15 K, volumetric efficiency 0.95 give 56.45 g/s
-    # (recomputed). The Brackwell has 1.998 L and an assumed efficiency of 0.90.
+    # (recomputed). The Brackwell has 1.998 L and an assumed efficiency of 0.90; twice the pressure is twice the air.
     text = (
         "build_sheet: 1\nname: x\ncalibrated_for: {}\nfitted: {}\nworking_points:\n"
-        "  full_load: {speed: 3000 rpm, manifold_pressure: 100 kPa, charge_temperature: 20 degC}\n"
+        "  full_load: {speed: 3000 rpm, manifold_pressure: 200 kPa, charge_temperature: 20 degC}\n"
     )
     engine = load_profile(find_profile("brackwell_20t")).engine
     assert engine is not None
     point = working_points(read_build_sheet(text, "x"), engine)["full load"]
-    assert point.air == pytest.approx(56.45 * 1.998 / 2.0 * 0.90 / 0.95, rel=1e-3)
+    assert point.air == pytest.approx(2 * 56.45 * 1.998 / 2.0 * 0.90 / 0.95, rel=1e-3)
     assert point.charge == pytest.approx(point.air / 100.0)  # 25 cycles a second, four cylinders
     assert point.assumed == ("commanded lambda 0.82",)
 
