@@ -38,6 +38,10 @@ class Recording(Protocol):
         """Seconds that the row waiting longest has waited."""
 
     @property
+    def counts(self) -> dict[str, int]:
+        """What was not recorded, and what went wrong, by plain-worded kind."""
+
+    @property
     def free_bytes(self) -> int | None:
         """Space on its disk; None when that cannot be told."""
 
@@ -79,7 +83,7 @@ class Camera:
             pulls=self._view.pulls,
             need=self._view.need,
             buses=buses,
-            counts=dict(pipeline.counts),
+            counts={**pipeline.counts, **({} if self._recorder is None else self._recorder.counts)},
             trouble=tuple(self._troubles(buses, pipeline.counts)),
             recording=self._recording(),
             ended=run.ended,

@@ -244,6 +244,9 @@ class Recorder:
     behind_seconds = 0.0
     free_bytes: int | None = 200_000_000_000
 
+    def __init__(self) -> None:
+        self.counts: dict[str, int] = {}
+
 
 def test_trouble_with_the_recording_is_seen(profile: Profile) -> None:
     recorder = Recorder()

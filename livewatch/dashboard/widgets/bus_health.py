@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import math
-
 from livewatch.dashboard.drawing.sheet import Ink, Sheet
 from livewatch.dashboard.look import Look
 from livewatch.dashboard.picture import Picture
@@ -46,17 +44,13 @@ class BusHealth(Drawn):
             ink = "high"
             silent = f" {bus.age:.0f} s" if bus.age is not None else ""
             x = sheet.write(0, y, f"{MARKS['high']} {bus.name} {bus.state}{silent}", ink, sheet.width - 1) + 1
-        rate = f"{bus.rate:.0f} frames/s" if math.isfinite(bus.rate) else ""
-        load = f"load {bus.load * 100:.0f} %" if bus.load is not None else ""
-        errors = f"{bus.error_frames} error frames" if bus.error_frames else ""
-        lost = f"{bus.dropped} dropped" if bus.dropped else ""
-        sheet.write(
-            max(x, 14),
-            y,
-            "  ".join(part for part in (rate, load, errors, lost) if part),
-            "quiet",
-            sheet.width - max(x, 14) - 1,
-        )
+        parts = [f"{bus.error_frames} error frames"] if bus.error_frames else []
+        parts += [f"{bus.dropped} dropped"] if bus.dropped else []
+        if bus.state == "open":
+            load = [] if bus.load is None else [f"load {bus.load * 100:.0f} %"]
+            parts = [f"{bus.rate:.0f} frames/s", *load, *parts]
+        x = max(x, 14)
+        sheet.write(x, y, "  ".join(parts), "quiet", sheet.width - x - 1)
 
 
 def _odd(picture: Picture) -> list[str]:

@@ -1,0 +1,363 @@
+"""What can go wrong around the screen, and what a person sees of it."""
+
+from __future__ import annotations
+
+import shutil
+import threading
+import time
+from collections.abc import Callable, Iterator
+from concurrent.futures import Future
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from textual.pilot import Pilot
+
+from livewatch.actions import Action
+from livewatch.dashboard import showing
+from livewatch.dashboard.app import Dashboard
+from livewatch.dashboard.scene import LiveScene, ReplayScene
+from livewatch.events import EventKind
+from livewatch.history import History
+from livewatch.player import Player
+from livewatch.profile import load_profile_text
+from livewatch.profile.model import Profile
+from livewatch.run import Run
+from livewatch.samples import SampleBatch, SampleColumn
+from livewatch.session.folder import SessionFolder
+from livewatch.session.recorder import Recorder
+
+SECOND = 1_000_000_000
+Make = Callable[..., Any]
+PROFILE = """
+profile: 1
+name: Tarn bench engine
+channels:
+  engine_speed: {unit: rpm, stale_after: 1 s}
+  accelerator_pedal_position: {unit: "%", stale_after: 1 s}
+  lambda_1: {unit: "1", stale_after: 1 s}
+  commanded_lambda: {unit: "1", stale_after: 1 s}
+figures: [engine_speed, lambda_1]
+signature_alarms: off
+alarms:
+  lean:
+    condition: lambda_1 > 1.1
+    priority: critical
+    action: Lift off the pedal now.
+"""
+
+
+def text_of(app: Dashboard) -> str:
+    lines = app.screen._compositor.render_strips()
+    return "\n".join("".join(segment.text for segment in line) for line in lines)
+
+
+async def drawn(pilot: Pilot[None]) -> str:
+    await pilot.pause()
+    pilot.app.beat()  # type: ignore[attr-defined]
+    await pilot.pause()
+    return text_of(pilot.app)  # type: ignore[arg-type]
+
+
+@pytest.fixture(scope="module")
+def plain_profile() -> Profile:
+    return load_profile_text(PROFILE, "tarn.yaml", None)
+
+
+def samples(stop: float, pull_from: float = 20.0) -> SampleBatch:
+    """Twenty rows a second; from `pull_from` on the pedal is down and the engine pulls up through its speeds."""
+    seconds = np.arange(0, stop, 0.05)
+    pulling = seconds >= pull_from
+    speed = np.where(pulling, 2000 + 400 * (seconds - pull_from), 2000)
+    values = {0: speed, 1: np.where(pulling, 100.0, 10.0), 2: np.full_like(seconds, 1.2), 3: np.full_like(seconds, 1.0)}
+    every, good = np.arange(len(seconds)), np.zeros(len(seconds), np.uint8)
+    stamps = 1_777_000_000 * SECOND + (seconds * 1e9).astype(np.int64)
+    return SampleBatch(stamps, [SampleColumn(channel, every, value, good) for channel, value in values.items()])
+
+
+class Table:
+    end: int | None = None
+    progress = 1.0
+
+    def __init__(self, rows: SampleBatch) -> None:
+        self.rows = rows
+        self.counts: dict[str, int] = {}
+
+    def batches(self, size: int = 0) -> Iterator[SampleBatch]:
+        yield self.rows
+
+
+class InlineFeed:
+    """A live feed whose run is pushed by the test itself."""
+
+    failure: BaseException | None = None
+    started = stopped = 0
+
+    def start(self) -> None:
+        self.started += 1
+
+    def stop(self) -> None:
+        self.stopped += 1
+
+    def submit(self, call: Callable[[], Any]) -> Future[Any]:
+        done: Future[Any] = Future()
+        if self.failure is not None:
+            done.set_exception(RuntimeError("the run has ended"))
+            return done
+        try:
+            done.set_result(call())
+        except Exception as error:
+            done.set_exception(error)
+        return done
+
+    def statuses(self) -> list[Any]:
+        return []
+
+
+def wait_until(what: Callable[[], bool], limit: float = 10.0) -> None:
+    begun = time.monotonic()
+    while not what():
+        assert time.monotonic() - begun < limit
+        time.sleep(0.01)
+
+
+async def test_a_terminal_too_small_still_says_what_to_do(scene_of: Make, app_of: Make) -> None:
+    app = app_of(scene_of())
+    async with app.run_test(size=(40, 10)) as pilot:
+        text = await drawn(pilot)
+        assert "▲▲ CRITICAL" in text
+        assert "Lift off the pedal now" in text
+        assert "lambda 1.03, wanted" in text
+        assert "needs 80 x 24, has 40 x 10" in text
+        await pilot.resize_terminal(120, 40)
+        assert "engine speed rpm" in await drawn(pilot)
+        await pilot.resize_terminal(79, 24)
+        assert "The views need 80 x 24 cells; here are 79 x 24." in await drawn(pilot)
+        await pilot.resize_terminal(12, 3)
+        assert "CRITICAL" in await drawn(pilot)
+
+
+async def test_a_quiet_small_terminal_says_so(scene_of: Make, app_of: Make) -> None:
+    app = app_of(scene_of(alarming=False), plain=True)
+    async with app.run_test(size=(40, 10)) as pilot:
+        text = await drawn(pilot)
+        assert text.isascii()
+        assert "No alarm." in text
+
+
+@pytest.mark.parametrize("size", [(80, 24), (120, 40), (200, 60)])
+@pytest.mark.parametrize("view", ["seat", "cell", "bench"])
+async def test_no_view_scrolls_and_every_row_is_full(
+    view: str, size: tuple[int, int], scene_of: Make, app_of: Make
+) -> None:
+    app = app_of(scene_of(replay=view == "bench"), view)
+    async with app.run_test(size=size) as pilot:
+        text = await drawn(pilot)
+        assert not any(widget.scrollbars_enabled != (False, False) for widget in app.screen.walk_children())
+        assert [len(line) for line in text.splitlines()] == [size[0]] * size[1]
+
+
+async def test_without_colour_the_theme_without_colour_is_taken(
+    scene_of: Make, app_of: Make, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("NO_COLOR", "1")
+    app = app_of(scene_of(), theme="day")
+    assert app.theme == "no colour"
+    async with app.run_test(size=(80, 24)) as pilot:
+        await drawn(pilot)
+        for strip in app.screen._compositor.render_strips():
+            for segment in strip:
+                for colour in (segment.style.color, segment.style.bgcolor) if segment.style else ():
+                    if colour is not None and colour.triplet is not None:
+                        assert len(set(colour.triplet)) == 1, "grey"
+
+
+async def test_a_figure_the_profile_does_not_have_says_so(scene_of: Make, app_of: Make, profile: Profile) -> None:
+    using = replace(profile, figures=("engine_speed", "oil_pressure"))
+    async with app_of(scene_of(using=using)).run_test(size=(80, 24)) as pilot:
+        text = await drawn(pilot)
+        assert "oil pressure" in text
+        assert "not in the profile" in text
+    none = replace(profile, figures=())
+    async with app_of(scene_of(using=none)).run_test(size=(80, 24)) as pilot:
+        assert "The profile names no figures" in await drawn(pilot)
+    many = replace(profile, figures=tuple(profile.index)[:9])
+    async with app_of(scene_of(using=many)).run_test(size=(80, 24)) as pilot:
+        assert "engine speed" in await drawn(pilot)
+
+
+async def test_before_anything_came_every_view_can_be_shown(scene_of: Make, app_of: Make) -> None:
+    scene = scene_of()
+    scene.shown = None
+    async with app_of(scene).run_test(size=(80, 24)) as pilot:
+        for key in ("1", "2", "3"):
+            await pilot.press(key)
+            assert "Starting." in await drawn(pilot)
+
+
+async def test_a_silent_bus_and_lost_frames_are_seen(scene_of: Make, app_of: Make) -> None:
+    scene = scene_of(alarming=False)
+    silent = replace(scene.shown.buses[1], state="silent", age=12.3, dropped=44)
+    scene.shown = replace(scene.shown, buses=(scene.shown.buses[0], silent), trouble=("Bus body is silent for 12 s.",))
+    async with app_of(scene, "cell").run_test(size=(120, 40)) as pilot:
+        text = await drawn(pilot)
+        assert "◆ CHECK" in text
+        assert "▲ body silent 12 s" in text
+        assert "44 dropped" in text
+
+
+async def test_a_run_that_ended_against_its_will_is_said(app_of: Make, plain_profile: Profile) -> None:
+    feed = InlineFeed()
+    run = Run(plain_profile, history=History(plain_profile))
+    run.push(samples(5.0))
+    scene = LiveScene(run, feed)
+    async with app_of(scene).run_test(size=(80, 24)) as pilot:
+        await drawn(pilot)
+        feed.failure = OSError("can0: the adapter was unplugged")
+        text = await drawn(pilot)
+        assert "ENDED" in text
+        assert "can0: the adapter was unplugged" in text
+
+
+async def test_a_live_run_is_shown_and_acted_on(app_of: Make, plain_profile: Profile) -> None:
+    feed = InlineFeed()
+    run = Run(plain_profile, history=History(plain_profile))
+    scene = LiveScene(run, feed)
+    app = app_of(scene)
+    async with app.run_test(size=(80, 24)) as pilot:
+        run.push(samples(5.0))
+        await drawn(pilot)
+        text = await drawn(pilot)
+        assert "▲▲ CRITICAL" in text and "1.20" in text
+        await pilot.press("a")
+        await drawn(pilot)
+        await drawn(pilot)
+        assert [event.detail["state"] for event in scene.events if event.subject == "lean"] == [
+            "unacknowledged alarm",
+            "acknowledged alarm",
+        ]
+        await pilot.press("a")
+        await drawn(pilot)
+        assert any("cannot acknowledge 'lean'" in notice.message for notice in app._notifications)
+
+
+async def test_the_session_folder_is_deleted_while_it_runs(
+    app_of: Make, plain_profile: Profile, tmp_path: Path
+) -> None:
+    folder = SessionFolder.create(tmp_path / "out", plain_profile, ["table"])
+    recorder = Recorder(folder, may_wait=True)
+    rows = samples(60.0)
+    player = Player(lambda: Table(rows), plain_profile, recorder, speed=0.1)
+    player.start()
+    player.pause().result(5)
+    shutil.rmtree(folder.path)
+    scene = ReplayScene(player)
+
+    async def look(pilot: Pilot[None]) -> str:
+        player.submit(lambda: None).result(5)
+        for _ in range(2):
+            await drawn(pilot)
+            wait_until(lambda: scene._asked is None or scene._asked.done())
+        return await drawn(pilot)
+
+    async with app_of(scene, "cell").run_test(size=(120, 40)) as pilot:
+        player.seek(10 * SECOND).result(5)
+        wait_until(lambda: player.state.target is None)
+        player.act(Action("marker", text="marker")).result(5)
+        wait_until(lambda: bool(recorder.counts))
+        assert "1 times the session folder was removed" in await look(pilot), "it was made again, and that is said"
+        shutil.rmtree(tmp_path / "out")
+        player.act(Action("marker", text="marker")).result(5)
+        player.seek(50 * SECOND).result(5)
+        wait_until(lambda: player.state.target is None and recorder.trouble is not None)
+        assert "NOT RECORDING" in await look(pilot)
+        assert scene.picture() is not None and scene.picture().time == 50 * SECOND  # type: ignore[union-attr]
+    player.close()
+
+
+async def test_a_recording_that_ends_in_mid_pull_shows_that_pull(app_of: Make, plain_profile: Profile) -> None:
+    rows = samples(30.0)
+    player = Player(lambda: Table(rows), plain_profile, speed=None)
+    scene = ReplayScene(player)
+    scene.start()
+    wait_until(lambda: player.state.at_end and player.scan.done)
+    pulls = [event for event in scene.events if event.kind is EventKind.PULL]
+    assert len(pulls) == 1
+    assert pulls[0].detail["start"] == pytest.approx(20.0, abs=0.3)
+    app = app_of(scene, "bench")
+    async with app.run_test(size=(80, 24)) as pilot:
+        await drawn(pilot)
+        await pilot.press("greater_than_sign", "greater_than_sign", "home", "less_than_sign")
+        wait_until(lambda: player.state.target is None)
+        assert player.state.time == 0
+        text = await drawn(pilot)
+        assert "1▬" in text
+        assert "at 0:00.00" in text
+    scene.stop()
+
+
+def test_a_fault_of_the_screen_does_not_end_the_run(
+    scene_of: Make, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    scene = scene_of()
+    began: list[str] = []
+    monkeypatch.setattr(type(scene), "start", lambda _: began.append("start"))
+    monkeypatch.setattr(type(scene), "stop", lambda _: began.append("stop"))
+    monkeypatch.setattr("tempfile.tempdir", str(tmp_path))
+    said: list[str] = []
+
+    def run(self: Dashboard) -> None:
+        said.append(self._said)
+        began.append("screen")
+        if len(said) < 3:
+            self.fault = ZeroDivisionError("a fault of the screen")
+
+    monkeypatch.setattr(Dashboard, "run", run)
+    showing.show(scene, "seat")
+    assert began == ["start", "screen", "screen", "screen", "stop"]
+    assert said[0] == ""
+    assert said[1].startswith("The screen failed and was started again; the details are in ")
+    kept = next(tmp_path.glob("livewatch-screen-*.txt"))
+    assert "ZeroDivisionError: a fault of the screen" in kept.read_text()
+
+    def always(self: Dashboard) -> None:
+        self.fault = ZeroDivisionError("again")
+
+    monkeypatch.setattr(Dashboard, "run", always)
+    with pytest.raises(ZeroDivisionError):
+        showing.show(scene, "seat")
+    assert began[-1] == "stop"
+
+
+async def test_a_terminal_that_takes_nothing_does_not_hold_the_end_of_the_run(
+    scene_of: Make, app_of: Make, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    scene = scene_of()
+    stopped = threading.Event()
+    monkeypatch.setattr(type(scene), "stop", lambda _: stopped.set())
+    monkeypatch.setattr("livewatch.dashboard.app.PATIENCE", 0.05)
+    app = app_of(scene)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.pause()
+        app.exit()
+    assert stopped.wait(2.0)
+
+
+async def test_a_slow_terminal_is_shown_less_rather_than_the_past(scene_of: Make, app_of: Make) -> None:
+    app = app_of(scene_of())
+    async with app.run_test(size=(80, 24)) as pilot:
+        await drawn(pilot)
+
+        class Full:
+            class _queue:
+                @staticmethod
+                def qsize() -> int:
+                    return 9
+
+        app._driver._writer_thread = Full
+        app.scene.shown = replace(app.scene.shown, alarms=())
+        assert "CRITICAL" in await drawn(pilot), "nothing more is sent while so much waits"
+        app._driver._writer_thread = None
+        assert "CRITICAL" not in await drawn(pilot)
