@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable, Mapping, Sequence
+from math import isfinite
 from pathlib import Path
 from textwrap import wrap
 from typing import Any
@@ -191,10 +192,14 @@ def _need_table(forecast: Forecast) -> Padding:
     table.add_row(
         "all together" if complete else "all together, without the unknown", *(per_cent(u.need) for u in rows)
     )
-    table.add_row("of the long term trim", *(f"{use.long_share * 100.0:.0f} %" for use in rows))
-    table.add_row("of both trims together", *(f"{use.share * 100.0:.0f} %" for use in rows))
+    table.add_row("of the long term trim", *(_used(use.long_share) for use in rows))
+    table.add_row("of both trims together", *(_used(use.share) for use in rows))
     table.add_row("left beyond it", *(f"{use.left:.1f} %" if use.left > 0.0 else "none" for use in rows))
     return Padding(table, (0, 0, 0, 2), expand=False)
+
+
+def _used(share: float) -> str:
+    return f"{share * 100.0:.0f} %" if isfinite(share) else "has none"
 
 
 def _supply_lines(supply: Supply) -> Iterable[str]:

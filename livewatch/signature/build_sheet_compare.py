@@ -24,7 +24,6 @@ TOLERANCE: Mapping[str, float] = {"1": 0.03, "%": 3.0, "ms": 0.08, "g/s": 1.0}
 """By unit, how far apart sheet and drive may be although both are right: parts, fuel and weather (common practice)."""
 LIKELY = 0.2
 """Probability below which a measured cause does not count, where the assessment gives one."""
-_SHEET = "the build sheet"
 
 
 @dataclass(frozen=True, slots=True)
@@ -161,14 +160,22 @@ def _compared(
 ) -> Comparison:
     what = " and ".join(dict.fromkeys(words_of(prediction.slot) for prediction in group))
     expected = _expected(cause, group)
-    said = "" if expected is None else f": {expected[0]:.3g}{'' if expected[1] == '1' else ' ' + expected[1]}"
-    start = f"{what}: {_SHEET} foretells {cause.replace('_', ' ')}{said or ' of unknown size'}"
+    sizes = [(name, size) for prediction in group for name, size in prediction.size.items()]
+    said = " of unknown size"
+    if expected is not None:
+        said = f": {_figure(*expected)}"
+    elif sizes:
+        said = f": {sizes[0][0]} {_figure(*sizes[0][1])}"
+    start = f"{what}: the build sheet foretells {cause.replace('_', ' ')}{said}"
     predicted = None if expected is None else expected[0]
     if found is None:
         end = "the drive shows nothing of it" if has_verdict else "the drive is not enough to show it"
         agreement: Agreement = "not seen" if has_verdict else "cannot say"
         return Comparison(what, family, cause, predicted, None, None, None, agreement, f"{start}; {end}.")
     agreement = _agreement(cause, expected, found)
+    if agreement == "now measured" and sizes:
+        # The sheet has numbers, but of another kind: boost before the controller corrects, for one.
+        agreement = "cannot say"
     words = {"agrees": "as foretold", "differs": "not as foretold", "now measured": "the sheet had no number for it"}
     end = f"the drive shows that {found.title}{found.size}"
     end += f": {words[agreement]}" if agreement in words else ""
@@ -179,9 +186,15 @@ def _compared(
     )
 
 
+def _figure(value: float, unit: str) -> str:
+    return f"{value:.3g}" if unit == "1" else f"{value:.3g} {unit}"
+
+
 def _expected(cause: str, group: Sequence[Prediction]) -> tuple[float, str] | None:
     """What all predictions of one cause amount to, in the unit the signature measures that cause in; None where one of
     them has no number."""
+    if cause == "injector_dead_time" and all(DEAD_TIME_ERROR in prediction.size for prediction in group):
+        return sum(prediction.size[DEAD_TIME_ERROR][0] for prediction in group), "ms"
     if any(prediction.is_unknown_need for prediction in group):
         return None
     need = prod(prediction.need.get(FULL_LOAD, 1.0) for prediction in group)
@@ -190,8 +203,6 @@ def _expected(cause: str, group: Sequence[Prediction]) -> tuple[float, str] | No
             return reading_error(need) * 100.0, "%"
         case "injector_flow":
             return 1.0 / need, "1"
-        case "injector_dead_time":
-            return sum(prediction.size[DEAD_TIME_ERROR][0] for prediction in group), "ms"
         case "fuel_supply":
             ends = [p.size[SUPPLY_ENDS][0] for p in group if SUPPLY_ENDS in p.size]
             return (min(ends), "g/s") if ends else None

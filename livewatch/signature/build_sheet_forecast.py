@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from math import prod
+from math import inf, isfinite, prod
 from typing import Any
 
 from livewatch.profile.model import Profile
@@ -37,7 +37,7 @@ class TrimUse:
     Attributes:
         need: predicted, plain ratio. Where `is_complete` is False it leaves out what is of unknown size, which may add
             to it or take from it.
-        long_share: of the long term trim's limit on that side, 1 where it is all taken.
+        long_share: of the long term trim's limit on that side, 1 where it is all taken; infinite where it has none.
         share: of both trims together. left: need that both could still make up beyond it, in % of need (negative where
             they pin).
     """
@@ -55,8 +55,8 @@ class TrimUse:
             "condition": self.condition,
             "need": round(self.need, 4),
             "need_complete": self.is_complete,
-            "long_term_trim_used": round(self.long_share * 100.0, 1),
-            "both_trims_used": round(self.share * 100.0, 1),
+            "long_term_trim_used": round(self.long_share * 100.0, 1) if isfinite(self.long_share) else None,
+            "both_trims_used": round(self.share * 100.0, 1) if isfinite(self.share) else None,
             "left": round(self.left, 1),
             "unit": "%",
         }
@@ -175,7 +175,7 @@ def _authority(condition: str, predictions: Sequence[Prediction], judge: Judge) 
 def _share(need: float, limit: float) -> float:
     if need == 1.0:
         return 0.0
-    return (need - 1.0) / (limit - 1.0) if limit != 1.0 else float("inf")
+    return (need - 1.0) / (limit - 1.0) if limit != 1.0 else inf
 
 
 def _together(authority: Sequence[TrimUse], predictions: Sequence[Prediction], case: Case) -> list[str]:

@@ -71,6 +71,20 @@ def test_a_part_known_by_name_gets_its_number_from_the_drive() -> None:
     assert said.agreement == "now measured" and said.predicted is None and said.measured == 1.31
 
 
+def test_boost_before_the_controller_corrects_is_no_overshoot() -> None:
+    actuators = ("wastegate_actuator: {part: A, preload: 36 kPa}", "wastegate_actuator: {part: B, preload: 56 kPa}")
+    said = one(compare(predictions(*actuators), measured("boost", "boost_control", 12.0, "%", 9.0, 15.0)))
+    assert said.agreement == "cannot say" and "least boost 20 kPa" in said.sentence and "12 %" in said.sentence
+
+
+def test_a_dead_time_is_compared_even_where_the_need_it_makes_is_unknown() -> None:
+    found = predictions("injectors: {part: A, dead_time: 0.9 ms}", "injectors: {part: A, dead_time: 1.1 ms}")
+    said = next(
+        c for c in compare(found, measured("injection", "injector_dead_time", 0.19, "ms", 0.16, 0.22)) if c.unit
+    )
+    assert said.cause == "injector_dead_time" and said.agreement == "agrees"
+
+
 def test_a_difference_that_the_drive_does_not_show_and_a_drive_that_is_too_short() -> None:
     assert one(compare(predictions(*WIDER), {"verdict": "fits", "causes": []})).agreement == "not seen"
     assert one(compare(predictions(*WIDER), {"verdict": "unproven", "causes": []})).agreement == "cannot say"
