@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from math import exp, inf, isnan, log10, nan
+from math import exp, inf, isnan, nan
 from typing import Any
 
 import numpy as np
@@ -18,12 +18,24 @@ from livewatch.signature.hypotheses import Judged, Ranking
 from livewatch.signature.inference import Fit
 from livewatch.signature.observations import Observations
 from livewatch.signature.physics import hole_diameter
+from livewatch.signature.readings import Column, Mask
 from livewatch.signature.reasons import Facts, against, for_
 from livewatch.signature.settled import PointMaker
 
 __all__ = ["Cause", "Estimate", "describe", "need_effect"]
 
 SIGMAS = 1.96
+EDGE = 0.06
+"""Share by which the discharge of a hole leaves its diameter open (Heywood 1988, appendix C: 0.6 to 0.7)."""
+FALLING = 0.97
+"""Share of the commanded pressure across the injectors below which supply has ended."""
+HELD, LINE, SLOPE_KNOWN = 0.012, 0.08, 0.3
+"""Shares of pressure: a fall below the first is none; falls that differ by the second give the pump's line, its slope
+to within the third."""
+FUEL_KNOWN = 0.03
+"""Share by which commanded fuel may be off what is delivered: injectors within their tolerance."""
+PRESSURE_KNOWN = 2.0
+"""Per cent by which a pressure share may be off, two sensors' tolerance."""
 DECIBANS = 10.0 / 2.302585092994046
 """A weight of evidence in decibans: ten times the decimal logarithm of the Bayes factor (I. J. Good's unit)."""
 
@@ -55,7 +67,7 @@ SETTLES = {
     "pressure_leak": "Put the charge pipes under pressure with the engine off and listen for air.",
     "fuel_supply": "Measure fuel pressure and pump voltage under load, and look at the filter.",
     "boost_control": "Check solenoid and actuator against their part numbers; measure when the flap opens.",
-    "boost_creep": "Make a pull with the solenoid unplugged: what boost then rises to, the wastegate cannot pass.",
+    "boost_creep": "On a dyno, watch at which speed duty reaches its floor; compare the bore of the wastegate.",
     "underboost": "Put the charge pipes under pressure with the engine off; then check the actuator's preload.",
 }
 
@@ -234,8 +246,16 @@ def _leak(judged: Judged, seen: Observations, field: str, what: str, unit: str) 
     band = _band(judged.fit, 0.0)
     return [
         _mapped(what, unit, band, lambda s: s * share),
-        _mapped("diameter of one round hole that does the same", "mm", band, hole_diameter),
+        _hole(band),
     ]
+
+
+def _hole(band: tuple[float, float, float]) -> Estimate:
+    """The equivalent hole; how sharp its edge is, is not known."""
+    value, low, high = (hole_diameter(one) for one in band)
+    low = value - float(np.hypot(value - low, EDGE * value))
+    high = value + float(np.hypot(high - value, EDGE * value))
+    return Estimate("diameter of one round hole that does the same", value, "mm", max(0.0, low), high)
 
 
 def _pressure_leak(judged: Judged, seen: Observations) -> list[Estimate]:
@@ -245,28 +265,46 @@ def _pressure_leak(judged: Judged, seen: Observations) -> list[Estimate]:
     band = _band(judged.fit, 0.0)
     return [
         _mapped("of the metered air lost at full boost", "%", band, lambda s: 100.0 * s * most),
-        _mapped("diameter of one round hole that does the same", "mm", band, hole_diameter),
+        _hole(band),
     ]
 
 
 def _supply(judged: Judged, seen: Observations) -> list[Estimate]:
-    limits = sorted(judged.shapes)
-    step = (limits[-1][0] - limits[0][0]) / max(1, len(limits) - 1) if len(limits) > 1 else 0.0
-    spread = (judged.unknown_spread**2 + (step / 2.0) ** 2) ** 0.5
-    value = judged.unknown
-    estimates = [
-        Estimate("fuel flow at which supply ends", value, "g/s", value - SIGMAS * spread, value + SIGMAS * spread)
-    ]
-    supply = seen.y[seen.kind == "supply"]
-    if len(supply):
-        lowest = float(supply.min())
-        estimates.append(
-            Estimate(
-                "lowest pressure across the injectors, of that commanded", 100.0 * exp(lowest), "%",
-                100.0 * exp(lowest - 0.02), 100.0 * exp(lowest + 0.02),
-            )
-        )  # fmt: skip
+    """Where supply ends: what still was delivered while pressure fell, led back along the pump's line to no fall;
+    without a pressure to go by, the bend of need over fuel flow."""
+    at = seen.kind == "supply"
+    share = np.exp(seen.y[at])
+    fuel = np.nan_to_num(seen.of("fuel"))[at] * np.sqrt(share)
+    falling = share < FALLING
+    value, spread = judged.unknown, judged.unknown_spread
+    if falling.any():
+        value, spread = _led_back(1.0 - share, fuel, falling)
+    elif len(judged.shapes) > 1:
+        limits = sorted(limit for limit, _ in judged.shapes)
+        spread = float(np.hypot(spread, (limits[-1] - limits[0]) / (len(limits) - 1) / 2.0))
+    half = SIGMAS * float(np.hypot(spread, FUEL_KNOWN * value))
+    estimates = [Estimate("fuel flow at which supply ends", value, "g/s", max(0.0, value - half), value + half)]
+    if len(share):
+        lowest = 100.0 * float(share.min())
+        what = "lowest pressure across the injectors, of that commanded"
+        estimates.append(Estimate(what, lowest, "%", lowest - PRESSURE_KNOWN, lowest + PRESSURE_KNOWN))
     return estimates
+
+
+def _led_back(fall: Column, flow: Column, falling: Mask) -> tuple[float, float]:
+    """Where a straight line of flow over the fall of pressure begins, and its standard deviation: between the highest
+    flow at which pressure held and the lowest at which it fell. A pump gives more against a lower pressure, by how much
+    is only known where falls differ."""
+    lower = float(flow[fall < HELD].max(initial=0.0))
+    upper = float(flow[falling].min())
+    lower = min(lower, upper)
+    away, middle = flow[falling], float(fall[falling].mean())
+    width = float(((fall[falling] - middle) ** 2).sum())
+    if np.ptp(fall[falling]) < LINE:
+        return (lower + upper) / 2.0, (upper - lower) / 12.0**0.5
+    slope = max(0.0, float(((fall[falling] - middle) * away).sum()) / width)
+    value = float(away.mean()) - slope * middle
+    return min(max(value, lower), upper), SLOPE_KNOWN * slope * middle
 
 
 def _boost(judged: Judged, responses: Sequence[Response]) -> list[Estimate]:
@@ -318,8 +356,3 @@ def need_effect(judged: Judged, seen: Observations, maker: PointMaker) -> Estima
     place = int(np.argmax(np.abs(totals[0])))
     figures = [100.0 * (exp(float(total)) - 1.0) for total in totals[:, place]]
     return Estimate("largest need", figures[0], "%", min(figures[1:]), max(figures[1:]))
-
-
-def decibans(probability_ratio: float) -> float:
-    """A ratio of probabilities as decibans."""
-    return 10.0 * log10(probability_ratio)

@@ -37,9 +37,9 @@ LOG_PRIOR: dict[str, float] = {
 }
 """Logarithm of how probable each cause is against "nothing is wrong" before any data: a judgement, common practice. A
 manifold pressure sensor wrong by a factor is rare, since it would show against the barometer at every start."""
-SCALE, SHAPE, FLOW, DEAD, BANK, VACUUM, PUSHED, SHORT, SENSOR = 0.15, 0.20, 0.20, 0.25, 0.15, 1.5, 3.5, 0.5, 0.06
+SCALE, SHAPE, FLOW, DEAD, BANK, VACUUM, PUSHED, SHORT, SENSOR = 0.15, 0.20, 0.20, 0.25, 0.15, 1.8, 8.0, 0.5, 0.06
 """Spreads of sizes beforehand: shares, ms, and g/s for two litres of displacement."""
-OFFSETS = (-0.6, -0.2, 0.2, 0.6, 1.2)
+OFFSETS = (0.0, 0.3, 0.6, 1.2)
 """kPa by which the sensor before the throttle may read above the barometer; decides the leak at light load."""
 DRIFT = 120.0
 """s a lambda sensor takes to drift; only roughly known."""
@@ -83,7 +83,7 @@ def variants(seen: Observations, maker: PointMaker) -> Iterator[Variant]:
     yield Variant("vacuum_leak", _leak(air_side, inwards, idle, VACUUM * size, maker.metered), 0.0, 0.0)
     if maker.boosted and maker.metered:
         for offset in OFFSETS:
-            outwards = np.nan_to_num(-leak_share(seen.of("boost") - offset, seen.of("outside"))) / air
+            outwards = np.maximum(0.0, np.nan_to_num(-leak_share(seen.of("boost") - offset, seen.of("outside")))) / air
             effect = _log(air_side, -outwards, PUSHED * size, 0.0)
             yield Variant("pressure_leak", effect, offset, -np.log(len(OFFSETS)))
     yield from _supply(seen, need, supply)
