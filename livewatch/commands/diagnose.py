@@ -93,6 +93,8 @@ class Diagnosis:
             console.print("Odd in the input:", style="bold")
             for what, number in sorted(pipeline.counts.items()):
                 console.print(f"  {number:>9} {what}", highlight=False)
+        if self.source.unused:
+            console.print(f"Columns that are no channel of the profile: {', '.join(self.source.unused)}.", markup=False)
         if self.source.unknown_buses:
             buses = ", ".join(self.run.profile.buses)
             console.print(

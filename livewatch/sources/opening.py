@@ -58,6 +58,8 @@ class Source:
         self.name = name
         self.kind = kind
         self.end = end if stretch.stop is None else None
+        self.unused: tuple[str, ...] = ()
+        """Columns of a table that are no channel of the profile."""
         self._rows = rows
         self._bus_map = bus_map
         self._stretch = stretch
@@ -122,6 +124,8 @@ def open_source(
         return Source(str(path), "session folder", folder.rows(profile), bus_map, wanted, until)
     if path.is_file() and is_table(path):
         table = open_table(path, profile)
-        return Source(str(path), "table", table, bus_map, wanted)
+        source = Source(str(path), f"{table.format} table", table, bus_map, wanted)
+        source.unused = tuple(table.unused)
+        return source
     recording = open_recording(path)
     return Source(str(path), f"{recording.format} recording", recording, bus_map, wanted)
