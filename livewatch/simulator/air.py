@@ -121,7 +121,6 @@ class AirPath:
         "_purge_area",
         "_restriction",
         "_throttle_bore",
-        "_tube_slope",
         "breathing",
         "by_pass",
         "cylinders",

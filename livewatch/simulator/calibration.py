@@ -15,7 +15,7 @@ from math import pi, sqrt
 
 import numpy as np
 
-from livewatch.simulator.air import Breathing, throttle_opening
+from livewatch.simulator.air import Breathing
 from livewatch.simulator.combustion import best_ignition, knock_limit
 from livewatch.simulator.exhaust import gas_temperature
 from livewatch.simulator.gas import (
@@ -36,7 +36,7 @@ from livewatch.simulator.turbocharger import (
     turbine_efficiency,
 )
 
-__all__ = ["Calibration", "Curve", "Map", "Targets", "calibrate", "idle_opening"]
+__all__ = ["Calibration", "Curve", "Map", "Targets", "calibrate"]
 
 SEA_LEVEL = 101325.0
 BENCH = 298.15
@@ -197,11 +197,6 @@ def calibrate(build: Build, targets: Targets, seed: int) -> Calibration:
         throttle_bore_mm=build.throttle.bore_mm,
         idle_area=idle_air * sqrt(AIR_GAS_CONSTANT * BENCH) / (SEA_LEVEL * 0.7071),
     )
-
-
-def idle_opening(calibration: Calibration) -> float:
-    """Throttle opening (0..1) that idles the warm engine on the bench."""
-    return throttle_opening(calibration.idle_area, calibration.throttle_bore_mm)
 
 
 def _most_pressure(targets: Targets) -> float:

@@ -40,7 +40,6 @@ class FuelControl:
         "_film",
         "_foot_off_for",
         "_over_for",
-        "_overboost",
         "_purge_clock",
         "_since_cut",
         "_swing",

@@ -32,7 +32,7 @@ class Kind:
         unit, low, high: of the size, and the sizes that make a possible part (inclusive).
         usual: a size that a specialist would call clearly wrong.
         fit: the build sheet with the part on it.
-        needs: what the engine must have: "", "air meter", "turbocharger" or "two banks".
+        needs: what the engine must have: "", "air meter" or "turbocharger".
     """
 
     name: str
@@ -185,7 +185,6 @@ def check_mismatch(mismatch: Mismatch, build: Build, duration: float) -> None:
         "": True,
         "air meter": build.air_meter is not None,
         "turbocharger": build.turbocharger is not None,
-        "two banks": build.engine.banks == 2,
     }
     if not has[kind.needs]:
         article = "an" if kind.needs[0] in "aeiou" else "a"

@@ -142,7 +142,6 @@ class Sensors:
         "rail",
         "shift_percent",
         "speed",
-        "turbulence",
         "voltage",
         "weak",
     )

@@ -72,7 +72,6 @@ class Turbocharging:
 
     __slots__ = (
         "_control",
-        "_cooled",
         "_inertia",
         "_intercooler",
         "_intercooler_temperature",
