@@ -1,7 +1,7 @@
 """A sheet of character cells to draw on: text, blocks, bars and curves go on, lines of inked text come off.
 
 Drawing needs neither a terminal nor Textual. An ink is the name of a style; what it looks like is decided by the
-stylesheet. A sheet made `plain` holds ASCII only, whatever was written on it. Everything outside the sheet is clipped.
+stylesheet. A sheet made `plain` holds ASCII only, whatever was written on it. What is outside the sheet is left out.
 """
 
 from __future__ import annotations
@@ -55,11 +55,11 @@ class Sheet:
         self._ink = [["ink"] * self.width for _ in range(self.height)]
 
     def write(self, x: int, y: int, text: str, ink: Ink = "ink", width: int | None = None) -> int:
-        """Write `text` from cell `x` of row `y`, cut to `width` cells with an ellipsis. Returns the cell after it."""
+        """Write `text` from cell `x` of row `y`. What is longer than `width` cells, or than the sheet, is cut with an
+        ellipsis. Returns the cell after it."""
         if self.plain:
             text = as_plain(text)
-        if width is not None:
-            text = cut(text, width, self.plain)
+        text = cut(text, max(0, self.width - x) if width is None else width, self.plain)
         if not 0 <= y < self.height:
             return x + cell_len(text)
         row, inks = self._text[y], self._ink[y]

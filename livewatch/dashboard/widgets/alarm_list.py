@@ -37,11 +37,12 @@ class AlarmList(Drawn):
         left = len(picture.announced) + hidden - len(rows)
         states = [_standing(alarm, picture) for alarm in rows]
         column = max((len(state) for state in states), default=0)
-        for y, alarm in enumerate(rows):
+        top = self._top(len(rows))
+        for place, alarm in enumerate(rows):
             end = sheet.width - 1
-            if left > 0 and y == len(rows) - 1:
-                end = sheet.write_right(end, y, f"+{left} more", "quiet") - 2
-            self._row(sheet, look, picture, alarm, y, (states[y], column, end))
+            if left > 0 and place == len(rows) - 1:
+                end = sheet.write_right(end, top + place, f"+{left} more", "quiet") - 2
+            self._row(sheet, look, picture, alarm, top + place, (states[place], column, end))
 
     def _row(
         self, sheet: Sheet, look: Look, picture: Picture, alarm: AlarmState, y: int, standing: tuple[str, int, int]
@@ -67,7 +68,7 @@ class AlarmList(Drawn):
         name = alarm_label(alarm.name) + (", first out" if alarm.first_out else "")
         x = sheet.write(x, y, name, "loud" if not alarm.acknowledged else "ink", stop - x)
         extra = alarm.reason if hidden else alarm_facts(alarm, picture, look.units)
-        if extra and (x + 2 + len(extra) <= stop or x + 18 < stop):
+        if extra and x + 2 + len(extra) <= stop:
             sheet.write(x + 2, y, extra, "quiet", stop - x - 2)
         if selected and len(picture.announced) + len(picture.hidden) > 1:
             sheet.write(0, y, ">" if sheet.plain else "▸", "loud")
@@ -77,8 +78,13 @@ class AlarmList(Drawn):
         if self.picture is None or self.look is None:
             return
         rows = rows_of(self.picture, self.look, self.size.height)
-        if 0 <= event.y < len(rows):
-            self.post_message(self.Selected(rows[event.y].name))
+        place = event.y - self._top(len(rows))
+        if 0 <= place < len(rows):
+            self.post_message(self.Selected(rows[place].name))
+
+    def _top(self, rows: int) -> int:
+        """The first row used: a blank stands above where there is room for one."""
+        return 1 if rows < self.size.height else 0
 
 
 def _standing(alarm: AlarmState, picture: Picture) -> str:

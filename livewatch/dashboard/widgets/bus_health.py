@@ -49,7 +49,7 @@ class BusHealth(Drawn):
         if bus.state == "open":
             load = [] if bus.load is None else [f"load {bus.load * 100:.0f} %"]
             parts = [f"{bus.rate:.0f} frames/s", *load, *parts]
-        x = max(x, 14)
+        x = max(x, 14 if sheet.width >= 45 else 8)
         sheet.write(x, y, "  ".join(parts), "quiet", sheet.width - x - 1)
 
 

@@ -52,8 +52,7 @@ class Figures(Drawn):
         reading = picture.reading(name)
         units = look.units
         alarm = alarm_on(name, picture)
-        label = short_label(name, picture.profile)
-        end = sheet.write(x, y, label, "quiet", width)
+        end = sheet.write(x, y, short_label(name, picture.profile), "quiet", width)
         spelt = units.spelt(reading.unit, name)
         if spelt:
             sheet.write(end + 1, y, spelt, "quiet", max(0, x + width - end - 1))

@@ -31,8 +31,15 @@ class HeadlineBox(Drawn):
 
     def _large(self, sheet: Sheet, line: Headline, ink: Ink) -> None:
         room = sheet.width - MARGIN - 1
-        top = max(1 if sheet.height > LETTER_ROWS + 2 else 0, (sheet.height - LETTER_ROWS - 2) // 2)
-        below = top + LETTER_ROWS + (1 if sheet.height > LETTER_ROWS + 3 else 0)
+        spare = sheet.height - LETTER_ROWS
+        if not line.word:
+            for down, text in enumerate(wrapped(line.reason, room, spare)):
+                sheet.write(MARGIN, spare // 2 + down, text, "quiet", room)
+            return
+        lines = self._reason(sheet, line, spare if line.action else sheet.height - 2)
+        # What is left over goes above the letters first, then between them and the sentence.
+        top = min(1 + (spare - len(lines)) // 3, max(0, spare - len(lines)))
+        y = top + LETTER_ROWS + (1 if spare - top > len(lines) + 1 else 0) if line.action else 2
         if line.action:
             rows = None if sheet.plain else letters(line.action, room)
             if rows is not None:
@@ -41,20 +48,16 @@ class HeadlineBox(Drawn):
                 spaced = " ".join(line.action.upper())
                 text = spaced if len(spaced) <= room else line.action.upper()
                 sheet.write(MARGIN, top + 1, text, ink, room)
-        elif not line.word:
-            for down, text in enumerate(wrapped(line.reason, room, 2)):
-                sheet.write(MARGIN, top + 1 + down, text, "quiet", room)
-            return
-        y = below if line.action else top + 1
         x = self._word(sheet, y, line, ink)
-        body = ink if ink.endswith("fill") else "loud"
-        parts = [line.reason, line.more]
-        if len(line.reason) > sheet.width - x - 1 or y + 1 >= sheet.height:
-            parts = [f"{line.reason} {line.more}".strip()]
-        for part in parts:
-            for text in wrapped(part, sheet.width - x - 1, sheet.height - y):
-                sheet.write(x, y, text, body, sheet.width - x - 1)
-                y += 1
+        for text in lines:
+            sheet.write(x, y, text, ink if ink.endswith("fill") else "loud", sheet.width - x - 1)
+            y += 1
+
+    def _reason(self, sheet: Sheet, line: Headline, rows: int) -> list[str]:
+        """The sentence and the rest of the advice in at most so many rows, each beginning a row where there is room."""
+        width = sheet.width - 1 - self._word(None, 0, line, "quiet")
+        apart = [text for part in (line.reason, line.more) if part for text in wrapped(part, width, rows)]
+        return apart if len(apart) <= rows else wrapped(f"{line.reason} {line.more}", width, rows)
 
     def _small(self, sheet: Sheet, line: Headline, ink: Ink) -> None:
         if not line.word:
@@ -69,16 +72,19 @@ class HeadlineBox(Drawn):
             return
         sheet.write(x, 0, line.action or line.reason, text, sheet.width - x - 1)
         rest = f"{line.reason} {line.more}" if line.action else line.more
+        if line.action and len(rest) > sheet.width - x - 1:
+            rest = line.reason
         sheet.write(x, 1, rest.strip(), text, sheet.width - x - 1)
 
-    def _word(self, sheet: Sheet, y: int, line: Headline, ink: Ink) -> int:
+    def _word(self, sheet: Sheet | None, y: int, line: Headline, ink: Ink) -> int:
         """Shape and word, filled while nobody has answered. Returns where the sentence begins."""
         label = f" {line.shape} {line.word} "
-        filled = ink if ink.endswith("fill") or line.answered else f"{ink}-fill"
-        x = sheet.write(0, y, label, filled)
-        if line.also:
-            x = sheet.write(x + 1, y, f"+{line.also}", ink if ink.endswith("fill") else "quiet")
-        return x + 1
+        also = f" +{line.also}" if line.also else ""
+        if sheet is not None:
+            filled = ink if ink.endswith("fill") or line.answered else f"{ink}-fill"
+            x = sheet.write(0, y, label, filled)
+            sheet.write(x, y, also, ink if ink.endswith("fill") else "quiet")
+        return len(label) + len(also) + 1
 
 
 def _ink(line: Headline) -> Ink:

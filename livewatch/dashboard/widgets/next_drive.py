@@ -19,10 +19,19 @@ class NextDrive(Drawn):
         if self.picture is None:
             return
         verdict = self.picture.verdict
+        narrow = sheet.width < 100
         x = sheet.write(MARGIN, 0, "so far ", "quiet")
         x = sheet.write(x, 0, verdict.word, "loud" if verdict.word in ("misfit", "strained") else "ink")
         if math.isfinite(verdict.coverage):
             x = sheet.write(x, 0, f"   seen {verdict.coverage * 100:.0f} % of the range", "quiet")
+        if narrow and verdict.next_drive:
+            # One sentence over both rows: there is no room to set it apart.
+            start = sheet.write(x, 0, "   next ", "quiet")
+            first, *rest = wrapped(verdict.next_drive, sheet.width - start - 1, 2)
+            sheet.write(start, 0, first, "ink")
+            for text in rest:
+                sheet.write(MARGIN, 1, text, "ink", sheet.width - MARGIN - 1)
+            return
         if not verdict.next_drive:
             return
         if sheet.height == 1:

@@ -53,11 +53,11 @@ class Timeline(Drawn):
         start, stop = look.span
         plot_width = sheet.width - LEFT - 2
         across = (float(start), float(max(stop, start + 1)))
-        speed_rows = max(1, sheet.height - 6) if sheet.height < 12 else sheet.height - 8
+        lanes = self._lanes(sheet.height)
+        speed_rows = max(1, sheet.height - 3 - len(lanes))
         self._times(sheet, look, across, plot_width)
         self._speed(sheet, look, picture, across, plot_width, speed_rows)
         y = 1 + speed_rows
-        lanes = self._lanes(sheet.height - speed_rows - 3)
         if len(look.events) != self._known[0]:
             self._known = (len(look.events), spells(look.events))
         for title, priorities in lanes:
@@ -98,12 +98,13 @@ class Timeline(Drawn):
     def _times(self, sheet: Sheet, look: Look, across: tuple[float, float], width: int) -> None:
         seconds = (across[1] - across[0]) / 1e9
         step = _time_step(seconds / max(1, width // 12))
-        taken = 0
+        taken, position = 0, LEFT + _cell(look.cursor, across, width)
         for place in range(int(seconds / step) + 1):
             text = clock_text(place * step)
             text = text if step < 1 else text.partition(".")[0]
             x = LEFT + round(place * step / max(seconds, 1e-9) * (width - 1))
-            if x > taken and x + len(text) <= sheet.width:
+            hidden = x - 1 <= position <= x + len(text)
+            if x > taken and x + len(text) <= sheet.width and not hidden:
                 taken = sheet.write(x, 0, text, "faint") + 1
         if look.reading < 1.0:
             sheet.write(0, 0, f"read {look.reading * 100:.0f} %", "quiet", LEFT)
@@ -123,10 +124,10 @@ class Timeline(Drawn):
         plot.curve(xs, ys, "quiet")
         plot.finish()
 
-    def _lanes(self, rows: int) -> list[tuple[str, tuple[Priority, ...]]]:
-        if rows >= 4:
+    def _lanes(self, height: int) -> list[tuple[str, tuple[Priority, ...]]]:
+        if height >= 11:
             return [(priority, (priority,)) for priority in LANES]
-        if rows >= 2:
+        if height >= 6:
             return [("critical", ("critical",)), ("others", ("low", "medium", "high"))]
         return [("alarms", ("low", "medium", "high", "critical"))]
 

@@ -126,7 +126,8 @@ class Traces(Drawn):
             unit = reading.unit
             text = ", ".join(look.units.figure(limit, unit, name) for limit in limits)
             word = "limit" if len(limits) == 1 else "limits"
-            sheet.write(x + 2, y, f"{word} {text}", "faint", sheet.width - x - 4)
+            if x + 5 + len(word) + len(text) < sheet.width:
+                sheet.write(x + 2, y, f"{word} {text}", "faint")
 
     def _scale(
         self, sheet: Sheet, look: Look, name: str, unit: str, y: int, rows: int, low: float, high: float
