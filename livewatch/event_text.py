@@ -6,10 +6,10 @@ event list and the report use the same words.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from typing import Any
 
-__all__ = ["MARKS", "clock_text", "sentence", "tone"]
+__all__ = ["MARKS", "clock_text", "facts_of", "sentence", "tone"]
 
 MARKS: Mapping[str, str] = {"critical": "▲▲", "high": "▲", "medium": "◆", "low": "●"}
 """A shape for each priority, so that it reads without colour."""
@@ -60,6 +60,18 @@ def sentence(record: Mapping[str, Any]) -> str:
     return f"{kind} {subject}".strip()
 
 
+def facts_of(because: Iterable[Mapping[str, Any]]) -> list[str]:
+    """What made an alarm true, each as `channel value unit`. Conditions that only had to hold (plain 1 or 0) and what
+    is unknown are left out; the first one, which was compared with the set point, never is."""
+    said: list[str] = []
+    for number, fact in enumerate(because):
+        value, unit = fact["value"], fact["unit"]
+        if value is None or (number and unit == "1" and value in (0, 1)):
+            continue
+        said.append(f"{fact['channel'].replace('_', ' ')} {value:.4g}" + ("" if unit == "1" else f" {unit}"))
+    return said
+
+
 def _alarm(record: Mapping[str, Any], subject: str) -> str:
     priority = record.get("priority", "")
     if record.get("transition") != "raised":
@@ -68,11 +80,7 @@ def _alarm(record: Mapping[str, Any], subject: str) -> str:
             f" ({reason})" if reason else ""
         )
     said = record.get("message") or subject.replace("_", " ")
-    facts = [
-        f"{fact['channel']} {fact['value']:g} {fact['unit']}".removesuffix(" 1")
-        for fact in record.get("because", ())
-        if fact["value"] is not None
-    ]
+    facts = facts_of(record.get("because", ()))
     first = " [first out]" if record.get("first_out") else ""
     action = record.get("action", "")
     parts = [f"{MARKS.get(priority, '')} {priority.upper()} {said}{first}", "; ".join(facts), action]

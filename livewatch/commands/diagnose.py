@@ -19,7 +19,7 @@ from livewatch import __version__
 from livewatch.alarm_spells import Spell, SpellBook
 from livewatch.commands.options import bus_option, choose_profile, profile_option, stretch_of, stretch_options
 from livewatch.errors import LivewatchError
-from livewatch.event_text import MARKS, clock_text
+from livewatch.event_text import MARKS, clock_text, facts_of
 from livewatch.lines import CAUTION
 from livewatch.profile.model import Profile
 from livewatch.reading import read_through
@@ -107,17 +107,12 @@ class Diagnosis:
         for heading in ("from", "to", "priority", "alarm", "because"):
             table.add_column(heading, overflow="fold")
         for spell in self.spells[:MOST_SPELLS]:
-            facts = ", ".join(
-                f"{fact['channel']} {fact['value']:g} {fact['unit']}".removesuffix(" 1")
-                for fact in spell.because
-                if fact["value"] is not None
-            )
             table.add_row(
                 clock_text(spell.start),
                 "stands" if spell.end is None else clock_text(spell.end),
                 f"{MARKS[spell.priority]} {spell.priority}",
                 escape(spell.alarm.replace("_", " ")) + (" (first out)" if spell.first_out else ""),
-                escape(facts),
+                escape(", ".join(facts_of(spell.because))),
             )
         return table
 
