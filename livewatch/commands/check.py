@@ -155,7 +155,9 @@ def _print(forecast: Forecast, profile: Profile, beside: Sequence[Comparison] | 
 
 def _print_answer(forecast: Forecast, console: Console) -> None:
     if forecast.is_full_load_advised_against:
-        _line(console, "ADVISED AGAINST until it is recalibrated, or shown to fit by a gentle drive:", style="bold")
+        _line(
+            console, "ADVISED AGAINST until it is recalibrated (what is unknown: until it is measured):", style="bold"
+        )
         for reason in forecast.refusals:
             _line(console, reason, "- ")
     elif any(prediction.recalibrate != "no" for prediction in forecast.predictions):

@@ -67,10 +67,11 @@ class Case:
 
     def across(self, pump: FuelPump | None, manifold: float) -> float | None:
         """kPa across the injectors with `manifold` kPa absolute; None where the sheet does not say what the regulator
-        holds, or against what on an engine where that matters."""
+        holds, or against what, and where nothing would be left (`_cautions` of the forecast say so)."""
         if pump is None or pump.set_pressure is None or pump.referenced_to is None:
             return None
-        return pressure_across(pump.set_pressure.value, pump.referenced_to, manifold)
+        across = pressure_across(pump.set_pressure.value, pump.referenced_to, manifold)
+        return across if across > 0.0 else None
 
     def calibrated_fuel(self) -> FuelFacts:
         """Of the fuel calibrated for: the sheet's, else the profile's."""

@@ -45,12 +45,12 @@ class Difference:
 
     def lacking(self, *keys: str) -> str | None:
         """Which of these keys of the sheet which side lacks: "`flow` and `at` of the fitted part"."""
-        gone = []
+        gone: dict[str, str] = {}
         for side, part in (("calibrated", self.before), ("fitted", self.after)):
             stated = {} if part is None else {**part.numbers, **part.words}
-            if names := [f"`{key}`" for key in keys if key not in stated]:
-                gone.append(f"{' and '.join(names)} of the {side} part")
-        return ", ".join(gone) or None
+            if names := " and ".join(f"`{key}`" for key in keys if key not in stated):
+                gone[names] = "both parts" if names in gone else f"the {side} part"
+        return ", ".join(f"{names} of {whose}" for names, whose in gone.items()) or None
 
     @property
     def found(self) -> str:

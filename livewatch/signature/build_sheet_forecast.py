@@ -19,7 +19,7 @@ from livewatch.signature.build_sheet_case import Case
 from livewatch.signature.build_sheet_differences import BOOSTED_SLOTS, Difference, differences, not_compared, words_of
 from livewatch.signature.build_sheet_fuel import FUEL_SLOTS
 from livewatch.signature.build_sheet_metering import METERING_SLOTS
-from livewatch.signature.build_sheet_parts import FuelInTank
+from livewatch.signature.build_sheet_parts import FuelInTank, FuelPump
 from livewatch.signature.build_sheet_physics import fuel_facts
 from livewatch.signature.build_sheet_points import CONDITIONS, FULL_LOAD, Point
 from livewatch.signature.build_sheet_supply import MOST_DUTY, Supply, supply_of
@@ -212,6 +212,15 @@ def _cautions(case: Case) -> Iterable[str]:
             "profile's."
         )
     full = case.points[FULL_LOAD]
+    for side, pump in (
+        ("calibrated", case.calibrated("fuel_pump", FuelPump)),
+        ("fitted", case.fitted("fuel_pump", FuelPump)),
+    ):
+        if pump is not None and pump.set_pressure and pump.referenced_to and case.across(pump, full.manifold) is None:
+            yield (
+                f"The {side} pump's set pressure of {pump.set_pressure} above the {pump.referenced_to} leaves nothing "
+                f"across the injectors at full load ({full.manifold:g} kPa absolute): one of these numbers is wrong."
+            )
     if not full.is_stated and case.boosted:
         yield (
             "The sheet does not state boost at full load (working_points: full_load: manifold_pressure); "

@@ -187,9 +187,12 @@ def _rail_pressure(difference: Difference, case: Case, before: FuelPump | None, 
     for condition in CONDITIONS:
         manifold = case.points[condition].manifold
         old, new = case.across(before, manifold), case.across(after, manifold)
-        if old is not None and new is not None and old > 0.0 and new > 0.0:
+        if old is not None and new is not None:
             need[condition] = flow_at(1.0, new, old)
     pressures = difference.both("set_pressure")
+    lacking = difference.lacking("set_pressure", "referenced_to")
+    if len(need) < len(CONDITIONS):
+        need = {}
     if not need and pressures is not None and not (before and before.referenced_to and after.referenced_to):
         # Both regulators are taken for one kind: only then does the ratio of set pressures hold everywhere.
         need = everywhere(flow_at(1.0, pressures[1], pressures[0]))
@@ -200,12 +203,12 @@ def _rail_pressure(difference: Difference, case: Case, before: FuelPump | None, 
     if not need:
         return Prediction(
             "fuel_pump", "injection", "injector_flow", difference.found, "unknown", "serious", why,
-            missing=(f"{difference.lacking('set_pressure', 'referenced_to')}: the pressure across the injectors",),
+            missing=(f"{lacking or 'pressures that leave something at full load'}: what is across the injectors",),
             refuse=f"the pressure across the injectors is not the calibrated one, by an unknown amount: {DRIVE_GENTLY}",
             is_unknown_need=True,
         )  # fmt: skip
-    lacking = difference.lacking("referenced_to")
-    notes = (f"Not stated: {lacking}; both are taken for regulators of one kind.",) if lacking else ()
+    unsaid = difference.lacking("referenced_to")
+    notes = (f"Not stated: {unsaid}; both are taken for regulators of one kind.",) if unsaid else ()
     size = {"flow ratio": (1.0 / need["full load"], "1")}
     return known(case, difference, "injection", "injector_flow", why, need, size, notes)
 

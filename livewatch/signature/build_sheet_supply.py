@@ -108,15 +108,15 @@ def _injectors(case: Case, facts: FuelFacts | None, missing: list[str]) -> float
     """g/s of all injectors at 85 % duty: the dead time of each event brings nothing."""
     part, pump = case.fitted("injectors", Injectors), case.fitted("fuel_pump", FuelPump)
     point = case.points[FULL_LOAD]
-    lacking = [f"{key.replace('_', ' ')} of the fitted injectors" for key in ("flow", "at", "dead_time")
-               if part is None or key not in part.numbers]  # fmt: skip
+    lacking = [f"`{key}`" for key in ("flow", "at", "dead_time") if part is None or key not in part.numbers]
+    if lacking:
+        missing.append(f"{' and '.join(lacking)} of the fitted injectors")
     across = case.across(pump, point.manifold)
     if across is None:
-        lacking.append("set_pressure and referenced_to of the fitted fuel pump (its regulator)")
-    missing.extend(lacking)
+        missing.append("`set_pressure` and `referenced_to` of the fitted fuel pump: the pressure across the injectors")
     if part is None or part.flow is None or part.at is None or part.dead_time is None or across is None:
         return None
-    flow = flow_at(part.flow.value, part.at.value, max(across, 0.0))
+    flow = flow_at(part.flow.value, part.at.value, across)
     if facts is not None and facts.density is not None:
         flow *= sqrt(facts.density / GASOLINE_DENSITY)
     event = 120.0e3 / point.speed
@@ -127,7 +127,7 @@ def _pump(case: Case, missing: list[str]) -> float | None:
     """g/s of the pump, where its flow is given against at least the pressure it works against."""
     part = case.fitted("fuel_pump", FuelPump)
     if part is None or part.flow is None or part.at is None:
-        missing.append("flow of the fitted fuel pump, and the pressure it is given at")
+        missing.append("`flow` and `at` of the fitted fuel pump")
         return None
     if part.set_pressure is None or part.referenced_to is None:
         return None

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable
 from dataclasses import replace
 
@@ -168,6 +169,12 @@ def test_rail_pressure_is_injector_flow() -> None:
     lean = next(p for p in moved.predictions if p.family == "injection")
     # By hand: 100 kPa of boost leave 300 of 400 kPa across the injectors.
     assert lean.need["full load"] == pytest.approx((400 / 300) ** 0.5, abs=1e-4) and lean.need["idle"] < 1.0
+
+
+def test_a_rail_pressure_that_boost_would_overcome_is_noticed() -> None:
+    pump = "fuel_pump: {part: A, set_pressure: 80 kPa, referenced_to: %s}"
+    forecast = foretold(pump % "manifold", pump % "atmosphere", points="{full_load: {manifold_pressure: 200 kPa}}")
+    assert "leaves nothing across the injectors at full load" in forecast.cautions[0] and forecast.refusals
 
 
 def test_two_differences_multiply_and_may_cancel_without_being_forgiven() -> None:
@@ -367,3 +374,50 @@ def test_the_answer_is_the_same_every_time() -> None:
         f"{HOUSING}, {INJECTORS}", "air_meter_housing: {part: B, bore: 70 mm}, injectors: B"
     ).to_json()
     assert ask() == ask()
+
+
+def _number(low: float, high: float, unit: str) -> st.SearchStrategy[str]:
+    return st.floats(low, high).map(lambda value: f"{value:.4g} {unit}".strip())
+
+
+NUMBERS: dict[str, dict[str, st.SearchStrategy[str]]] = {
+    "intake": {"bore": _number(40, 90, "mm")},
+    "air_meter_housing": {"bore": _number(40, 90, "mm")},
+    "injectors": {"flow": _number(150, 2000, "cm^3/min"), "at": _number(250, 500, "kPa"),
+                  "dead_time": _number(0, 3, "ms"), "dead_time_at": _number(12, 14, "V")},
+    "fuel_pump": {"flow": _number(20, 400, "L/h"), "at": _number(200, 600, "kPa"),
+                  "set_pressure": _number(60, 600, "kPa"),
+                  "referenced_to": st.sampled_from(["manifold", "atmosphere"])},
+    "turbocharger": {"compressor_wheel": _number(30, 90, "mm"), "most_air_flow": _number(50, 600, "g/s")},
+    "wastegate_actuator": {"preload": _number(10, 200, "kPa")},
+    "boost_control_solenoid": {"bleed": _number(1, 100, "%")},
+    "downpipe": {"bore": _number(40, 110, "mm")},
+    "intercooler": {"effectiveness": _number(1, 100, "%"), "volume": _number(1, 20, "L")},
+    "fuel": {"name": st.sampled_from(["gasoline E10", "E85", "methanol", "propane"]), "octane": _number(85, 110, "")},
+}  # fmt: skip
+SIDE = st.fixed_dictionaries(
+    {},
+    optional={
+        slot: st.fixed_dictionaries({"part": st.sampled_from("AB")}, optional=numbers)
+        for slot, numbers in NUMBERS.items()
+    },
+)
+POINTS = st.fixed_dictionaries({}, optional={"full_load": st.fixed_dictionaries({}, optional={
+    "manifold_pressure": _number(90, 300, "kPa"), "speed": _number(4000, 9000, "rpm"),
+})})  # fmt: skip
+
+
+@given(SIDE, SIDE, POINTS, st.sampled_from(["brackwell_20t", "harrow_14t", "linden_16"]))
+def test_any_two_lists_of_parts_get_an_answer(calibrated: object, fitted: object, points: object, car: str) -> None:
+    text = json.dumps(
+        {"build_sheet": 1, "name": "x", "calibrated_for": calibrated, "fitted": fitted, "working_points": points}
+    )
+    forecast = predict(read_build_sheet(text, "x.yaml"), profile_of(car))
+    json.dumps(forecast.to_json(), allow_nan=False)
+    assert forecast.is_full_load_advised_against == bool(forecast.refusals)
+    for prediction in forecast.predictions:
+        assert prediction.found and prediction.why
+        assert all(need > 0.0 for need in prediction.need.values())
+        assert prediction.recalibrate != "unknown" or prediction.missing or prediction.notes
+    for use in forecast.authority:
+        assert (use.left >= 0.0) == (use.share <= 1.0 + 1e-9)
