@@ -27,7 +27,7 @@ from livewatch.simulator.player import Played, play
 from livewatch.simulator.responder import DriveValues, Responder
 from livewatch.simulator.tester import poll_drive
 from livewatch.simulator.wire import BEGINS, Wire, broadcast
-from livewatch.simulator.writing import as_recorded, check_output, write_recording
+from livewatch.simulator.writing import as_recorded, check_output, check_writable, write_recording
 
 __all__ = ["simulate"]
 
@@ -129,13 +129,16 @@ def simulate(
     profile = load_profile(find_profile(profile_name or _usual_profile(car, route)))
     if not 0.0 <= other_traffic <= 95.0:
         raise UsageError(f"--other-traffic {other_traffic:g} %: expected 0 to 95 %")
+    if not error_frames >= 0.0:
+        raise UsageError(f"--error-frames {error_frames:g}: expected 0 a minute or more")
     wire = Wire(other_traffic=other_traffic / 100.0, errors_each_minute=error_frames)
-    for path in filter(None, (output, truth)):
-        if path is output:
-            check_output(path)
+    if output is not None:
+        check_output(output)
+    if truth is not None:
+        check_writable(truth)
     drive = _drive(scenario, console)
     if truth is not None:
-        _write_truth(drive, truth)
+        truth.write_text(json.dumps(drive.facts, indent=2) + "\n", encoding="utf-8")
     if output is not None:
         count = write_recording(as_recorded(_frames(drive, profile, wire), profile), output)
         console.print(f"{output}: {count:,} frames, {len(drive.time) / 100:.0f} s. {_said(drive)}", highlight=False)
@@ -180,13 +183,6 @@ def _frames(drive: Drive, profile: Profile, wire: Wire) -> Iterator[FrameBatch]:
 def _said(drive: Drive) -> str:
     codes = drive.facts["fault_codes"]
     return f"Fault codes set: {', '.join(codes)}." if codes else "No fault code was set."
-
-
-def _write_truth(drive: Drive, path: Path) -> None:
-    try:
-        path.write_text(json.dumps(drive.facts, indent=2) + "\n", encoding="utf-8")
-    except OSError as error:
-        raise UsageError(f"cannot write {path}: {error.strerror}") from None
 
 
 def _play(

@@ -10,8 +10,8 @@ In: a `Scenario`. Out: a `Drive`. It promises that a mismatch is always a differ
 parts calibrated for, and that the same scenario gives the same drive.
 
 The modules walk through the car: parts and cars; air, turbocharger, fuel, exhaust, combustion; sensors; the engine
-computer with its air model, fuel control and trims, boost, idle and fault monitors; vehicle, routes and driver. Then the
-drive goes on the wire: packing, traffic, answers. Equation and figure numbers of books are cited from memory.
+computer with its air model, fuel control and trims, boost, idle and fault monitors; vehicle, routes and driver. Then
+the drive goes on the wire: packing, traffic, answers. Equation and figure numbers of books are cited from memory.
 """
 
 from livewatch.simulator.cars import CARS, Car

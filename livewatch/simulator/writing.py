@@ -21,7 +21,7 @@ from livewatch.frames import FrameBatch
 from livewatch.profile.model import Profile
 from livewatch.sources.candump import format_candump
 
-__all__ = ["as_recorded", "check_output", "write_recording"]
+__all__ = ["as_recorded", "check_output", "check_writable", "write_recording"]
 
 SUFFIXES = (".log", ".log.gz", ".asc", ".blf", ".trc", ".csv", ".db", ".mf4", ".txt")
 """What may be written; python-can's writers but for candump."""
@@ -37,9 +37,14 @@ def as_recorded(batches: Iterable[FrameBatch], profile: Profile) -> Iterator[Fra
 
 
 def check_output(path: Path) -> None:
-    """Raise UsageError unless a recording can be written to `path`; an existing file is not touched yet."""
+    """Raise UsageError unless a recording can be written to `path`."""
     if not path.name.lower().endswith(SUFFIXES):
         raise UsageError(f"{path}: unknown kind of recording; expected one of {', '.join(SUFFIXES)}")
+    check_writable(path)
+
+
+def check_writable(path: Path) -> None:
+    """Raise UsageError unless a file can be written to `path`; one that exists is not touched."""
     try:
         existed = path.exists()
         with path.open("ab"):
@@ -68,6 +73,9 @@ def write_recording(batches: Iterable[FrameBatch], path: Path) -> int:
         return _write_by_library(batches, path)
     except OSError as error:
         raise UsageError(f"cannot write {path}: {error.strerror or error}") from None
+    except (ImportError, NotImplementedError, ValueError) as error:
+        # python-can says so when a format needs a library that is not installed (MF4: asammdf).
+        raise UsageError(f"cannot write {path}: {error}") from None
 
 
 def _write_candump(batches: Iterable[FrameBatch], file: BinaryIO | gzip.GzipFile) -> int:

@@ -129,6 +129,8 @@ def test_the_list_names_every_car_route_and_mismatch(capsys):
         (["--fuel", "E110"], "ethanol 110 %: expected 0 to 100 %"),
         (["--other-traffic", "120"], "--other-traffic 120 %: expected 0 to 95 %"),
         (["--seed", "-1"], "seed -1: expected 0 or more"),
+        (["--error-frames", "-3"], "--error-frames -3: expected 0 a minute or more"),
+        (["--duration", "0s"], "duration 0 s: expected 1 to 86400 s"),
     ],
 )
 def test_bad_input_is_told_in_one_sentence(capsys, tmp_path, arguments, message):
@@ -148,6 +150,12 @@ def test_an_unknown_route_is_told(capsys, tmp_path):
 def test_a_place_that_cannot_be_written_is_told_before_driving(capsys, tmp_path):
     missing = tmp_path / "missing" / "x.log"
     assert run(capsys, missing)[::2] == (2, f"livewatch: cannot write {missing}: No such file or directory\n")
+    under_a_file = tmp_path / "file" / "x.log"
+    under_a_file.parent.write_text("not a folder")
+    assert run(capsys, under_a_file)[::2] == (2, f"livewatch: cannot write {under_a_file}: Not a directory\n")
+    truth = tmp_path / "missing" / "truth.json"
+    told = run(capsys, tmp_path / "x.log", "--truth", truth)
+    assert told[::2] == (2, f"livewatch: cannot write {truth}: No such file or directory\n")
     locked = tmp_path / "locked"
     locked.mkdir(mode=0o500)
     path = locked / "x.log"
