@@ -177,10 +177,9 @@ class FuelPump(Part):
 
 
 class Turbocharger(Part):
-    """Wheel diameters, and the most air the compressor passes (the choke end of its map)."""
+    """`compressor_wheel`: its larger diameter; `most_air_flow`: what the compressor passes at the end of its map."""
 
     compressor_wheel: WheelDiameter | None = None
-    turbine_wheel: WheelDiameter | None = None
     most_air_flow: AirFlow | None = None
 
 
