@@ -69,7 +69,7 @@ def differences(sheet: BuildSheet) -> Iterator[Difference]:
 
 def not_compared(sheet: BuildSheet, engine: Engine) -> list[str]:
     """Slots that this kind of engine has and of which the sheet does not state the fitted part."""
-    left_out = set()
+    left_out: set[str] = set()
     if engine.induction == "naturally_aspirated":
         left_out |= BOOSTED_SLOTS
     if engine.induction == "supercharged":
