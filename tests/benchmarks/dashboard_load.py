@@ -53,7 +53,7 @@ class Measured(Dashboard):
         remembered = Remembered(place / "dashboard.json")
         remembered.note_cautions(scene.profile.name)
         super().__init__(scene, view, remembered=remembered, plain=False)
-        self.seconds = seconds
+        self.place, self.seconds = place, seconds
         self.beats, self.spent, self.drawn = 0, 0.0, 0
         self.thread_time = 0.0
 
@@ -69,6 +69,7 @@ class Measured(Dashboard):
 
     def _leave(self) -> None:
         self.thread_time = time.thread_time()
+        (self.place / "measured").touch()  # the reader takes all from here on, or leaving would take minutes
         self.exit()
 
 
