@@ -68,7 +68,7 @@ def facts_of(because: Iterable[Mapping[str, Any]]) -> list[str]:
         value, unit = fact["value"], fact["unit"]
         if value is None or (number and unit == "1" and value in (0, 1)):
             continue
-        said.append(f"{fact['channel'].replace('_', ' ')} {value:.4g}" + ("" if unit == "1" else f" {unit}"))
+        said.append(f"{fact['channel']} {value:.4g}" + ("" if unit == "1" else f" {unit}"))
     return said
 
 
