@@ -6,6 +6,7 @@ import math
 from collections.abc import Callable, Sequence
 from concurrent.futures import Future
 from dataclasses import dataclass, replace
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -162,6 +163,13 @@ def ticks_of(profile: Profile, first: int, count: int, stride: int = 1) -> TickB
         value.copy(),
         UTC + np.arange(count) * profile.period,
     )
+
+
+@cache
+def the_past() -> TickBatch:
+    """All ticks up to now."""
+    profile = make_profile()
+    return ticks_of(profile, 0, int(NOW // profile.period) + 1)
 
 
 def state_of(
@@ -383,7 +391,7 @@ class FakeScene(Scene):
         self.shown = picture
         self.asked = Asked([])
         self.past = History(profile, 50_000_000, None)
-        self.past.take(ticks_of(profile, 0, int(NOW // profile.period) + 1))
+        self.past.take(the_past())
         self.happened = make_events(profile)
         self.player = FakePlayer(500 * SECOND) if replay else None  # type: ignore[assignment]
 

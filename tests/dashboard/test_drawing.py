@@ -69,12 +69,12 @@ def test_every_letter_looks_different() -> None:
 
 
 def test_text_is_cut_to_its_place_and_never_wraps() -> None:
-    sheet = Sheet(10, 2)
-    assert sheet.write(0, 0, "short term fuel trim", width=10) == 10
+    sheet = Sheet(10, 3)
+    assert sheet.write(0, 0, "short term fuel trim") == 10
     assert sheet.write_right(10, 1, "82 %") == 6
-    sheet.write(8, 1, "beyond the edge")
+    sheet.write(8, 2, "beyond the edge")
     sheet.write(0, 7, "below the sheet")
-    assert sheet.text().splitlines() == ["short ter…", "      82be"]
+    assert sheet.text().splitlines() == ["short ter…", "      82 %", "        b…"]
 
 
 @settings(max_examples=60, deadline=None)

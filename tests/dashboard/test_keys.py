@@ -115,7 +115,8 @@ async def test_up_and_down_select_an_alarm_and_a_click_does(scene_of: Make, app_
         assert app.chosen_alarm == "boost_overshoot"
         await press(pilot, "up")
         assert app.chosen_alarm == "lean_under_load"
-        await pilot.click(AlarmList, offset=(20, 2))
+        alarms = app.query_one(AlarmList)
+        await pilot.click(AlarmList, offset=(20, alarms._top(4) + 2))
         assert app.chosen_alarm == "trims_at_limit"
         await press(pilot, "a")
         assert actions(app) == [Action("acknowledge", "trims_at_limit")]

@@ -147,16 +147,15 @@ async def test_a_quiet_small_terminal_says_so(scene_of: Make, app_of: Make) -> N
         assert "No alarm." in text
 
 
-@pytest.mark.parametrize("size", [(80, 24), (120, 40), (200, 60)])
 @pytest.mark.parametrize("view", ["seat", "cell", "bench"])
-async def test_no_view_scrolls_and_every_row_is_full(
-    view: str, size: tuple[int, int], scene_of: Make, app_of: Make
-) -> None:
+async def test_no_view_scrolls_and_every_row_is_full(view: str, scene_of: Make, app_of: Make) -> None:
     app = app_of(scene_of(replay=view == "bench"), view)
-    async with app.run_test(size=size) as pilot:
-        text = await drawn(pilot)
-        assert not any(widget.scrollbars_enabled != (False, False) for widget in app.screen.walk_children())
-        assert [len(line) for line in text.splitlines()] == [size[0]] * size[1]
+    async with app.run_test(size=(200, 60)) as pilot:
+        for size in ((200, 60), (80, 24), (120, 40), (99, 31)):
+            await pilot.resize_terminal(*size)
+            text = await drawn(pilot)
+            assert not any(widget.scrollbars_enabled != (False, False) for widget in app.screen.walk_children())
+            assert [len(line) for line in text.splitlines()] == [size[0]] * size[1]
 
 
 async def test_without_colour_the_theme_without_colour_is_taken(

@@ -67,13 +67,12 @@ class Authority(Drawn):
         sheet.write(x + 21, y, word, ink)
 
     def _detail(self, sheet: Sheet, look: Look, use: AuthorityUse, y: int) -> None:
-        text = look.units.text
         parts = [
-            f"everyday {look.units.figure(use.everyday[0], use.unit)} to {text(use.everyday[1], use.unit)}",
-            f"limit {look.units.figure(use.low, use.unit)} to {text(use.high, use.unit)}",
+            f"everyday {_span(look, use, use.everyday)}",
+            f"limit {_span(look, use, (use.low, use.high))}",
         ]
         if math.isfinite(use.most):
-            parts.append(f"so far {look.units.figure(use.least, use.unit)} to {text(use.most, use.unit)}")
+            parts.append(f"so far {_span(look, use, (use.least, use.most))}")
         if use.pinned >= 0.1:
             parts.append(f"pinned {use.pinned:.1f} s")
         start = MARGIN + _columns(sheet.width)[0] + 2
@@ -83,6 +82,13 @@ class Authority(Drawn):
 def _columns(width: int) -> tuple[int, int]:
     """Cells for the names on the left, and for the numbers and words on the right."""
     return (21, 25) if width < 100 else (30, 38)
+
+
+def _span(look: Look, use: AuthorityUse, ends: tuple[float, float]) -> str:
+    """A range, without the noughts behind the point."""
+    low, high = (look.units.figure(end, use.unit).removesuffix(".0") for end in ends)
+    spelt = look.units.spelt(use.unit)
+    return f"{low} to {high}{'' if spelt == '°' else ' '}{spelt}"
 
 
 def _shortened(label: str) -> str:

@@ -39,7 +39,7 @@ class HeadlineBox(Drawn):
         lines = self._reason(sheet, line, spare if line.action else sheet.height - 2)
         # What is left over goes above the letters first, then between them and the sentence.
         top = min(1 + (spare - len(lines)) // 3, max(0, spare - len(lines)))
-        y = top + LETTER_ROWS + (1 if spare - top > len(lines) + 1 else 0) if line.action else 2
+        y = top + LETTER_ROWS + (1 if spare - top > len(lines) else 0) if line.action else 2
         if line.action:
             rows = None if sheet.plain else letters(line.action, room)
             if rows is not None:

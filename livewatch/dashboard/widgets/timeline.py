@@ -113,7 +113,7 @@ class Timeline(Drawn):
         self, sheet: Sheet, look: Look, picture: Picture, across: tuple[float, float], width: int, rows: int
     ) -> None:
         name = "engine_speed" if "engine_speed" in picture.profile.index else next(iter(picture.profile.figures), "")
-        sheet.write(0, 1, "speed" if name == "engine_speed" else name.replace("_", " "), "faint", LEFT - 1)
+        sheet.write(0, 1, "speed" if name == "engine_speed" else name.replace("_", " "), "quiet", LEFT - 1)
         if look.history is None or not name:
             return
         times, values = look.history.window([name], int(across[0]), int(across[1]))
@@ -142,7 +142,7 @@ class Timeline(Drawn):
         across: tuple[float, float],
         width: int,
     ) -> None:
-        sheet.write(0, y, title, "faint", LEFT - 1)
+        sheet.write(0, y, title, "quiet", LEFT - 1)
         sheet.write(LEFT, y, ("." if sheet.plain else "·") * width, "faint")
         for priority in priorities:
             for spell in found:
@@ -154,7 +154,7 @@ class Timeline(Drawn):
                 sheet.write(LEFT + left, y, MARKS[priority][:1], priority)
 
     def _pulls(self, sheet: Sheet, look: Look, y: int, across: tuple[float, float], width: int) -> None:
-        sheet.write(0, y, "pulls", "faint", LEFT - 1)
+        sheet.write(0, y, "pulls", "quiet", LEFT - 1)
         for event in look.events:
             if event.kind is not EventKind.PULL or "start" not in event.detail:
                 continue
@@ -164,7 +164,7 @@ class Timeline(Drawn):
             sheet.write(LEFT + left, y, str(event.detail["number"]), "loud")
 
     def _notes(self, sheet: Sheet, look: Look, y: int, across: tuple[float, float], width: int) -> None:
-        sheet.write(0, y, "notes", "faint", LEFT - 1)
+        sheet.write(0, y, "notes", "quiet", LEFT - 1)
         for event in pinned(look.events):
             x = LEFT + _cell(round(event.detail["at"] * 1e9), across, width)
             sheet.write(x, y, "n" if event.kind is EventKind.NOTE else "+", "loud")
