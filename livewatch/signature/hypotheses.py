@@ -186,7 +186,9 @@ def boost_symptoms(
     short = _quantile([r.short_share for r in responses], 0.5)
     creeping = late - steady > 0.03 and late > 0.05
     if reached:
-        parts = [_symptom(max(over, 0.0), OVERSHOOT, OVERSHOOT_WRONG, n), _symptom(steady, STEADY, STEADY_WRONG, n)]
+        parts = [_symptom(max(over, 0.0), OVERSHOOT, OVERSHOOT_WRONG, n)]
+        if not creeping:
+            parts.append(_symptom(steady, STEADY, STEADY_WRONG, n))
         if not isnan(duty):
             parts.append(_symptom(duty, DUTY, DUTY_WRONG, n))
         excess = max(over, steady, 0.0) if steady > -STEADY else steady

@@ -111,13 +111,13 @@ class MixUpWatch:
         found = self._range("manifold_pressure")
         if found is not None:
             low, high = found
-            if low < 3.0:
+            if high < 4.0:
+                yield MixUp("manifold_pressure", f"at most {high:.2f}: looks like bar, not kPa")
+            elif low < 3.0:
                 yield MixUp(
                     "manifold_pressure",
                     f"down to {low:.1f} kPa: looks like pressure above or below the air outside, not absolute",
                 )
-            elif high < 4.0:
-                yield MixUp("manifold_pressure", f"at most {high:.2f}: looks like bar, not kPa")
         found = self._range("boost_pressure")
         barometer = self._barometer
         if found is not None and barometer == barometer and found[0] < 0.5 * barometer:

@@ -58,7 +58,8 @@ IDLE_BREATHING, IDLE_REGION = 0.15, 0.06
 for each region on its own; common practice."""
 SUPPLY_OFFSET, SUPPLY_NOISE = 0.010, 0.006
 IDLE_CORRECTION = 0.11
-MOST_ROWS = 220
+OUTLIER = 0.12
+"""How far the ratio of one region may be from the others, as a logarithm, before it is doubted."""
 MEAN_SHAPE = 0.20
 """Usual fall of volumetric efficiency one peak speed away from the peak (Guzzella and Onder 2010, section 2.3.3)."""
 PEAK_SPEED = 4300.0
@@ -133,6 +134,7 @@ def observe(regions: Regions, maker: PointMaker, baseline: Baseline | None) -> O
                 kinds.append("ratio")
                 values.append(float(mean["log_ratio"][place] - expected[place]))
                 noise.append(scatter / known + (FEW / known) ** 2 + 2e-3**2)
+        _doubt_outliers(kinds, values, noise)
     for place in range(len(regions)):
         if count["supply"][place]:
             rows.append(place)
@@ -168,6 +170,16 @@ def _scatter(regions: Regions, name: str) -> float:
         within = np.where(count > 1, np.maximum(square - mean * mean, 0.0) * count, 0.0)
     degrees = float(np.where(count > 1, count - 1, 0).sum())
     return (VISIT_WEIGHT * VISIT**2 + float(np.nansum(within))) / (VISIT_WEIGHT + degrees)
+
+
+def _doubt_outliers(kinds: list[str], values: list[float], noise: list[float]) -> None:
+    """Give ratios far from all others as much noise as they are away: pressure, temperature and meter may have been
+    caught at different moments."""
+    places = [place for place, kind in enumerate(kinds) if kind == "ratio"]
+    if places:
+        middle = float(np.median([values[place] for place in places]))
+        for place in places:
+            noise[place] += max(0.0, abs(values[place] - middle) - OUTLIER) ** 2
 
 
 def _idle(regions: Regions, rows: list[int], kinds: list[str], values: list[float], noise: list[float]) -> None:

@@ -41,6 +41,8 @@ SWITCHES = 25
 """Looks within which a narrow-band sensor switches both ways while its loop is in balance; common practice."""
 WARM = 65.0
 """degC of coolant; common practice."""
+WARMED, USUAL_CHARGE = 12.0, 40.0
+"""K by which air warms up on its way to the manifold, and degC there; common practice."""
 USUAL_EFFICIENCY = 0.90
 USUAL_DISPLACEMENT = 2.0
 DENSITY_STANDARD = 1.184
@@ -119,50 +121,59 @@ class PointMaker:
 
     def points(self, readings: Readings) -> Points:
         """What the looks after the history say."""
+        # Values that make no sense (a gauge pressure taken for an absolute one) give NaN, which is unknown.
+        with np.errstate(invalid="ignore", divide="ignore"):
+            return self._points(readings)
+
+    def _points(self, readings: Readings) -> Points:
         speed = readings["engine_speed"]
         outside = self._outside(readings)
         pressure, boost = self._pressures(readings)
         pedal = readings[self.pedal]
-        temperature = readings["charge_air_temperature"]
-        temperature = np.where(np.isnan(temperature), readings["intake_air_temperature"] + 12.0, temperature)
-        temperature = np.where(np.isnan(temperature), 40.0, temperature) - ABSOLUTE_ZERO
+        temperature = self._charge_temperature(readings)
         exhaust = np.maximum(outside, pressure) if self.boosted else outside
         filled = filled_air(self.displacement, speed, pressure, temperature) * residual_share(pressure, exhaust)
         air = self._air(readings, filled, speed)
         back = self._delay(speed, air)
         cut = self._cut(readings, speed, pedal)
-
-        with np.errstate(invalid="ignore", divide="ignore"):
-            now = np.arange(len(speed))
-            then = np.maximum(now - back, 0)
-            commanded = readings["commanded_lambda"]
-            status = readings["fuel_system_status"]
-            closed = self._closed(status, pedal, speed)
-            target = np.where(np.isnan(commanded), np.where(closed, 1.0, np.nan), commanded)
-            need = [self._need(readings, bank, target, closed, then) for bank in (1, 2)]
-            boost_then, pressure_then, outside_then = boost[then], pressure[then], outside[then]
-            supply = self._supply(readings, outside, pressure)
-            events = speed / 120.0 * self.cylinders
-            trims = self._trims(readings, 1)
-            fuel = air / (self.stoichiometric * target) * np.where(np.isnan(trims), 1.0, trims)
-            rail = readings["commanded_fuel_rail_pressure"]
-            across = np.where(np.isnan(rail), 300.0, np.maximum(rail - pressure, 50.0))
-            charge = fuel / events * 1e3 / np.sqrt(across / 300.0)
-            metered = readings["mass_air_flow"]
-            noise = np.full(len(speed), np.nan)
-            noise[2:] = np.abs(metered[2:] - 2.0 * metered[1:-1] + metered[:-2]) / (2.449 * metered[2:])
-            idle = (pedal < 1.5) & (speed < 1300.0)
-            purge = readings["purge_duty"]
-            columns = (
-                need[0], need[1], air[then], filled[then], speed[then], pressure_then, boost_then, outside_then,
-                leak_share(pressure_then, outside_then), -leak_share(boost_then, outside_then), fuel[then],
-                readings["injector_pulse_width"][then], charge[then], supply[then],
-                np.where(idle, readings["idle_air_correction"], np.nan), readings["ethanol_content"],
-                closed.astype(np.float64), noise, np.where(np.isnan(purge), np.nan, purge > 0.5), target[then],
-            )  # fmt: skip
-            settled = self._settled(readings, speed, pressure, pedal, air, need[0], cut)
+        now = np.arange(len(speed))
+        then = np.maximum(now - back, 0)
+        commanded = readings["commanded_lambda"]
+        status = readings["fuel_system_status"]
+        closed = self._closed(status, pedal, speed)
+        target = np.where(np.isnan(commanded), np.where(closed, 1.0, np.nan), commanded)
+        need = [self._need(readings, bank, target, closed, then) for bank in (1, 2)]
+        boost_then, pressure_then, outside_then = boost[then], pressure[then], outside[then]
+        supply = self._supply(readings, outside, pressure)
+        events = speed / 120.0 * self.cylinders
+        trims = self._trims(readings, 1)
+        fuel = air / (self.stoichiometric * target) * np.where(np.isnan(trims), 1.0, trims)
+        rail = readings["commanded_fuel_rail_pressure"]
+        across = np.where(np.isnan(rail), 300.0, np.maximum(rail - pressure, 50.0))
+        charge = fuel / events * 1e3 / np.sqrt(across / 300.0)
+        metered = readings["mass_air_flow"]
+        noise = np.full(len(speed), np.nan)
+        noise[2:] = np.abs(metered[2:] - 2.0 * metered[1:-1] + metered[:-2]) / (2.449 * metered[2:])
+        idle = (pedal < 1.5) & (speed < 1300.0)
+        purge = readings["purge_duty"]
+        columns = (
+            need[0], need[1], air[then], filled[then], speed[then], pressure_then, boost_then, outside_then,
+            leak_share(pressure_then, outside_then), -leak_share(boost_then, outside_then), fuel[then],
+            readings["injector_pulse_width"][then], charge[then], supply[then],
+            np.where(idle, readings["idle_air_correction"], np.nan), readings["ethanol_content"],
+            closed.astype(np.float64), noise, np.where(np.isnan(purge), np.nan, purge > 0.5), target[then],
+        )  # fmt: skip
+        settled = self._settled(readings, speed, pressure, pedal, air, need[0], cut)
         field = np.array(columns)[:, HISTORY:]
         return Points(readings.first + HISTORY, settled[HISTORY:], field, (pedal > 88.0)[HISTORY:])
+
+    def _charge_temperature(self, readings: Readings) -> Column:
+        """K in the manifold; from the intake's, or the usual one, in a car that has no sensor there."""
+        if "charge_air_temperature" in self.there:
+            return readings["charge_air_temperature"] - ABSOLUTE_ZERO
+        if "intake_air_temperature" in self.there:
+            return readings["intake_air_temperature"] + WARMED - ABSOLUTE_ZERO
+        return np.full(len(readings), USUAL_CHARGE - ABSOLUTE_ZERO)
 
     def _outside(self, readings: Readings) -> Column:
         outside = readings["barometric_pressure"]

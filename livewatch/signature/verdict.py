@@ -67,7 +67,8 @@ def decide(
     first = causes[0] if causes else None
     wrong = 1.0 - ranking.families.get("none", 0.0)
     proven = first is not None and first.family != "none" and wrong > SURE and first.weight >= EVIDENCE
-    if first is not None and proven and _large(first) and (first.family == "boost" or visits >= LEAST_VISITS):
+    seen = first is not None and (first.family == "boost" or (visits >= LEAST_VISITS and _in_need(coverage)))
+    if first is not None and proven and seen and _large(first):
         return Verdict("misfit", f"The calibration does not fit the parts: {_said(first, causes)}.")
     if visits < LEAST_VISITS and pulls < 2:
         return Verdict("unproven", "Too little settled driving to judge by.")
@@ -82,6 +83,13 @@ def decide(
     if wrong > 0.5:
         return Verdict("unproven", f"Within everyday adaptation, but {_leading(first)}.")
     return Verdict("fits", "Everyday adaptation explains everything that was seen.")
+
+
+def _in_need(coverage: Coverage) -> bool:
+    """Whether need itself is away from 1 at any load: without that, nothing is wrong with the fuel."""
+    needs = [need for group in coverage.groups for need in group.need if not isnan(need)]
+    needs += [need for region in coverage.regions for need in region.need if not isnan(need)]
+    return any(100.0 * abs(need - 1.0) >= NEED_SURELY for need in needs)
 
 
 def _large(cause: Cause) -> bool:

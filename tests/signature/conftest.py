@@ -1,8 +1,8 @@
 """A bench engine made of hand-worked operating points, for tests of the signature.
 
 Nothing here uses livewatch's simulator or its physics: air, fuel and pulse widths at each point are worked out from the
-handbook's equations below, a fault changes them as the trade says it does, and the trims are those of an engine computer
-that holds lambda 1 with them.
+handbook's equations below, a fault changes them as the trade says it does, and the trims are those of an engine
+computer that holds lambda 1 with them.
 """
 
 from __future__ import annotations
@@ -166,9 +166,7 @@ def ticks_of(profile: Profile, arrays: Mapping[str, NDArray[np.float64]], first:
     unknown = np.isnan(value)
     utc = 1_700_000_000_000_000_000 + (first + np.arange(n, dtype=np.int64)) * profile.period
     quality = np.where(unknown, 4, 0).astype(np.uint8)
-    return TickBatch(
-        first, profile.period, index, value, quality, np.zeros(value.shape, np.float32), value.copy(), utc
-    )
+    return TickBatch(first, profile.period, index, value, quality, np.zeros(value.shape, np.float32), value.copy(), utc)
 
 
 @dataclass(frozen=True)

@@ -1,0 +1,58 @@
+"""A drive on matching parts sharpens the comparison."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from livewatch.errors import SourceError
+from livewatch.signature import Baseline
+
+
+def test_a_baseline_makes_the_interval_narrower_and_still_holds_the_truth(lab: Any) -> None:
+    fault = lab.Fault(metered=lambda point: 1.0 / 1.10)
+    arrays = lab.Bench().tour(fault).arrays()
+    baseline = Baseline.of(lab.judged(lab.Bench(seed=8).tour(lab.Fault()).arrays()))
+    without, compared = (lab.judged(arrays, baseline=known).assessment().causes[0] for known in (None, baseline))
+    assert without.name == compared.name == "meter_scale"
+    wide, narrow = (
+        next(one for one in cause.estimates if one.quantity == "true over metered air") for cause in (without, compared)
+    )
+    assert narrow.high - narrow.low < wide.high - wide.low
+    assert narrow.low <= 1.10 <= narrow.high
+    assert compared.weight > without.weight
+
+
+def test_a_calibration_that_always_was_five_per_cent_off_is_no_news_against_its_baseline(lab: Any) -> None:
+    known = lab.Fault(delivered=lambda point, pulse: 0.93)
+    baseline = Baseline.of(lab.judged(lab.Bench(seed=8).tour(known).arrays()))
+    said = lab.judged(lab.Bench().tour(known).arrays(), baseline=baseline).assessment()
+    assert said.causes[0].family == "none"
+    assert said.compared_with == "bench engine"
+
+
+def test_a_baseline_reads_back_as_it_was_saved(lab: Any, tmp_path: Path) -> None:
+    signature = lab.judged(lab.Bench().tour(lab.Fault()).arrays())
+    baseline = Baseline.of(signature)
+    path = tmp_path / "matching.json"
+    baseline.save(path)
+    again = Baseline.load(path)
+    arrays = lab.Bench().tour(lab.Fault(metered=lambda point: 0.9)).arrays()
+    told = [lab.judged(arrays, baseline=one).assessment().causes[0].estimates[0] for one in (baseline, again)]
+    assert told[0].value == pytest.approx(told[1].value, abs=1e-3)
+    assert again.visits == baseline.visits > 0
+
+
+@pytest.mark.parametrize("text", ["", "{}", "[1]", '{"baseline": 9}', '{"baseline": 1, "profile": "x"}'])
+def test_a_file_that_is_no_baseline_is_said_to_be_none(tmp_path: Path, text: str) -> None:
+    path = tmp_path / "broken.json"
+    path.write_text(text)
+    with pytest.raises(SourceError):
+        Baseline.load(path)
+
+
+def test_a_missing_file_is_said_to_be_missing(tmp_path: Path) -> None:
+    with pytest.raises(SourceError, match="No such file"):
+        Baseline.load(tmp_path / "none.json")
