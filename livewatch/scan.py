@@ -1,13 +1,14 @@
 """A whole recording, read once as fast as it goes, so that a screen knows what lies ahead.
 
-A source comes in; all events, and ten values a second of every channel, come out as far as it has been read. It runs in
-a thread of its own and touches no other run.
+A source comes in; all events, and twenty values a second of every channel, come out as far as it has been read. It runs
+in a thread of its own and touches no other run. The events leave out the seconds before an alarm: the values hold them.
 """
 
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from dataclasses import replace
 
 from livewatch.errors import LivewatchError
 from livewatch.events import Event, EventKind
@@ -16,7 +17,7 @@ from livewatch.profile.model import Profile
 from livewatch.reel import Source
 from livewatch.run import Run
 
-__all__ = ["Scan"]
+__all__ = ["Scan", "without_lead_up"]
 
 EVERY = 50_000_000
 """Data time, ns, between the values kept."""
@@ -40,7 +41,7 @@ class Scan:
         self._source: Source | None = None
         self._stopping = False
         self._thread = threading.Thread(target=self._read, name="livewatch-scan", daemon=True)
-        self.run.listeners.append(self.events.extend)
+        self.run.listeners.append(self._hear)
 
     @property
     def progress(self) -> float:
@@ -73,6 +74,9 @@ class Scan:
             }
         )
 
+    def _hear(self, events: Sequence[Event]) -> None:
+        self.events.extend(without_lead_up(event) for event in events)
+
     def _read(self) -> None:
         try:
             self._source = self._open()
@@ -85,3 +89,10 @@ class Scan:
         except LivewatchError as error:
             self.problem = str(error)
         self.done = True
+
+
+def without_lead_up(event: Event) -> Event:
+    """The same event without the seconds before it, which are most of its size."""
+    if "before" not in event.detail:
+        return event
+    return replace(event, detail={key: value for key, value in event.detail.items() if key != "before"})

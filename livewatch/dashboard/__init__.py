@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import os
-import sys
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -11,12 +9,7 @@ if TYPE_CHECKING:
     from livewatch.player import Player
     from livewatch.run import Run
 
-__all__ = ["can_show", "show_live", "show_replay"]
-
-
-def can_show() -> bool:
-    """Whether there is a terminal to show on, or a browser that draws what this process would put on one."""
-    return sys.stdout.isatty() or "TEXTUAL_DRIVER" in os.environ
+__all__ = ["show_live", "show_replay"]
 
 
 def show_live(run: Run, feed: LiveFeed) -> None:

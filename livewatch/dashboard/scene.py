@@ -23,11 +23,14 @@ from livewatch.history import History
 from livewatch.player import Player
 from livewatch.profile.model import Profile
 from livewatch.run import Run
+from livewatch.scan import without_lead_up
 
 __all__ = ["LiveScene", "ReplayScene", "Scene", "failure_of"]
 
 MOST_EVENTS = 3000
 """Events a live screen remembers; the log keeps all."""
+MOST_LEAD_UPS = 200
+"""Those of them that keep the seconds before an alarm."""
 
 
 class Scene:
@@ -99,6 +102,7 @@ class LiveScene(Scene):
         super().__init__(run.profile, lambda: feed.submit(lambda: camera.take(run)))
         self._run, self._feed = run, feed
         self._events: deque[Event] = deque(maxlen=MOST_EVENTS)
+        self._late: deque[Event] = deque()
         self._sorted: tuple[int, list[Event]] = (0, [])
         self._count = 0
         run.listeners.append(self._hear)
@@ -112,7 +116,7 @@ class LiveScene(Scene):
     def events(self) -> Sequence[Event]:
         """The latest of them."""
         if self._sorted[0] != self._count:
-            self._sorted = (self._count, sorted(self._events, key=moment))
+            self._sorted = (self._count, sorted((*self._events, *self._late), key=moment))
         return self._sorted[1]
 
     @property
@@ -140,7 +144,9 @@ class LiveScene(Scene):
         return super().picture()
 
     def _hear(self, events: Sequence[Event]) -> None:
-        self._events.extend(events)
+        self._late.extend(events)
+        while len(self._late) > MOST_LEAD_UPS:
+            self._events.append(without_lead_up(self._late.popleft()))
         self._count += len(events)
 
 

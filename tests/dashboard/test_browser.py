@@ -12,7 +12,7 @@ import pytest
 from aiohttp import WSMsgType
 from aiohttp.test_utils import TestClient, TestServer
 
-from livewatch.dashboard import browser
+from livewatch.dashboard import browser, served
 from livewatch.dashboard.browser import COOKIE, TERMINAL_MODES, BrowserServer, is_loopback, serve_in_browser
 from livewatch.errors import LivewatchError
 
@@ -131,6 +131,27 @@ async def test_a_program_that_ends_closes_the_page_and_the_next_page_begins_anew
     await hear(again, b"begun")
 
 
+def test_the_command_behind_the_page_is_told_that_it_has_a_terminal(
+    monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]
+) -> None:
+    asked: list[list[str]] = []
+
+    def command(arguments: list[str]) -> int:
+        asked.append(arguments)
+        assert sys.stdout.isatty()
+        print("The session folder is drives/7")
+        return 3
+
+    monkeypatch.setattr(served.cli, "main", command)
+    monkeypatch.setattr(sys, "argv", ["served", "watch", "-p", "my car.yaml"])
+    monkeypatch.setattr(sys, "stdout", sys.stdout)
+    assert served.main() == 3
+    assert asked == [["watch", "-p", "my car.yaml"]]
+    said = capfd.readouterr()
+    assert said.out == "", "the standard output carries the screen and nothing else"
+    assert said.err == "The session folder is drives/7\n"
+
+
 def test_addresses_of_this_machine_alone_are_known() -> None:
     for host in ("localhost", "127.0.0.1", "127.9.9.9", "::1", "[::1]"):
         assert is_loopback(host)
@@ -149,7 +170,7 @@ def test_an_address_others_can_reach_gets_a_token(monkeypatch: pytest.MonkeyPatc
     assert served[1].address.startswith("http://0.0.0.0:9000/?token=")
     assert len(served[1]._token or "") >= 16
     assert served[2].address == "http://[::]:8000/?token=chosen"
-    assert served[0].command.endswith("-m livewatch watch -p 'my car.yaml'") or sys.platform == "win32"
+    assert served[0].command.endswith("-m livewatch.dashboard.served watch -p 'my car.yaml'") or sys.platform == "win32"
 
 
 def test_a_port_that_is_taken_is_said(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -19,7 +19,7 @@ from livewatch.actions import Action
 from livewatch.dashboard import showing
 from livewatch.dashboard.app import Dashboard
 from livewatch.dashboard.scene import LiveScene, ReplayScene
-from livewatch.events import EventKind
+from livewatch.events import Event, EventKind
 from livewatch.history import History
 from livewatch.player import Player
 from livewatch.profile import load_profile_text
@@ -240,6 +240,17 @@ async def test_a_live_run_is_shown_and_acted_on(app_of: Make, plain_profile: Pro
         await pilot.press("a")
         await drawn(pilot)
         assert any("cannot acknowledge 'lean'" in notice.message for notice in app._notifications)
+
+
+def test_a_long_live_run_keeps_the_seconds_before_the_latest_alarms_only(plain_profile: Profile) -> None:
+    run = Run(plain_profile, history=History(plain_profile))
+    scene = LiveScene(run, InlineFeed())
+    detail = {"transition": "raised", "state": "unacknowledged alarm", "before": {"every": "0.1 s"}}
+    for number in range(5000):
+        run.listeners[0]([Event(number * SECOND, 0, EventKind.ALARM, "lean", detail)])
+    kept = ["before" in event.detail for event in scene.events]
+    assert len(kept) == 3200
+    assert sum(kept) == 200 and all(kept[-200:])
 
 
 async def test_the_session_folder_is_deleted_while_it_runs(

@@ -46,8 +46,8 @@ class LeadUp(Drawn):
             f"{detail.get('setpoint', '')}" if raised else f"{detail.get('transition', '')}: {detail.get('state', '')}"
         )
         sheet.write(0, y, what, "ink", sheet.width - 1)
-        before = detail.get("before")
-        if raised and isinstance(before, Mapping) and before.get("channels"):
+        before = detail.get("before") or _from_history(look, event, self.picture.profile)
+        if raised and before.get("channels"):
             self._curves(sheet, look, event, before, self.picture.profile, y + 1)
         elif detail.get("reason"):
             sheet.write(0, y + 1, f"reason: {detail['reason']}", "quiet", sheet.width - 1)
@@ -85,6 +85,18 @@ class LeadUp(Drawn):
                 plot.finish()
             if rows == 1:
                 sheet.write_right(sheet.width - 1, line, now, "loud", 11)
+
+
+def _from_history(look: Look, event: Event, profile: Profile) -> Mapping[str, Any]:
+    """The seconds before an event, as the event itself would carry them."""
+    if look.history is None:
+        return {}
+    names = list(profile.index)
+    times, values = look.history.window(names, event.time - profile.lead_up, event.time)
+    if len(times) < 2:
+        return {}
+    every = f"{look.history.period / 1e9:g} s"
+    return {"every": every, "channels": {name: line.tolist() for name, line in zip(names, values, strict=True)}}
 
 
 def _title(event: Event) -> str:
