@@ -48,6 +48,7 @@ class Response:
         stop.
         creep_speed: rpm at which boost first left its command for good with duty at its floor; NaN without creep.
         mean_duty, asked_then: per cent and kPa, averages over the settled part, for comparing with a baseline.
+        top_speed: rpm reached.
     """
 
     asked: float
@@ -66,12 +67,13 @@ class Response:
     creep_speed: float
     mean_duty: float
     asked_then: float
+    top_speed: float
 
     def to_json(self) -> dict[str, Any]:
         """Plain data, with units in a field of their own."""
         units = {
             "asked": "kPa", "rise_time": "s", "overshoot": "kPa", "settling_time": "s", "steady_error": "kPa",
-            "creep_speed": "rpm", "mean_duty": "%", "asked_then": "kPa",
+            "creep_speed": "rpm", "top_speed": "rpm", "mean_duty": "%", "asked_then": "kPa",
         }  # fmt: skip
         plain: dict[str, Any] = {}
         for field in fields(self):
@@ -134,6 +136,7 @@ def response_of(column: Mapping[str, Column]) -> Response | None:
         _creep_speed(share, speed, floor & after),
         _mean(duty[late & ~np.isnan(duty)]),
         _mean(asked[late]),
+        float(np.nanmax(speed)),
     )
 
 

@@ -317,8 +317,8 @@ def _boost(judged: Judged, responses: Sequence[Response]) -> list[Estimate]:
         "underboost": "below command",
     }[judged.cause]
     estimates = [
-        _mapped(what, "%", band, lambda s: 100.0 * abs(s) if judged.cause == "underboost" else 100.0 * s),
-        _mapped(what, "kPa", band, lambda s: asked * (abs(s) if judged.cause == "underboost" else s)),
+        _mapped(what, "%", band, lambda s: 100.0 * max(0.0, -s) if judged.cause == "underboost" else 100.0 * s),
+        _mapped(what, "kPa", band, lambda s: asked * (max(0.0, -s) if judged.cause == "underboost" else s)),
     ]
     settling = [response.settling_time for response in reached if not isnan(response.settling_time)]
     if judged.cause == "boost_control" and settling:

@@ -21,11 +21,11 @@ from livewatch.signature.settled import PointMaker
 __all__ = ["LOG_PRIOR", "Variant", "variants"]
 
 LOG_PRIOR: dict[str, float] = {
-    "meter_scale": -1.5,
+    "meter_scale": -1.2,
     "meter_shape": -1.8,
     "pressure_sensor": -3.5,
-    "injector_flow": -1.5,
-    "injector_dead_time": -2.0,
+    "injector_flow": -1.2,
+    "injector_dead_time": -1.6,
     "one_bank": -1.5,
     "vacuum_leak": -1.5,
     "pressure_leak": -1.5,
@@ -39,7 +39,7 @@ LOG_PRIOR: dict[str, float] = {
 manifold pressure sensor wrong by a factor is rare, since it would show against the barometer at every start."""
 SCALE, SHAPE, FLOW, DEAD, BANK, VACUUM, PUSHED, SHORT, SENSOR = 0.15, 0.20, 0.20, 0.25, 0.15, 1.8, 8.0, 0.5, 0.06
 """Spreads of sizes beforehand: shares, ms, and g/s for two litres of displacement."""
-OFFSETS = (0.0, 0.3, 0.6, 1.2)
+OFFSETS, LIKELIEST_OFFSET = (0.0, 0.3, 0.6, 1.2), 0.3
 """kPa by which the sensor before the throttle may read above the barometer; decides the leak at light load."""
 DRIFT = 120.0
 """s a lambda sensor takes to drift; only roughly known."""
@@ -80,12 +80,16 @@ def variants(seen: Observations, maker: PointMaker) -> Iterator[Variant]:
         for bank in (1, 2):
             yield Variant("one_bank", _linear(seen.on(f"need_{bank}"), BANK), float(bank), -np.log(2.0))
     inwards = np.nan_to_num(seen.of("vacuum")) / air
-    yield Variant("vacuum_leak", _leak(air_side, inwards, idle, VACUUM * size, maker.metered), 0.0, 0.0)
+    vacuum = _leak(air_side, inwards, idle, VACUUM * size, maker.metered)
+    yield Variant("vacuum_leak", vacuum, 0.0, -np.log(2.0))
+    yield from _begun(seen, "vacuum_leak", vacuum)
     if maker.boosted and maker.metered:
         for offset in OFFSETS:
             outwards = np.maximum(0.0, np.nan_to_num(-leak_share(seen.of("boost") - offset, seen.of("outside")))) / air
             effect = _log(air_side, -outwards, PUSHED * size, 0.0)
-            yield Variant("pressure_leak", effect, offset, -np.log(len(OFFSETS)))
+            yield Variant("pressure_leak", effect, offset, -np.log(2.0 * len(OFFSETS)))
+            if offset == LIKELIEST_OFFSET:
+                yield from _begun(seen, "pressure_leak", effect)
     yield from _supply(seen, need, supply)
     yield from _sensor(seen, need)
 
@@ -121,6 +125,21 @@ def _leak(air_side: Column, inwards: Column, idle: Column, spread: float, metere
 
     return Effect(
         lambda size: plain.mean(size) - share(size), lambda size: plain.slope(size) - share_slope(size), spread, 0.0
+    )
+
+
+def _begun(seen: Observations, cause: str, effect: Effect) -> Iterator[Variant]:
+    """The same, begun in the middle of the drive: hoses come off. `unknown` is minus the stretch it began in."""
+    stretch = seen.regions.stretch[seen.row]
+    last = int(stretch.max()) if len(stretch) else 0
+    for start in range(1, last + 1):
+        mask: Column = (stretch >= start).astype(np.float64)
+        yield Variant(cause, _masked(effect, mask), float(-start), -np.log(2.0 * last))
+
+
+def _masked(effect: Effect, mask: Column) -> Effect:
+    return Effect(
+        lambda size: mask * effect.mean(size), lambda size: mask * effect.slope(size), effect.spread, effect.low
     )
 
 

@@ -180,24 +180,27 @@ def boost_symptoms(
     n = len(responses)
     over = _quantile([r.overshoot_share for r in reached], 0.25) - (0.0 if isnan(usual[0]) else usual[0])
     steady = _quantile([r.steady_share for r in reached], 0.5)
-    late = _quantile([r.late_share for r in reached], 0.5)
+    # Creep shows at the top of the speed range: pulls that end earlier say nothing about it.
+    top = max((r.top_speed for r in reached), default=0.0)
+    fast = [r for r in reached if r.top_speed > 0.92 * top]
+    late = _quantile([r.late_share for r in fast], 0.5)
     duty = _quantile([r.mean_duty for r in reached], 0.5) - usual[1]
-    floor = _quantile([r.at_floor for r in reached], 0.5)
+    floor = _quantile([r.at_floor for r in fast], 0.5)
     short = _quantile([r.short_share for r in responses], 0.5)
     creeping = late - steady > 0.03 and late > 0.05
     if reached:
         parts = [_symptom(max(over, 0.0), OVERSHOOT, OVERSHOOT_WRONG, n)]
         if not creeping:
-            parts.append(_symptom(steady, STEADY, STEADY_WRONG, n))
+            parts.append(_symptom(max(steady, 0.0), STEADY, STEADY_WRONG, n))
         if not isnan(duty):
             parts.append(_symptom(duty, DUTY, DUTY_WRONG, n))
-        excess = max(over, steady, 0.0) if steady > -STEADY else steady
+        excess = max(over, steady, 0.0)
         spread = _spread([max(r.overshoot_share, r.steady_share) for r in reached], OVERSHOOT)
         weight = max(parts) + CUT_WEIGHT * min(cuts, 3) - (4.0 if creeping else 0.0)
         found.append(("boost_control", weight, excess, spread))
-        weight = _symptom(max(late, 0.0), LATE, LATE_WRONG, n) + CUT_WEIGHT * min(cuts, 3)
+        weight = _symptom(max(late, 0.0), LATE, LATE_WRONG, len(fast)) + CUT_WEIGHT * min(cuts, 3)
         weight += (1.0 if floor > 0.05 else 0.0) - (0.0 if creeping else 4.0)
-        found.append(("boost_creep", weight, max(late, 0.0), _spread([r.late_share for r in reached], LATE)))
+        found.append(("boost_creep", weight, max(late, 0.0), _spread([r.late_share for r in fast], LATE)))
     if not isnan(short):
         weight = _symptom(min(short, 0.0), SHORT, SHORT_WRONG, n)
         found.append(("underboost", weight, short, _spread([r.short_share for r in responses], SHORT)))

@@ -28,7 +28,7 @@ COMMON = 0.018
 of the parts are common practice, no source."""
 COMMON_FUEL_UNKNOWN = 0.030
 """The same without a sensor for ethanol, on pump fuels from E0 to E20."""
-COMMON_SPEED_DENSITY = 0.024
+COMMON_SPEED_DENSITY = 0.020
 BANKS_APART = 0.012
 SMOOTH, SMOOTH_FLOW, SMOOTH_SPEED = 0.011, 0.8, 1800.0
 """Error of tables: its size, and over which ratio of flow (logarithm) and rpm it changes."""

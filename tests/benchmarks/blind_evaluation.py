@@ -18,7 +18,7 @@ import json
 import sys
 import time
 from collections import Counter
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from multiprocessing import Pool
 from pathlib import Path
 from typing import Any
@@ -126,13 +126,15 @@ def _one(task: tuple[int, bool]) -> Result:
     return judge(*task)
 
 
+def read(results: Path) -> dict[tuple[int, bool], Result]:
+    """What a results file has, by task."""
+    lines = results.read_text(encoding="utf-8").splitlines() if results.exists() else []
+    return {(result["seed"], result["matching"]): result for result in map(json.loads, lines)}
+
+
 def run(tasks: Sequence[tuple[int, bool]], results: Path, processes: int) -> list[Result]:
     """Judge every task that the results file does not have yet."""
-    done: dict[tuple[int, bool], Result] = {}
-    if results.exists():
-        for line in results.read_text(encoding="utf-8").splitlines():
-            result = json.loads(line)
-            done[result["seed"], result["matching"]] = result
+    done = read(results)
     todo = [task for task in tasks if task not in done]
     with results.open("a", encoding="utf-8") as file, Pool(processes) as pool:
         for number, result in enumerate(pool.imap_unordered(_one, todo), 1):
@@ -257,7 +259,7 @@ def _errors(results: Sequence[Result], prefixes: tuple[str, ...]) -> list[float]
     return [100.0 * abs(match[1] - match[4]) for match in found if match[0] in prefixes]
 
 
-def main(arguments: Sequence[str] | None = None, judge_all: Callable[..., list[Result]] = run) -> None:
+def main(arguments: Sequence[str] | None = None) -> None:
     """Run it."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--drives", type=int, default=300, help="drives of any kind (300)")
@@ -265,12 +267,17 @@ def main(arguments: Sequence[str] | None = None, judge_all: Callable[..., list[R
     parser.add_argument("--first", type=int, default=0, help="first seed (0); 1000 and up are for tuning")
     parser.add_argument("--processes", type=int, default=2)
     parser.add_argument("--results", type=Path, default=Path("blind_evaluation.jsonl"))
+    parser.add_argument("--so-far", action="store_true", help="report on what the results file has, drive nothing")
     parser.add_argument("--verbose", action="store_true", help="a line for every drive")
     given = parser.parse_args(arguments)
     matching = given.first + (FIRST_MATCHING if given.first < 1000 else 200)
-    tasks = [(given.first + k, False) for k in range(given.drives)]
-    tasks += [(matching + k, True) for k in range(given.matching)]
-    report(judge_all(tasks, given.results, given.processes), given.verbose)
+    # Both kinds spread over the run, so that what there is so far is a fair sample.
+    places = [((k + 0.5) / given.drives, (given.first + k, False)) for k in range(given.drives)]
+    places += [((k + 0.5) / given.matching, (matching + k, True)) for k in range(given.matching)]
+    tasks = [task for _, task in sorted(places)]
+    if given.so_far:
+        tasks = [task for task in tasks if task in read(given.results)]
+    report(run(tasks, given.results, given.processes), given.verbose)
 
 
 if __name__ == "__main__":
