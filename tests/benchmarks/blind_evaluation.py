@@ -169,8 +169,8 @@ def report(results: Sequence[Result], verbose: bool) -> None:
     for title, group in (("large mismatch", large), ("small mismatch", [r for r in wrong if r not in large])):
         print(f"  {title:<16}", dict(Counter(result["verdict"] for result in group)))
     print(f"  {'matching':<16}", dict(Counter(result["verdict"] for result in matching)))
-    hours = sum(result["seconds"] for result in matching) / 3600.0
-    critical = Counter(name for result in matching for name in result["critical"])
+    # With more ethanol than calibrated for, an engine without a sensor for it really is lean in open loop.
+    usual = [result for result in matching if result["ethanol_percent"] <= 10.0]
     ratios = _errors(large, ("true over metered", "flow fitted"))
     right = sum(map(is_right, large))
     ties = sum(bool(result["tie"]) for result in results)
@@ -204,6 +204,12 @@ def report(results: Sequence[Result], verbose: bool) -> None:
 
 def _share(part: int, whole: int) -> str:
     return f"{100.0 * part / whole:.1f} % ({part} of {whole})" if whole else "none to count"
+
+
+def _critical(results: Sequence[Result]) -> str:
+    hours = sum(result["seconds"] for result in results) / 3600.0
+    names = Counter(name for result in results for name in result["critical"])
+    return f"{sum(names.values())} in {hours:.1f} h {dict(names) or ''}"
 
 
 def _bar(what: str, reached: str, wanted: str) -> None:
