@@ -39,8 +39,8 @@ from livewatch.dashboard.widgets.event_list import flooding
 
 __all__ = ["Dashboard"]
 
-BEAT = 0.1
-"""Seconds between updates."""
+BEAT = 1 / 12
+"""Seconds between updates: ten a second even when some come late."""
 MOST_WAITING = 3
 """Pieces of output that may wait for the terminal before nothing more is drawn."""
 PATIENCE = 5.0

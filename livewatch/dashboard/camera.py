@@ -14,7 +14,7 @@ from livewatch.sources.live_status import BusStatus
 
 __all__ = ["Camera"]
 
-ASSESS_EVERY = 1.0
+ASSESS_EVERY = 2.0
 """Wall-clock seconds between looks at the assessment, which costs more than the rest."""
 ASSESS_AT_ONCE = 0.2
 """The same after a replay was taken elsewhere."""
@@ -22,7 +22,10 @@ LITTLE_SPACE = 500_000_000
 """Bytes free on the disk of the recording below which that is said."""
 BEHIND = 2.0
 """Seconds that rows may wait for the disk before that is said."""
-ORDINARY = "frames not in the profile"
+ORDINARY = frozenset({"frames not in the profile", "remote frames"})
+LOST = "frames lost"
+MANY = 0.01
+"""Share of odd frames from which that is said; fewer are counted in the cell view."""
 
 
 @runtime_checkable
@@ -84,12 +87,12 @@ class Camera:
             need=self._view.need,
             buses=buses,
             counts={**pipeline.counts, **({} if self._recorder is None else self._recorder.counts)},
-            trouble=tuple(self._troubles(buses, pipeline.counts)),
+            trouble=tuple(self._troubles(buses, pipeline.counts, pipeline.rows)),
             recording=self._recording(),
             ended=run.ended,
         )
 
-    def _troubles(self, buses: Sequence[BusStatus], counts: Mapping[str, int]) -> list[str]:
+    def _troubles(self, buses: Sequence[BusStatus], counts: Mapping[str, int], rows: int) -> list[str]:
         found = []
         recorder = self._recorder
         if recorder is not None:
@@ -106,9 +109,12 @@ class Camera:
             since = "" if bus.age is None else f" for {bus.age:.0f} s"
             why = f": {bus.trouble}" if bus.trouble else ""
             found.append(f"Bus {bus.name} is {bus.state}{since}{why}.")
-        undecoded = sum(number for kind, number in counts.items() if "frames" in kind and kind != ORDINARY)
-        if undecoded:
-            found.append(f"{undecoded} frames could not be used; the cell view says why.")
+        lost = sum(number for kind, number in counts.items() if kind.startswith(LOST))
+        if lost:
+            found.append(f"{lost} frames were lost before they could be read.")
+        odd = sum(number for kind, number in counts.items() if "frames" in kind and kind not in ORDINARY) - lost
+        if odd > MANY * max(rows, 1):
+            found.append(f"{odd / max(rows, 1) * 100:.0f} % of the frames could not be used; the cell view says why.")
         return found
 
     def _recording(self) -> str:

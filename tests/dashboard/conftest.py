@@ -25,7 +25,6 @@ from livewatch.history import History
 from livewatch.player import PlayerState
 from livewatch.profile.formula import Formula, compile_formula
 from livewatch.profile.model import Alarm, AuthorityLimit, Channel, Engine, Profile, TableMapping
-from livewatch.samples import Quality
 from livewatch.signature.authority import AuthorityUse
 from livewatch.sources.live_status import BusStatus
 from livewatch.ticks import TickBatch
@@ -455,8 +454,3 @@ def app_of(tmp_path: Path) -> Callable[..., Dashboard]:
         return Dashboard(scene, view, remembered=remembered, speech=Speech(None), clock=lambda: 0.05, **options)
 
     return make
-
-
-@pytest.fixture
-def quality() -> type[Quality]:
-    return Quality

@@ -251,15 +251,19 @@ class Recorder:
 def test_trouble_with_the_recording_is_seen(profile: Profile) -> None:
     recorder = Recorder()
     camera = Camera(None, recorder)
-    assert camera._troubles((), {}) == []
+    assert camera._troubles((), {}, 0) == []
+    few = {"frames shorter than a signal": 9, "frames not in the profile": 700}
+    assert camera._troubles((), few, 1000) == [], "nothing to alarm anybody with"
     assert camera._recording() == "recording, 200 GB free"
     recorder.free_bytes, recorder.behind_seconds = 120_000_000, 7.4
     recorder.trouble = "the folder is gone"
-    assert camera._troubles((), {"frames shorter than their signal": 3, "frames not in the profile": 99}) == [
+    many = {"frames shorter than a signal": 30, "frames lost before livewatch could read them": 7, "remote frames": 99}
+    assert camera._troubles((), many, 1000) == [
         "Not recorded as it should be: the folder is gone.",
         "The recording is 7 s behind: the disk is slow.",
         "The disk is nearly full: 120 MB left for the recording.",
-        "3 frames could not be used; the cell view says why.",
+        "7 frames were lost before they could be read.",
+        "3 % of the frames could not be used; the cell view says why.",
     ]
     assert camera._recording() == "NOT RECORDING"
     assert Camera(None, None)._recording() == "not recorded"

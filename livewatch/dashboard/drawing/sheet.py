@@ -24,7 +24,6 @@ INKS: tuple[Ink, ...] = (
     "quiet",
     "faint",
     "loud",
-    "shade",
     "mark",
     "stale",
     "critical",
@@ -36,8 +35,8 @@ INKS: tuple[Ink, ...] = (
     "low",
     "low-fill",
 )
-"""Normal values; labels; rules and tracks; what is looked at; a shaded ground; the selected row or the playhead; values
-too old to trust; and for each alarm priority its letters and its filled block."""
+"""Normal values; labels; rules and tracks; what is looked at; what the line of the position crosses; values too old to
+trust; and for each alarm priority its letters and its filled block."""
 
 
 class Sheet:

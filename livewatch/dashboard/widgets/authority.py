@@ -18,7 +18,7 @@ from livewatch.dashboard.widgets.heading import MARGIN
 from livewatch.event_text import MARKS
 from livewatch.signature.authority import AuthorityUse
 
-__all__ = ["Authority", "beyond_word"]
+__all__ = ["Authority"]
 
 NEAR = 0.8
 """Share of a limit from which a correction is near it."""

@@ -22,7 +22,7 @@ from livewatch.dashboard.widgets.figures import alarm_on
 from livewatch.event_text import MARKS
 from livewatch.profile.model import Profile
 
-__all__ = ["Traces", "traced"]
+__all__ = ["Traces"]
 
 AXIS = 7
 """Cells for the numbers of the axis up."""

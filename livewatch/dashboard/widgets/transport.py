@@ -9,7 +9,7 @@ from livewatch.dashboard.widgets.heading import MARGIN
 from livewatch.event_text import clock_text
 from livewatch.player import PlayerState
 
-__all__ = ["Transport", "speed_text"]
+__all__ = ["Transport"]
 
 
 class Transport(Drawn):
