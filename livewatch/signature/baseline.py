@@ -16,15 +16,16 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from livewatch.errors import SourceError
+from livewatch.signature.evidence import FLOW_EDGES, SPEED_EDGES, Regions
 from livewatch.signature.readings import Column
 
 if TYPE_CHECKING:
-    from livewatch.signature.evidence import Regions
     from livewatch.signature.signature import Signature
 
 __all__ = ["BASELINE_FORMAT", "Baseline"]
 
 BASELINE_FORMAT = 1
+SHAPE = (len(SPEED_EDGES) - 1, len(FLOW_EDGES) - 1)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -94,6 +95,8 @@ class Baseline:
                 name: np.array([[np.nan if v is None else float(v) for v in row] for row in table])
                 for name, table in data["mean"].items()
             }
+            if any(table.shape != SHAPE for table in mean.values()):
+                raise SourceError(f"{path}: its operating regions are not those of this livewatch; make it again")
             overshoot, duty = (float("nan") if data[key] is None else float(data[key]) for key in ("overshoot", "duty"))
             return cls(str(data["profile"]), mean, overshoot, duty, int(data["pulls"]), int(data["visits"]))
         except OSError as error:

@@ -261,6 +261,8 @@ def _everyday(seen: Observations, maker: PointMaker, compared: bool) -> None:
     regions = seen.regions
     cell = (regions.speed * 1000 + regions.flow)[seen.row]
     same = (cell[:, None] == cell[None, :]) * 1.0
+    # So that the covariance can be factorised whatever came in.
+    total += np.eye(len(seen)) * 1e-8
     total += np.diag((IDLE_REGION * thin * ratio) ** 2)
     far = np.exp(-0.5 * ((flow[:, None] - flow[None, :]) / LEVEL_FLOW) ** 2)
     air_side = need - ratio if maker.metered else need

@@ -1,0 +1,63 @@
+"""What has been driven enough, and what to drive next: the safest first."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from livewatch.signature.coverage import GROUPS, cover
+from livewatch.signature.evidence import Region
+
+
+def regions_of(*loads: str, seconds: float = 30.0) -> list[Region]:
+    """A settled region in each of the loads, for an engine of 2 L."""
+    found = []
+    for name, low, _, _ in GROUPS:
+        if name in loads:
+            flow = max(2.0 * low, 1.0)
+            speed = (400.0, 1150.0) if name == "idle" else (2300.0, 3000.0)
+            found.append(Region(speed, (flow, flow + 2.0), seconds, 4, (1.05, float("nan"))))
+    return found
+
+
+@pytest.mark.parametrize(
+    ("driven", "asked"),
+    [
+        ((), "idle for a minute"),
+        (("idle",), "level road"),
+        (("idle", "light load"), "up a hill"),
+        (("idle", "light load", "middle load"), "full-pedal pull"),
+        (("idle", "light load", "middle load", "high load"), "Nothing more"),
+        (("high load",), "idle for a minute"),
+    ],
+)
+def test_the_next_thing_to_drive_is_the_safest_that_is_missing(driven: tuple[str, ...], asked: str) -> None:
+    assert asked in cover(regions_of(*driven), 2.0, False, False).next_drive
+
+
+def test_full_load_is_asked_for_on_a_closed_course_or_a_dyno_only() -> None:
+    wanted = cover(regions_of("idle", "light load", "middle load"), 2.0, False, False).next_drive
+    assert "closed course or a dyno" in wanted
+    more = cover(regions_of("idle", "light load", "middle load", "high load"), 2.0, False, True).next_drive
+    assert "closed course or a dyno" in more
+
+
+def test_full_load_is_never_asked_for_when_something_is_wrong_already() -> None:
+    for driven in (("idle", "light load", "middle load"), ("idle", "light load", "middle load", "high load")):
+        wanted = cover(regions_of(*driven), 2.0, True, True).next_drive
+        assert "pull" not in wanted
+        assert "nothing more at full load" in wanted
+
+
+def test_a_few_seconds_are_not_enough() -> None:
+    coverage = cover(regions_of("idle", "light load", seconds=2.0), 2.0, False, False)
+    assert coverage.share == 0.0
+    assert "idle for a minute" in coverage.next_drive
+
+
+def test_regions_of_a_drive_carry_need_and_time(lab: Any) -> None:
+    said = lab.judged(lab.Bench().tour(lab.Fault(metered=lambda point: 0.9)).arrays()).assessment()
+    assert sum(region.seconds for region in said.coverage.regions) == pytest.approx(said.settled, abs=2.0)
+    assert all(region.need[0] == pytest.approx(1 / 0.9, abs=0.02) for region in said.coverage.regions)
+    assert said.to_json()["coverage"]["groups"][0]["load"] == "idle"

@@ -1,0 +1,59 @@
+"""The recorded drives that come with livewatch: each is judged as replay_data/README.md says a specialist should.
+
+These are simulated, so this is a check of the whole path rather than of the physics; test_trade_patterns has that.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from livewatch.profile import load_profile
+from livewatch.reading import read_through
+from livewatch.run import Run
+from livewatch.shipped import find_profile, shipped_folder
+from livewatch.sources.opening import open_source
+
+BRACKWELL, LINDEN, TARN = "brackwell_20t", "linden_16", "tarn_30t"
+DRIVES: tuple[tuple[str, str, str, tuple[str, ...]], ...] = (
+    ("matching_parts", BRACKWELL, "fits", ("everyday",)),
+    ("altitude", BRACKWELL, "fits", ("everyday",)),
+    ("larger_intake_bore", BRACKWELL, "misfit", ("meter_scale",)),
+    ("larger_injectors", BRACKWELL, "misfit", ("injector_flow",)),
+    ("vacuum_leak", LINDEN, "misfit", ("vacuum_leak",)),
+    ("boost_overshoot", BRACKWELL, "misfit", ("boost_control",)),
+    ("boost_creep", BRACKWELL, "misfit", ("boost_creep",)),
+    ("fuel_supply_limit", BRACKWELL, "misfit", ("fuel_supply",)),
+    ("weak_injector_bank_2", TARN, "misfit", ("one_bank",)),
+    ("hose_off_in_a_pull", BRACKWELL, "strained", ("pressure_leak", "underboost")),
+)
+
+
+def judged(name: str, profile_name: str) -> Any:
+    path: Path = shipped_folder("replay_data") / f"{name}.log.gz"
+    profile = load_profile(find_profile(profile_name))
+    run = Run(profile)
+    read_through(open_source(path, profile, {}), run)
+    return run.signature.assessment()
+
+
+@pytest.mark.parametrize(("name", "profile", "word", "causes"), DRIVES, ids=[drive[0] for drive in DRIVES])
+def test_a_recorded_drive_is_judged_as_its_story_says(
+    name: str, profile: str, word: str, causes: tuple[str, ...]
+) -> None:
+    said = judged(name, profile)
+    assert said.verdict.word == word
+    assert said.causes[0].name in causes
+    page = said.to_text().splitlines()
+    assert max(map(len, page)) <= 96
+    truths = {
+        "larger_intake_bore": ("true over metered air", (70.0 / 66.0) ** 2),
+        "larger_injectors": ("flow fitted over flow calibrated for", 1.17),
+        "vacuum_leak": ("diameter of one round hole that does the same", 1.9),
+    }
+    if name in truths:
+        quantity, truth = truths[name]
+        estimate = next(one for one in said.causes[0].estimates if one.quantity == quantity)
+        assert estimate.low <= truth <= estimate.high
