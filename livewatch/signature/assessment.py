@@ -88,5 +88,5 @@ class Assessment:
         }
 
     def to_text(self) -> str:
-        """A page for a person, 96 columns wide, without mark-up."""
+        """A page for a person, 79 columns wide, without mark-up."""
         return page(self)

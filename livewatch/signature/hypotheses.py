@@ -19,7 +19,7 @@ from livewatch.signature.inference import Fit, Whitened, combined
 from livewatch.signature.observations import Observations
 from livewatch.signature.settled import PointMaker
 
-__all__ = ["FAMILIES", "Judged", "Ranking", "boost_symptoms", "rank"]
+__all__ = ["FAMILIES", "FAST", "Judged", "Ranking", "boost_symptoms", "rank"]
 
 FAMILIES: Mapping[str, str] = {
     "everyday": "none",
@@ -50,6 +50,8 @@ LATE, LATE_WRONG = 0.025, 0.15
 SHORT, SHORT_WRONG = 0.03, 0.20
 DUTY, DUTY_WRONG = 4.0, 12.0
 """Per cent of duty against a baseline."""
+FAST = 0.92
+"""Share of the highest speed of all pulls from which a pull counts as one to the top."""
 CUT_WEIGHT = 3.0
 """Weight of one overboost fuel cut."""
 
@@ -182,7 +184,7 @@ def boost_symptoms(
     steady = _quantile([r.steady_share for r in reached], 0.5)
     # Creep shows at the top of the speed range: pulls that end earlier say nothing about it.
     top = max((r.top_speed for r in reached), default=0.0)
-    fast = [r for r in reached if r.top_speed > 0.92 * top]
+    fast = [r for r in reached if r.top_speed > FAST * top]
     late = _quantile([r.late_share for r in fast], 0.5)
     duty = _quantile([r.mean_duty for r in reached], 0.5) - usual[1]
     floor = _quantile([r.at_floor for r in fast], 0.5)

@@ -14,14 +14,14 @@ if TYPE_CHECKING:
 
 __all__ = ["page"]
 
-WIDTH = 96
+WIDTH = 79
 MOST_PULLS = 8
 LEAST_PROBABLE = 0.02
 MARKS = {"fits": "=", "strained": "~", "misfit": "!", "unproven": "?"}
 
 
 def page(said: Assessment) -> str:
-    """The page; lines are at most 96 characters wide."""
+    """The page; lines are at most 79 characters wide."""
     lines = [f"{MARKS[said.verdict.word]} {said.verdict.word.upper()}  ", *_wrapped(said.verdict.sentence, "  "), ""]
     lines += _causes(said)
     lines += _authority(said)
@@ -38,7 +38,7 @@ def page(said: Assessment) -> str:
         if sentences:
             lines.append(title)
             lines += [line for sentence in sentences for line in _wrapped(f"- {sentence}", "  ", "    ")] + [""]
-    lines += [f"Drive next: {said.coverage.next_drive}"] if len(said.coverage.next_drive) < 80 else [
+    lines += [f"Drive next: {said.coverage.next_drive}"] if len(said.coverage.next_drive) < 66 else [
         "Drive next:", *_wrapped(said.coverage.next_drive, "  ")
     ]  # fmt: skip
     return "\n".join(lines)
@@ -83,11 +83,11 @@ def _authority(said: Assessment) -> Iterator[str]:
     uses = [use for use in said.authority if use.seconds > 0.0]
     if not uses:
         return
-    yield "Used authority                        lowest   highest  limits            most used   pinned"
+    yield "Used authority                  lowest highest  limits         most   pinned"
     for use in uses:
         limits = f"{use.low:g} .. {use.high:g} {use.unit}"
         yield (
-            f"  {use.label:<34.34} {use.least:8.1f}  {use.most:8.1f}  {limits:<16}  {100.0 * use.most_used:6.0f} %  "
+            f"  {use.label:<29.29}{use.least:7.1f} {use.most:7.1f}  {limits:<14.14}{100.0 * use.most_used:4.0f} % "
             f"{use.pinned:6.1f} s"
         )
     yield ""

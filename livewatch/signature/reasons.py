@@ -15,7 +15,7 @@ import numpy as np
 
 from livewatch.signature.boost import Response
 from livewatch.signature.coverage import Coverage
-from livewatch.signature.hypotheses import Judged
+from livewatch.signature.hypotheses import FAST, Judged
 from livewatch.signature.observations import Observations
 
 __all__ = ["Facts", "against", "facts_of", "for_"]
@@ -152,8 +152,10 @@ def _boost_for(cause: str, facts: Facts) -> Iterator[str]:
         if swings > 2 * len(reached):
             yield f"boost swings around its command, {swings} times in {len(reached)} pulls"
     if cause == "boost_creep" and reached:
-        late = float(np.median([100.0 * r.late_share for r in reached]))
-        floor = float(np.nanmean([r.at_floor for r in reached]))
+        top = max(r.top_speed for r in reached)
+        fast = [r for r in reached if r.top_speed > FAST * top]
+        late = float(np.median([100.0 * r.late_share for r in fast]))
+        floor = float(np.mean([r.at_floor for r in fast]))
         yield f"{late:.0f} % above command at the end of the pulls, rising with speed"
         if floor > 0.03:
             yield "solenoid duty is at its floor: control has nothing left to take away"

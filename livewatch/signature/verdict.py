@@ -37,7 +37,7 @@ PINNED = 3.0
 """s at a limit that strain."""
 LEAST_VISITS, LEAST_GROUPS = 8, 2
 _UNTRUSTED = (
-    "lambda", "trim", "manifold_pressure", "mass_air_flow", "engine_speed", "commanded_lambda", "temperature"
+    "lambda", "trim", "manifold_pressure", "mass_air_flow", "engine_speed", "commanded_lambda", "temperature", "boost_pressure",
 )  # fmt: skip
 
 

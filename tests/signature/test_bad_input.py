@@ -50,6 +50,7 @@ def test_gauge_pressure_before_the_throttle_is_noticed(lab: Any) -> None:
 
     said = said_of(lab, apply)
     assert "gauge pressure" in {one.channel: one.problem for one in said.mixed_up}["boost_pressure"]
+    assert said.verdict.word == "unproven"
 
 
 def test_right_units_raise_no_doubt(lab: Any) -> None:

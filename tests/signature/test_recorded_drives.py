@@ -47,7 +47,7 @@ def test_a_recorded_drive_is_judged_as_its_story_says(
     assert said.verdict.word == word
     assert said.causes[0].name in causes
     page = said.to_text().splitlines()
-    assert max(map(len, page)) <= 96
+    assert max(map(len, page)) <= 79
     truths = {
         "larger_intake_bore": ("true over metered air", (70.0 / 66.0) ** 2),
         "larger_injectors": ("flow fitted over flow calibrated for", 1.17),
