@@ -28,7 +28,7 @@ import numpy as np
 from numpy.typing import NDArray
 from rich.console import Console
 from rich.table import Table
-from scipy.ndimage import maximum_filter1d, minimum_filter1d
+from scipy.ndimage import maximum_filter1d, minimum_filter1d  # type: ignore[import-untyped]
 
 sys.path.insert(0, str(Path(__file__).parent))
 from blind_scenarios import Watching, batches_of, peak_efficiency, profile_of, scenario_of
@@ -115,8 +115,9 @@ def lean_scenario(seed: int) -> Scenario:
 def under_load(drive: Drive) -> Where:
     """Where the engine is warm, fuelled and near the outside pressure or above it."""
     truth = drive.truth
-    loaded = truth["manifold_pressure"] > 0.9 * drive.facts["barometer_kPa"] * 1e3
-    return loaded & (truth["speed"] > 1200.0) & (truth["fuel_cut"] == 0.0) & (truth["coolant"] > 333.15)
+    loaded: Where = truth["manifold_pressure"] > 0.9 * drive.facts["barometer_kPa"] * 1e3
+    loaded &= (truth["speed"] > 1200.0) & (truth["fuel_cut"] == 0.0) & (truth["coolant"] > 333.15)
+    return loaded
 
 
 def leanness(drive: Drive, bank: int) -> Column:
@@ -282,13 +283,13 @@ def report(results: Results, console: Console, details: str = "") -> None:
         spells.add_column(heading, justify="left" if heading == "watched at" else "right")
     for rate in RATES:
         names = ("lean_under_load", "lean_under_load_bank_2")
-        delays = np.array([delay for one in everything for name in names for delay in one[rate].delays.get(name, [])])
-        if not len(delays):
+        took = np.array([delay for one in everything for name in names for delay in one[rate].delays.get(name, [])])
+        if not len(took):
             continue
-        come = np.sort(delays[np.isfinite(delays)])
-        figures = [f"{np.quantile(come, share):.2f}" for share in (0.5, 0.9, 0.99, 1.0)] if len(come) else ["-"] * 4
-        soon, alarmed = np.mean(delays <= DUE_WITHIN), len(come) / len(delays)
-        spells.add_row(rate, str(len(delays)), f"{soon:.2%}", f"{alarmed:.2%}", *figures)
+        ended = np.sort(took[np.isfinite(took)])
+        figures = [f"{np.quantile(ended, share):.2f}" for share in (0.5, 0.9, 0.99, 1.0)] if len(ended) else ["-"] * 4
+        within = np.count_nonzero(took <= DUE_WITHIN) / len(took)
+        spells.add_row(rate, str(len(took)), f"{within:.2%}", f"{len(ended) / len(took):.2%}", *figures)
     console.print(spells)
     _report_matching(results["matching"], console)
     others = [*results["lean"], *results["any"]]

@@ -1,12 +1,12 @@
 """The alarms that livewatch brings by itself: when they come, to the tick, and what must never raise them.
 
 Columns are made by hand at 100 Hz from what the trade expects of a turbocharged engine (common practice, no source),
-and go through the real pipeline. The last tests use simulated drives.
+and go through the real pipeline.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 import pytest
@@ -17,7 +17,6 @@ from livewatch.events import EventKind
 from livewatch.pipeline import Pipeline
 from livewatch.profile import Profile, load_profile_text
 from livewatch.samples import SampleBatch, SampleColumn
-from livewatch.simulator import Drive, Mismatch, Scenario, simulate
 
 Column = NDArray[np.float64]
 Columns = dict[str, Column]
@@ -203,7 +202,6 @@ def test_a_fuel_cut_is_seen_by_the_lambda_sensor_where_nothing_tells_of_the_inje
 def test_a_cut_at_the_rev_limiter_is_no_overboost() -> None:
     columns = steady(PULL)
     set_from(columns, "injector_pulse_width", 0.0, AT, AT + 0.1)
-    set_from(columns, "lambda_1", 1.99, AT + 0.1, AT + 0.2)
     assert alarms_of(columns) == []
 
 
@@ -232,8 +230,7 @@ def test_a_lambda_reading_that_never_moves_is_told_once_the_engine_was_up_and_do
 def test_without_a_command_lean_of_stoichiometric_is_lean() -> None:
     columns = steady(PULL, without=("commanded_lambda",))
     set_from(columns, "lambda_1", 1.051)
-    alarms = alarms_of(columns)
-    assert first(alarms, "lean_under_load_without_command") == pytest.approx(AT + 0.25)
+    assert first(alarms_of(columns), "lean_under_load_without_command") == pytest.approx(AT + 0.25)
     set_from(columns, "lambda_1", 1.049)
     assert alarms_of(columns) == []
 
@@ -245,9 +242,8 @@ def test_a_narrow_band_sensor_tells_lean_where_rich_is_commanded(command: bool) 
     name = "lean_under_load_narrow_band" + ("" if command else "_without_command")
     assert alarms_of(columns) == []
     set_from(columns, "oxygen_sensor_voltage_1", 0.40)
-    came = first(alarms_of(columns), name)
     # 0.3 s of delay, or 0.6 s without a rich moment and 0.2 s of delay
-    assert came == pytest.approx(AT + (0.3 if command else 0.59 + 0.2))
+    assert first(alarms_of(columns), name) == pytest.approx(AT + (0.3 if command else 0.59 + 0.2))
 
 
 def test_a_narrow_band_sensor_that_swings_in_closed_loop_raises_nothing() -> None:
@@ -270,7 +266,9 @@ def test_rail_pressure_without_a_command_is_held_against_its_own_past(gauge: boo
     else:
         columns["fuel_rail_pressure"][2000:] = 438.0
         name = "rail_pressure_sagging"
-    assert alarms_of(columns) == [(name, pytest.approx(20.3))]
+    ((raised, time),) = alarms_of(columns)
+    assert raised == name
+    assert time == pytest.approx(20.3)
 
 
 def test_a_gauge_pressure_is_made_absolute_before_it_is_compared_with_its_command() -> None:
@@ -278,7 +276,9 @@ def test_a_gauge_pressure_is_made_absolute_before_it_is_compared_with_its_comman
     columns["fuel_rail_gauge_pressure"] = columns.pop("fuel_rail_pressure") - 100.0
     assert alarms_of(columns) == []
     set_from(columns, "fuel_rail_gauge_pressure", 349.0)
-    assert alarms_of(columns) == [("rail_pressure_falling", pytest.approx(AT + 0.3))]
+    ((raised, time),) = alarms_of(columns)
+    assert raised == "rail_pressure_falling"
+    assert time == pytest.approx(AT + 0.3)
 
 
 @pytest.mark.parametrize(
@@ -421,10 +421,8 @@ def test_an_alarm_whose_sensor_goes_stale_keeps_its_state() -> None:
     columns = steady(PULL)
     set_from(columns, "lambda_1", 0.95, AT - 2.0)
     columns["lambda_1"][round(AT * 100) :] = np.nan
-    alarms = alarms_of(columns)
-    assert [alarm for alarm in alarms if alarm[0] == "lean_under_load"] == [
-        ("lean_under_load", pytest.approx(AT - 2.0 + 0.25))
-    ]
+    (time,) = [time for name, time in alarms_of(columns) if name == "lean_under_load"]
+    assert time == pytest.approx(AT - 2.0 + 0.25)
 
 
 def test_a_part_lift_in_a_pull_is_no_overboost() -> None:
@@ -450,54 +448,3 @@ def test_a_turbocharger_that_spools_up_is_not_weak() -> None:
     columns["manifold_pressure"][-n:] = np.minimum(180.0, 108.0 + 16.0 * t)
     columns["mass_air_flow"][-n:] = columns["manifold_pressure"][-n:] * 0.668
     assert first(alarms_of(columns), "underboost") is None
-
-
-# Simulated drives ----------------------------------------------------------------------------------------------------
-
-
-@pytest.fixture(scope="module")
-def driven() -> Callable[..., Drive]:
-    """Simulated pulls of a warm car; each is driven once."""
-    known: dict[tuple[object, ...], Drive] = {}
-
-    def drive(car: str, *mismatches: Mismatch, seed: int = 1500) -> Drive:
-        key = (car, mismatches, seed)
-        if key not in known:
-            known[key] = simulate(Scenario(car=car, route="pulls", duration=80.0, mismatches=mismatches, seed=seed))
-        return known[key]
-
-    return drive
-
-
-def columns_of(drive: Drive) -> Columns:
-    return {name: column.copy() for name, column in drive.channels.items() if name in PULL}
-
-
-@pytest.mark.parametrize("car", ["brackwell_20t", "harrow_14t", "tarn_30t"])
-def test_every_lean_spell_under_load_is_alarmed_within_a_second(car: str, driven: Callable[..., Drive]) -> None:
-    """A spell, from the truth of the drive: half a second or more above 0.9 of the outside pressure, fuelled, with the
-    mixture in the cylinders over 6 % leaner than commanded (and 1 % for the sensor)."""
-    drive = driven(car, Mismatch("injector_flow", -22.0))
-    truth = drive.truth
-    with np.errstate(divide="ignore"):
-        ratio = 1.0 / truth["richness_1"] / truth["commanded_lambda"]
-    loaded = truth["manifold_pressure"] > 0.9 * drive.facts["barometer_kPa"] * 1e3
-    loaded &= (truth["speed"] > 1200.0) & (truth["fuel_cut"] == 0.0) & (truth["richness_1"] > 1.0 / 1.5)
-    changes = np.flatnonzero(np.diff(np.concatenate(([0], (loaded & (ratio > 1.06 * 1.01)).astype(int), [0]))))
-    spells = [(a / 100.0, b / 100.0) for a, b in zip(changes[0::2], changes[1::2], strict=True) if b - a >= 50]
-    assert spells, "these injectors make the engine lean at full load"
-    for every in (1, 10):
-        alarms = alarms_of(columns_of(drive), every)
-        for start, end in spells:
-            assert any(name == "lean_under_load" and start - 1.0 < time <= start + 1.0 for name, time in alarms), (
-                f"nothing within a second of {start} s (to {end} s), a sample every {every * 10} ms"
-            )
-
-
-@pytest.mark.parametrize("car", ["brackwell_20t", "harrow_14t", "tarn_30t", "linden_16"])
-def test_matching_parts_raise_no_critical_alarm(car: str, driven: Callable[..., Drive]) -> None:
-    columns = columns_of(driven(car))
-    profile = profile_with(list(columns))
-    critical = {alarm.name for alarm in profile.alarms if alarm.priority == "critical"}
-    for every in (1, 10, 50):
-        assert [alarm for alarm in alarms_of(columns, every, profile) if alarm[0] in critical] == []
