@@ -36,9 +36,8 @@ STRAINED = 6.0
 PINNED = 3.0
 """s at a limit that strain."""
 LEAST_VISITS, LEAST_GROUPS = 8, 2
-_UNTRUSTED = (
-    "lambda", "trim", "manifold_pressure", "mass_air_flow", "engine_speed", "commanded_lambda", "temperature", "boost_pressure",
-)  # fmt: skip
+_UNTRUSTED = ("lambda", "trim", "manifold_pressure", "boost_pressure", "mass_air_flow", "engine_speed", "temperature")
+"""Parts of the names of channels without which no verdict is given, when they make no sense in their unit."""
 
 
 @dataclass(frozen=True, slots=True)
