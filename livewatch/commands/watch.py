@@ -70,7 +70,12 @@ def _buses(options: tuple[str, ...], profile: Profile) -> list[LiveBus]:
     "--for", "duration", metavar="TIME", callback=read_duration, help="End by itself after this long: 10 min."
 )
 @click.option("--lines", is_flag=True, help="Print lines instead of opening the dashboard.")
-@click.option("--browser", is_flag=True, help="Show the dashboard in a browser on this machine.")
+@click.option(
+    "--browser", is_flag=True, help="Show the dashboard in a browser, on this machine unless --host says more."
+)
+@click.option("--host", default="127.0.0.1", show_default=True, help="Address the browser view listens on.")
+@click.option("--port", type=click.IntRange(1, 65535), default=8000, show_default=True, help="Its port.")
+@click.option("--token", help="What a browser must bring; one is made up where others can reach the address.")
 @out_option
 def watch(
     profile_name: str | None,
@@ -81,6 +86,9 @@ def watch(
     duration: int | None,
     lines: bool,
     browser: bool,
+    host: str,
+    port: int,
+    token: str | None,
     out: Path,
 ) -> None:
     """Watch a car or a dyno cell live. The driver drives; a passenger or an operator reads.
@@ -100,7 +108,7 @@ def watch(
     if browser:
         from livewatch.dashboard.browser import serve_in_browser
 
-        serve_in_browser([argument for argument in sys.argv[1:] if argument != "--browser"])
+        serve_in_browser(_shown(profile_name, bus_options, poll, out), host, port, token)
         return
     folder = SessionFolder.create(out, profile, [bus.text for bus in buses])
     run = Run(profile, Recorder(folder), history=History(profile))
@@ -119,6 +127,13 @@ def watch(
             shutil.rmtree(folder.path, ignore_errors=True)
         raise
     print(f"The session folder is {folder.path}")
+
+
+def _shown(profile_name: str | None, bus_options: tuple[str, ...], poll: bool, out: Path) -> list[str]:
+    """The command line whose dashboard the browser shows; polling was agreed to already."""
+    buses = [word for option in bus_options for word in ("--bus", option)]
+    polling = ["--poll", "--yes"] if poll else []
+    return ["watch", "-p", str(profile_name), *buses, *polling, "--out", str(out)]
 
 
 def _show_buses() -> None:

@@ -3,8 +3,8 @@
 Run: `python tests/benchmarks/live_load.py [--minutes 10] [--rate 7400]`.
 
 A sender in a process of its own puts `--rate` frames/s on each of four udp_multicast buses (7,400 is 1 Mbit/s full of
-8-byte standard frames, ISO 11898-1 by Davis et al. 2007): the datagrams python-can's own bus would send, packed once, so
-that the sender costs little. The receiving process is livewatch as `watch` runs it, without a screen: decoding 60
+8-byte standard frames, ISO 11898-1 by Davis et al. 2007): the datagrams that python-can itself would send, packed once,
+so that the sender costs little. The receiving process is livewatch as `watch` runs it, without a screen: decoding 60
 signals of 30 messages on each bus, 20 alarms, signature, recording to disk. Every two seconds one signal crosses a
 set point; the time from the frame's receipt to the moment its event is durable is measured in a listener, the event's
 own tick of 10 ms counted against livewatch.
