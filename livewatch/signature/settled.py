@@ -163,7 +163,7 @@ class PointMaker:
             np.where(idle, readings["idle_air_correction"], np.nan), readings["ethanol_content"],
             closed.astype(np.float64), noise, np.where(np.isnan(purge), np.nan, purge > 0.5), target[then],
         )  # fmt: skip
-        settled = self._settled(readings, speed, pressure, pedal, air, need[0], cut)
+        settled = self._settled(readings, speed, pressure, pedal, air, need[0], cut, closed)
         field = np.array(columns)[:, HISTORY:]
         return Points(readings.first + HISTORY, settled[HISTORY:], field, (pedal > 88.0)[HISTORY:])
 
@@ -239,34 +239,44 @@ class PointMaker:
         return np.minimum(np.maximum(supply_share(rail, commanded, pressure), 0.05), 2.0)
 
     def _settled(
-        self, readings: Readings, speed: Column, pressure: Column, pedal: Column, air: Column, need: Column, cut: Column
+        self,
+        readings: Readings,
+        speed: Column,
+        pressure: Column,
+        pedal: Column,
+        air: Column,
+        need: Column,
+        cut: Column,
+        closed: Mask,
     ) -> Mask:
         coolant = readings["coolant_temperature"]
-        good = ~np.isnan(need) & ~np.isnan(speed) & (air > 0.3)
+        # Without a wideband sensor open loop tells nothing of need, but still of air and fuel pressure.
+        unseen = ~closed if "lambda_1" not in self.there else np.zeros(len(closed), np.bool_)
+        good = (unseen | ~np.isnan(need)) & ~np.isnan(speed) & (air > 0.3)
         good &= np.isnan(coolant) | (coolant > WARM)
         good &= highest(cut, AFTER_CUT) == 0.0
         if "lambda_1" not in self.there and "oxygen_sensor_voltage_1" in self.there:
             # A narrow-band sensor that does not switch says that the trim has not got there yet.
             volts = readings["oxygen_sensor_voltage_1"]
-            good &= (highest(volts, SWITCHES) > 0.55) & (lowest(volts, SWITCHES) < 0.35)
-            good &= highest(need, SWITCHES) - lowest(need, SWITCHES) < 0.07
+            good &= unseen | ((highest(volts, SWITCHES) > 0.55) & (lowest(volts, SWITCHES) < 0.35))
+            good &= unseen | (highest(need, SWITCHES) - lowest(need, SWITCHES) < 0.07)
         purge = readings["purge_duty"]
         purging = np.where(np.isnan(purge), 0.0, (purge > 0.5).astype(np.float64))
         good &= highest(purging, AFTER_CUT) == 0.0
         load = pressure if "manifold_pressure" in self.there else air
-        good &= self._still(speed, pedal, load, need, STILL)
+        good &= unseen | (highest(need, 6) - lowest(need, 6) < 0.06)
+        good &= self._still(speed, pedal, load, STILL)
         # What comes slowly may hide a change for as long as two of its samples are apart.
         slow = highest(readings.interval, 30) > 0.15
         if slow.any():
-            good &= ~slow | self._still(speed, pedal, load, need, 2 * STILL)
+            good &= ~slow | self._still(speed, pedal, load, 2 * STILL)
         return good
 
-    def _still(self, speed: Column, pedal: Column, load: Column, need: Column, looks: int) -> Mask:
+    def _still(self, speed: Column, pedal: Column, load: Column, looks: int) -> Mask:
         high, low = highest(load, looks), lowest(load, looks)
         still = high - low < 0.08 * high + 1.5
         high, low = highest(speed, looks), lowest(speed, looks)
         still &= high - low < 0.25 * high
         if self.pedal in self.there:
             still &= highest(pedal, looks) - lowest(pedal, looks) < 8.0
-        still &= highest(need, 6) - lowest(need, 6) < 0.06
         return still

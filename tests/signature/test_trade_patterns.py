@@ -130,6 +130,16 @@ def test_a_supply_at_its_limit_is_lean_under_load_only_and_the_rail_falls(lab: A
     assert any("fuel pressure" in reason for reason in cause.reasons_for)
 
 
+def test_a_supply_at_its_limit_is_seen_without_a_wideband_sensor(lab: Any) -> None:
+    def rail(point: Any) -> float:
+        return 1.0 if point.air < 100.0 else 0.7
+
+    profile = lab.profile(without=("lambda_1",))
+    said = lab.judged(lab.Bench().tour(lab.Fault(rail=rail)).arrays(), profile).assessment()
+    assert said.causes[0].family == "fuel supply"
+    assert any("loop closed only" in sentence for sentence in said.missing)
+
+
 def test_a_meter_disturbed_by_its_intake_bends_with_flow(lab: Any) -> None:
     def metered(point: Any) -> float:
         bend = (point.air / 70.0) ** 2
