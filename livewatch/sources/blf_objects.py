@@ -86,6 +86,8 @@ def parse_objects(content: bytes, start: int, counts: Counter[str]) -> tuple[lis
     carries no frame is counted.
     """
     found, end = _regular(content)
+    if found is not None and (plain := _plain_messages(content, len(found), int(found[1]), start)) is not None:
+        return [plain], content[end:]
     if found is None:
         found, end = _chain(content)
     if found is None:
@@ -138,6 +140,47 @@ def _regular(content: bytes) -> tuple[Integers | None, int]:
     if not MARK.startswith(rest[:4]):
         return None, 0
     return np.arange(count, dtype=np.int64) * distance, count * distance
+
+
+def _plain_messages(content: bytes, count: int, distance: int, start: int) -> FrameBatch | None:
+    """The frames of objects that are all messages (kind 1 or 86) with the same header, read column by column in place;
+    None when they are not all plain in that sense. `content` begins with `count` objects, `distance` bytes apart."""
+
+    def column(offset: int, kind: str) -> NDArray[Any]:
+        return np.ndarray((count,), kind, content, offset, (distance,))
+
+    places = ((12, 4), (6, 2), (16, 4), (8, 4))
+    kind, version, unit, size = (int.from_bytes(content[at : at + width], "little") for at, width in places)
+    body = {1: 32, 2: 40}.get(version, 0)
+    if _LAYOUTS.get(kind) != _MESSAGE or not body or body + int(_NEEDED[_MESSAGE]) > size:
+        return None
+    for offset, width, wanted in ((12, "<u4", kind), (6, "<u2", version), (16, "<u4", unit)):
+        if (column(offset, width) != wanted).any():
+            return None
+    stamp, factor = column(24, "<i8"), 10_000 if unit == _TEN_MICROSECONDS else 1
+    if int(stamp.min()) < 0 or int(stamp.max()) > (2**63 - 1 - start) // factor:
+        return None
+    channel, marks, identifier = column(body, "<u2"), column(body + 2, "<u1"), column(body + 4, "<u4")
+    channels = np.flatnonzero(np.bincount(channel))
+    if len(channels) > _MOST_BUSES:
+        return None
+    length = np.minimum(column(body + 3, "<u1"), np.uint8(8))
+    flags = (identifier >> np.uint32(31)).astype(np.uint8) * np.uint8(EXTENDED)
+    if marks.any():
+        flags |= (marks >> 7) * np.uint8(REMOTE) | (marks & 1) * np.uint8(SENT)
+    data = column(body + 8, "V8").copy().view(np.uint8).reshape(count, 8)
+    carried = np.where(flags & REMOTE, 0, length)
+    if (carried < 8).any():
+        data[np.arange(8) >= carried[:, None]] = 0
+    return FrameBatch(
+        start + stamp * factor,
+        np.searchsorted(channels, channel).astype(np.uint8) if len(channels) > 1 else np.zeros(count, np.uint8),
+        identifier & np.uint32(_IDENTIFIER_BITS),
+        flags,
+        length,
+        data,
+        tuple(str(number - 1) for number in channels.tolist()),
+    )
 
 
 def _chain(content: bytes) -> tuple[Integers | None, int]:
