@@ -63,9 +63,8 @@ class Grid:
     def _batch(self, first: int, stop: int, clock: Clock) -> TickBatch:
         tick = np.arange(first, stop, dtype=np.int64) * self.period
         shape = (len(self._time), len(tick))
-        received = np.repeat(self._time[:, None], shape[1], axis=1)
-        held = np.repeat(self._value[:, None], shape[1], axis=1)
-        quality = np.repeat(self._quality[:, None], shape[1], axis=1)
+        received, held, quality = np.empty(shape, np.int64), np.empty(shape), np.empty(shape, np.uint8)
+        received[:], held[:], quality[:] = self._time[:, None], self._value[:, None], self._quality[:, None]
         newest: dict[int, NDArray[np.intp]] = {}
         for channel, parts in list(self._pending.items()):
             self._hold(channel, parts, tick, newest, received[channel], held[channel], quality[channel])
@@ -96,7 +95,7 @@ class Grid:
         else:
             times, values, qualities = (np.concatenate(column) for column in zip(*parts, strict=True))
             newest = np.searchsorted(times, tick, side="right") - 1
-        seen = int(np.searchsorted(newest, 0))
+        seen = 0 if newest[0] >= 0 else int(np.searchsorted(newest, 0))
         took = newest[seen:]
         received[seen:] = times[took]
         held[seen:] = values[took]
