@@ -128,7 +128,8 @@ class LiveRun:
                 self._poller.look(batch)
             self._newest = max(self._newest, int(batch.time[-1]))
             self._taken = asyncio.get_running_loop().time()
-            self.run.push(batch)
+            with self.source.turn.taken():
+                self.run.push(batch)
 
     async def _pass_time(self) -> None:
         while True:

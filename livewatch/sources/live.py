@@ -1,7 +1,7 @@
 """Frames from live buses, several at once, through any interface of python-can.
 
 `LiveBus` specifications go in (`engine=socketcan:can0@500k`); batches of frames come out, in one order over all
-buses, at the latest 20 ms after a frame was received. Nothing is transmitted unless it was asked for, and then only
+buses, at the latest 25 ms after a frame was received. Nothing is transmitted unless it was asked for, and then only
 requests that read. A bus that is lost is opened again by itself while the others go on; what is lost or makes no sense
 is counted.
 
@@ -27,6 +27,7 @@ from livewatch.sources.live_merge import Merge
 from livewatch.sources.live_reader import BusReader
 from livewatch.sources.live_spec import LiveBus, parse_live_buses
 from livewatch.sources.live_status import BusStatus
+from livewatch.sources.live_turn import Turn
 
 __all__ = [
     "BusStatus",
@@ -40,7 +41,7 @@ __all__ = [
 
 COLLECT_EVERY = 0.010
 """Seconds between batches."""
-SETTLE = 0.003
+SETTLE = 0.007
 """Seconds that the newest frames wait for frames of other buses that are just as old; longer than a reader rests."""
 
 
@@ -53,7 +54,9 @@ class LiveSource:
     def __init__(self, buses: Sequence[LiveBus], transmit: bool = False) -> None:
         names = tuple(bus.name for bus in buses)
         self.buses = tuple(buses)
-        self._readers = [BusReader(bus, index, names, transmit) for index, bus in enumerate(buses)]
+        self.turn = Turn()
+        """Taken by the readers; to be taken by whoever works on the batches in another thread."""
+        self._readers = [BusReader(bus, index, names, transmit, self.turn) for index, bus in enumerate(buses)]
         self._merge = Merge(names)
         self._closed = False
 
@@ -136,5 +139,6 @@ class LiveSource:
         return total
 
     def _collect(self, horizon: int | None) -> FrameBatch:
-        batches = [batch for reader in self._readers for batch in reader.take()]
-        return self._merge.take(batches, horizon)
+        with self.turn.taken():
+            batches = [batch for reader in self._readers for batch in reader.take()]
+            return self._merge.take(batches, horizon)

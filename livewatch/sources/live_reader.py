@@ -5,7 +5,7 @@ Unix epoch. An adapter that is lost is opened again and again with growing pause
 apart by nothing but their time. Frames that could not be held are counted, never dropped silently.
 
 The thread drains the adapter in bursts and rests between them: a thread woken for every single frame would spend more
-on waking than on reading.
+on waking than on reading. It takes its turn with the other threads of the run (see `live_turn`).
 """
 
 from __future__ import annotations
@@ -27,11 +27,12 @@ from livewatch.sources.live_open import open_bus, stays_silent
 from livewatch.sources.live_socket import dropped_frames
 from livewatch.sources.live_spec import LiveBus
 from livewatch.sources.live_status import SILENT_AFTER, BusState, BusStatus, Traffic
+from livewatch.sources.live_turn import Turn
 
 __all__ = ["BusReader"]
 
-REST = 0.002
-"""Seconds between bursts; a full 1 Mbit/s bus brings 15 frames in that time (ISO 11898-1)."""
+REST = 0.005
+"""Seconds between bursts; a full 1 Mbit/s bus brings 37 frames in that time (ISO 11898-1)."""
 LONGEST_WAIT = 0.05
 """Seconds to wait for a frame before looking whether to stop."""
 BURST = 512
@@ -56,13 +57,15 @@ class BusReader:
     index: the place of the bus in `buses`.
     buses: names of all buses, as every batch carries them.
     transmit: whether `send` may be used; without it the adapter stays silent.
+    turn: taken while a burst is read.
     """
 
-    def __init__(self, bus: LiveBus, index: int, buses: Sequence[str], transmit: bool) -> None:
+    def __init__(self, bus: LiveBus, index: int, buses: Sequence[str], transmit: bool, turn: Turn) -> None:
         self.bus = bus
         self._index = index
         self._buses = tuple(buses)
         self._transmit = transmit
+        self._turn = turn
         self._silent_on_wire = stays_silent(bus, transmit)
         self._lock = threading.Lock()
         self._waiting: list[can.Message] = []
@@ -229,6 +232,18 @@ class BusReader:
             return
         if self._attempts or not self._first_arrival:
             self._back()
+        with self._turn.taken():
+            emptied = self._burst(adapter, message)
+        if emptied:
+            # Resting only once the adapter is empty keeps a backlog from growing.
+            time.sleep(REST)
+        if len(self._waiting) > MOST_WAITING:
+            with self._lock:
+                self._fell_behind += max(0, len(self._waiting) - MOST_WAITING)
+                del self._waiting[MOST_WAITING:]
+
+    def _burst(self, adapter: can.BusABC, message: can.Message | None) -> bool:
+        """Keep `message` and what the adapter holds after it; whether that was all."""
         recv, keep = adapter.recv, self._waiting.append
         read = 0
         while message is not None:
@@ -237,15 +252,9 @@ class BusReader:
             keep(message)
             read += 1
             if read == BURST:
-                break
+                return False
             message = recv(0)
-        else:
-            # Resting only once the adapter is empty keeps a backlog from growing.
-            time.sleep(REST)
-        if len(self._waiting) > MOST_WAITING:
-            with self._lock:
-                self._fell_behind += max(0, len(self._waiting) - MOST_WAITING)
-                del self._waiting[MOST_WAITING:]
+        return True
 
     def _back(self) -> None:
         """The first frame after the adapter was opened."""

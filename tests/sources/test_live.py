@@ -6,6 +6,7 @@ import asyncio
 import os
 import queue
 import sys
+import threading
 import time
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
@@ -160,7 +161,8 @@ async def test_a_serial_line_adapter_over_a_pseudo_terminal_and_its_cable_pulled
 
 
 class Shaky(can.BusABC):
-    """An adapter that the test can break. Messages to receive, or errors to raise, go into `inbox` of the channel."""
+    """An adapter that the test can break. Messages to receive, or errors to raise, go into `inbox` of the channel;
+    an event there hangs the adapter until it is set."""
 
     inboxes: ClassVar[dict[str, queue.Queue]] = {}
     there: ClassVar[bool] = True
@@ -182,6 +184,9 @@ class Shaky(can.BusABC):
             return None, True
         if item is can.BusState.ERROR:
             self.now = item
+            return None, True
+        if isinstance(item, threading.Event):
+            item.wait()
             return None, True
         if isinstance(item, Exception):
             raise item
@@ -248,6 +253,23 @@ async def test_a_backlog_of_any_size_comes_through_whole(shaky):
         async with listening(f"engine=shaky:backlog {size}") as (_, batches):
             await until(lambda backlog=backlog: backlog.empty())
         assert numbers_of(batches, "engine") == list(range(size))
+
+
+async def test_an_adapter_that_hangs_in_mid_burst_holds_up_no_other_bus(shaky):
+    """It hangs while it has the turn: behind the first frame of a burst."""
+    healed = threading.Event()
+    shaky("x").put(stamped(time.time(), 0))
+    shaky("x").put(healed)
+    with can.Bus("beside a hung one", "virtual") as other:
+        async with listening("engine=shaky:x", "cell=virtual:beside a hung one") as (_, batches):
+            await until(lambda: numbers_of(batches, "engine") == [0])
+            for count in range(20):
+                other.send(number(0x200, count))
+                await asyncio.sleep(0.01)
+            await until(lambda: numbers_of(batches, "cell") == list(range(20)))
+            shaky("x").put(stamped(time.time(), 1))
+            healed.set()
+            await until(lambda: numbers_of(batches, "engine") == [0, 1])
 
 
 async def test_single_messages_that_make_no_sense_do_not_lose_the_adapter(shaky):
