@@ -10,7 +10,6 @@ is put together from pieces of two.
 from __future__ import annotations
 
 import struct
-import zlib
 from collections.abc import Iterator, Sequence
 from datetime import UTC, datetime
 
@@ -18,6 +17,7 @@ from livewatch.frames import FrameBatch
 from livewatch.sources.ahead import ahead
 from livewatch.sources.blf_objects import HEADER, MARK, parse_objects
 from livewatch.sources.byte_stream import ByteStream
+from livewatch.sources.inflate import DAMAGED, ZLIB, inflater
 from livewatch.sources.reader import FormatReader
 
 __all__ = ["BlfReader"]
@@ -108,12 +108,12 @@ class BlfReader(FormatReader):
         if method == _PLAIN:
             yield body
             return
-        inflater = zlib.decompressobj()
+        stream = inflater(ZLIB)
         try:
-            content = inflater.decompress(body, _LARGEST_CONTAINER) if method == _DEFLATED else b""
-        except zlib.error:
+            content = stream.decompress(body, _LARGEST_CONTAINER) if method == _DEFLATED else b""
+        except DAMAGED:
             content = b""
-        if inflater.eof or len(block) < size:
+        if stream.eof or len(block) < size:
             yield content
         else:
             # Without the checksum at its end there is no telling where it went wrong.

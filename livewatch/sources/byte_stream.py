@@ -8,12 +8,12 @@ Failing to open or read the file at all raises `SourceError` with the reason in 
 from __future__ import annotations
 
 import io
-import zlib
 from collections import Counter
 from pathlib import Path
 from typing import BinaryIO
 
 from livewatch.errors import SourceError
+from livewatch.sources.inflate import DAMAGED, GZIP, inflater
 
 __all__ = ["ByteStream"]
 
@@ -42,7 +42,7 @@ class ByteStream(io.RawIOBase):
                 raise SourceError(f"{path}: the file is empty")
             self.compressed = self._file.read(2) == _GZIP
             self._file.seek(0)
-            self._inflater = zlib.decompressobj(wbits=31) if self.compressed else None
+            self._inflater = inflater(GZIP) if self.compressed else None
             self._waiting = b""
             self._ended = False
             self.head = b""
@@ -111,20 +111,21 @@ class ByteStream(io.RawIOBase):
                     self.counts["bytes behind the compressed data skipped"] += self._total_left()
                     self._ended = True
                     break
-                self._inflater = zlib.decompressobj(wbits=31)
-            elif not self._waiting:
-                self.counts["compressed data cut off"] += 1
-                self._ended = True
-                break
+                self._inflater = inflater(GZIP)
+            at_end = not self._waiting
             try:
+                # At the end as well: an inflater may have taken all its input and still hold output back.
                 piece = self._inflater.decompress(self._waiting, size)
-            except zlib.error:
+            except DAMAGED:
                 self.counts["compressed data damaged, the rest not read"] += 1
                 self._ended = True
                 break
             self._waiting = self._inflater.unconsumed_tail or self._inflater.unused_data
             if piece:
                 return piece
+            if at_end and not self._inflater.eof:
+                self.counts["compressed data cut off"] += 1
+                self._ended = True
         return b""
 
     def _total_left(self) -> int:
