@@ -80,6 +80,7 @@ class Pipeline:
             for row, channel in enumerate(profile.channels)
             if channel.formula is not None
         ]
+        self._frames = False
         self._started = False
         self._finished = False
         self._utc = 0
@@ -117,6 +118,8 @@ class Pipeline:
                 self._tell_step(events, steps[start])
             self._run(events, int(data_time[start]))
             piece = rows_of(batch, start, stop)
+            self._frames |= isinstance(piece, FrameBatch)
+            self.alarms.expect_frames(self._frames)
             samples = self._decoder.decode(piece) if isinstance(piece, FrameBatch) else piece
             self.count(samples.counts)
             self.count({LATE: int(np.count_nonzero(late[start:stop]))})

@@ -2,7 +2,8 @@
 
 Ticks come in; what became lost or came back, and the changes of the built-in alarms, come out. Every channel that the
 profile binds (not the computed ones) is watched. It is lost while it is stale, out of range or invalid, or when it was
-not seen in the first 5 s. A channel that only a table or a broker can bring is watched once it was seen. Lost for
+not seen in the first 5 s. A channel that only a table or a broker can bring is watched once it was seen; so is every
+channel of a run that receives no frames, for a table holds what it holds. Lost for
 0.5 s gives an event, good for 0.5 s another one ("back"), and the alarm `lost: <channel>` with the same delays.
 
 A silent bus is one alarm, `bus silent: <bus>`, active when nothing has come for 0.5 s from any channel of the bus, each
@@ -76,7 +77,8 @@ class _Bus:
 
 
 class LossWatch:
-    """Follows the quality of all bound channels. `definitions` are the built-in alarms: buses, then channels."""
+    """Follows the quality of all bound channels. `definitions` are the built-in alarms: buses, then channels. With
+    `frames` off, a channel or a bus that was never seen is not missed."""
 
     def __init__(self, profile: Profile) -> None:
         bound = [
@@ -90,6 +92,7 @@ class LossWatch:
         def delay() -> Delay:
             return Delay(LOSS_DELAY, LOSS_DELAY, profile.period)
 
+        self.frames = True
         self._channels = profile.channels
         self._rows = np.array([row for row, _ in bound], np.intp)
         self._watched = [
@@ -127,6 +130,8 @@ class LossWatch:
                 silent[:] = True
                 for i in bus.members:
                     silent &= _quiet(self._watched[i], quality[i], ticks, time)
+                if not self.frames:
+                    silent &= (quality[bus.members] != Quality.NEVER_SEEN).any(axis=0)
             changes = bus.delay.take(ticks.first, silent, partial(np.logical_not, silent))
             if changes:
                 losses.active[number] = changes
@@ -136,7 +141,8 @@ class LossWatch:
         for i in look:
             watched = self._watched[i]
             good = partial(np.equal, quality[i], Quality.GOOD)
-            lost = _lost(watched, quality[i], time)
+            missed = self.frames and watched.bus is not None
+            lost = _lost(quality[i], time, missed)
             changes = watched.quality.take(ticks.first, lost, good)
             told = [
                 (tick, _event(self._channels[watched.row], became, watched.row, tick, ticks))
@@ -168,9 +174,10 @@ class LossWatch:
         return alive
 
 
-def _lost(watched: _Watched, quality: NDArray[np.uint8], time: NDArray[np.int64]) -> NDArray[np.bool_]:
+def _lost(quality: NDArray[np.uint8], time: NDArray[np.int64], missed: bool) -> NDArray[np.bool_]:
+    """Where a channel is lost; one that never came is so only when it is `missed`."""
     lost: NDArray[np.bool_] = quality != Quality.GOOD
-    lost &= (quality != Quality.NEVER_SEEN) | ((time >= FIRST_MISSED) & (watched.bus is not None))
+    lost &= (quality != Quality.NEVER_SEEN) | ((time >= FIRST_MISSED) & missed)
     return lost
 
 

@@ -57,6 +57,10 @@ class AlarmSystem:
         self._units = {channel.name: channel.unit for channel in profile.channels}
         self._stop = 0
 
+    def expect_frames(self, frames: bool) -> None:
+        """Whether the run receives frames, and so misses a channel that never comes; it does until told otherwise."""
+        self._loss.frames = frames
+
     @property
     def undefined(self) -> int:
         """Ticks so far at which the formula of an alarm had no value although all its inputs were known, summed."""

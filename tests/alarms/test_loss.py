@@ -118,6 +118,22 @@ def test_a_channel_never_seen_is_lost_five_seconds_after_the_start(bench: Any, p
     assert told(bench, AlarmSystem(profile).take(hold(bench, profile, 700, late))) == []
 
 
+def test_a_run_without_frames_misses_no_channel_it_never_saw(bench: Any, profile: Any) -> None:
+    """A table holds what it holds; what it stops to hold is lost all the same, and the bus is silent."""
+    alive = {"lambda_ratio": every(5, 0, 900), "speed": every(100, 0, 900)}
+    table = AlarmSystem(profile)
+    table.expect_frames(False)
+    assert told(bench, table.take(hold(bench, profile, 700, alive))) == []
+    stops = {"lambda_ratio": every(5, 0, 700), "speed": every(100, 0, 700)}
+    table, bus = AlarmSystem(profile), AlarmSystem(profile)
+    table.expect_frames(False)
+    found = told(bench, table.take(hold(bench, profile, 1500, stops)))
+    assert any(what.startswith("bus silent") for _, what, _ in found)
+    missed = {(500, "boost", "lost"), (500, "lost: boost", "raised")}
+    assert not missed & set(found)
+    assert missed <= set(told(bench, bus.take(hold(bench, profile, 1500, stops))))
+
+
 def test_a_channel_read_by_a_critical_or_high_alarm_is_lost_with_high_priority_and_others_with_low(bench: Any) -> None:
     units = dict.fromkeys(("a", "b", "c", "d", "e", "f", "ratio", "twice"), "1")
     formulas = {"ratio": "a / b", "twice": "ratio * 2"}

@@ -127,6 +127,20 @@ def test_samples_of_a_table_take_the_same_path_as_frames(engine: Profile) -> Non
     assert log_of(engine, halves) == lines
 
 
+def test_a_table_does_not_miss_what_it_never_held_but_frames_after_it_do(engine: Profile) -> None:
+    rows = np.arange(800, dtype=np.int64)
+    start = 1_760_000_000_000_000_000
+    speed = SampleColumn(engine.index["engine_speed"], rows, np.full(800, 900.0), np.zeros(800, np.uint8))
+    table = SampleBatch(start + rows * 10_000_000, [speed], {})
+    assert not any("lost" in line for line in log_of(engine, [table]))
+    one = np.ones(60, np.uint8)
+    frames = FrameBatch(
+        start + (800 + np.arange(60)) * 10_000_000, one * 0, one * np.uint32(0x100), one * 0, one * 8,
+        np.zeros((60, 8), np.uint8), ("engine",),
+    )  # fmt: skip
+    assert any('"subject":"lambda_1"' in line and '"what":"lost"' in line for line in log_of(engine, [table, frames]))
+
+
 def test_a_note_is_logged_now_and_pinned_to_the_moment_it_is_about(engine: Profile, drive: Drive) -> None:
     pipeline = Pipeline(engine)
     pipeline.push(drive(1, 3))
