@@ -24,6 +24,9 @@ LARGEST_BATCH = 8192
 """Ticks made at once at the most: bounds memory through long silences."""
 
 _Pending = tuple[NDArray[np.int64], NDArray[np.float64], NDArray[np.uint8]]
+_Placed = tuple[NDArray[np.int64], NDArray[np.intp], int, NDArray[np.int64]]
+"""Times of samples, which of them is the newest at each tick (-1 for none), how many the ticks have reached, and the
+times of the others."""
 
 
 class Grid:
@@ -65,9 +68,10 @@ class Grid:
         shape = (len(self._time), len(tick))
         received, held, quality = np.empty(shape, np.int64), np.empty(shape), np.empty(shape, np.uint8)
         received[:], held[:], quality[:] = self._time[:, None], self._value[:, None], self._quality[:, None]
-        newest: dict[int, NDArray[np.intp]] = {}
+        # Signals of one message share their times, and so their places among the ticks: looked up once.
+        known: dict[tuple[int, ...], _Placed] = {}
         for channel, parts in list(self._pending.items()):
-            self._hold(channel, parts, tick, newest, received[channel], held[channel], quality[channel])
+            self._hold(channel, parts, tick, known, received[channel], held[channel], quality[channel])
         age = tick - received
         quality[(age > self._stale_after[:, None]) & (quality == Quality.GOOD)] = Quality.STALE
         seconds = (age / 1e9).astype(np.float32)
@@ -80,32 +84,40 @@ class Grid:
         channel: int,
         parts: list[_Pending],
         tick: NDArray[np.int64],
-        known: dict[int, NDArray[np.intp]],
+        known: dict[tuple[int, ...], _Placed],
         received: NDArray[np.int64],
         held: NDArray[np.float64],
         quality: NDArray[np.uint8],
     ) -> None:
         """Write the samples waiting for one channel into its rows of the batch, and keep what is newer than it.
-        `known` holds, by the identity of their times, which sample is the newest at each tick."""
+        `known` holds how samples lie among the ticks, by the identity of their times."""
+        key = tuple(id(times) for times, _, _ in parts)
+        placed = known.get(key)
+        if placed is None:
+            placed = known[key] = _place([times for times, _, _ in parts], tick)
+        times, newest, used, rest = placed
         if len(parts) == 1:
-            times, values, qualities = parts[0]
-            newest = known.get(id(times))
-            if newest is None:
-                newest = known[id(times)] = np.searchsorted(times, tick, side="right") - 1
+            _, values, qualities = parts[0]
         else:
-            times, values, qualities = (np.concatenate(column) for column in zip(*parts, strict=True))
-            newest = np.searchsorted(times, tick, side="right") - 1
-        seen = 0 if newest[0] >= 0 else int(np.searchsorted(newest, 0))
-        took = newest[seen:]
-        received[seen:] = times[took]
-        held[seen:] = values[took]
-        quality[seen:] = qualities[took]
-        used = int(newest[-1]) + 1
+            values = np.concatenate([part[1] for part in parts])
+            qualities = np.concatenate([part[2] for part in parts])
         if used:
+            seen = 0 if newest[0] >= 0 else int(np.searchsorted(newest, 0))
+            took = newest[seen:]
+            times.take(took, out=received[seen:], mode="clip")
+            values.take(took, out=held[seen:], mode="clip")
+            qualities.take(took, out=quality[seen:], mode="clip")
             last = used - 1
             self._time[channel], self._value[channel] = times[last], values[last]
             self._quality[channel] = qualities[last]
-        if used == len(times):
-            del self._pending[channel]
+        if len(rest):
+            self._pending[channel] = [(rest, values[used:], qualities[used:])]
         else:
-            self._pending[channel] = [(times[used:], values[used:], qualities[used:])]
+            del self._pending[channel]
+
+
+def _place(parts: Sequence[NDArray[np.int64]], tick: NDArray[np.int64]) -> _Placed:
+    times = parts[0] if len(parts) == 1 else np.concatenate(parts)
+    newest = np.searchsorted(times, tick, side="right") - 1
+    used = int(newest[-1]) + 1
+    return times, newest, used, times[used:]

@@ -29,6 +29,10 @@ class Binding:
         chosen = [layouts[layout][1][i] for layout, i in self.table.source]
         channels = [channel for _, _, channel in chosen]
         self._target = [index for _, index, _ in chosen]
+        self._plain = [
+            layout if signal.multiplexer is None else None
+            for (layout, _), signal in zip(self.table.source, self.table.signals, strict=True)
+        ]
         self._scale = np.array([channel.scale for channel in channels], np.float64)
         # adding -0.0 changes no number, adding 0.0 makes 0.0 of -0.0
         self._offset = np.array([channel.offset or -0.0 for channel in channels], np.float64)
@@ -63,10 +67,16 @@ class Binding:
         quality = self._quality(value, bits, pairs)
         rows = pairs.rows if row is None else row[pairs.rows]
         columns: list[SampleColumn] = []
+        # Signals of one message that came in equally many rows came in the same ones: a longer row holds what a
+        # shorter one does. Their columns share them, so that what follows from them is found once.
+        known: dict[tuple[int, int], NDArray[np.int64]] = {}
         start = 0
         for slot, count in zip(pairs.slots.tolist(), pairs.counts.tolist(), strict=True):
             stop = start + count
-            columns.append(SampleColumn(self._target[slot], rows[start:stop], value[start:stop], quality[start:stop]))
+            own = rows[start:stop]
+            if (layout := self._plain[slot]) is not None:
+                own = known.setdefault((layout, count), own)
+            columns.append(SampleColumn(self._target[slot], own, value[start:stop], quality[start:stop]))
             start = stop
         return columns, pairs
 
