@@ -15,13 +15,18 @@ import numpy as np
 
 from livewatch.profile.model import AuthorityLimit, Profile
 from livewatch.signature.evidence import FLOW_EDGES, SPEED_EDGES
-from livewatch.signature.readings import HISTORY, LOOK_TIME, Column, Mask, Readings
+from livewatch.signature.readings import HISTORY, LOOK_TIME, Column, Readings
 from livewatch.signature.settled import CLOSED_LOOP
 
 __all__ = ["AuthorityUse", "AuthorityWatch", "RegionUse"]
 
 AT_LIMIT = 0.985
 """Share of the limit from which a correction counts as pinned."""
+_TELLING = (
+    "engine_speed", "accelerator_pedal_position", "fuel_system_status", "commanded_boost_pressure",
+    "barometric_pressure",
+)  # fmt: skip
+"""Channels that tell which controllers are in charge."""
 _LABELS = {
     "short_term_fuel_trim": "short term fuel trim",
     "long_term_fuel_trim": "long term fuel trim",
@@ -102,130 +107,129 @@ class AuthorityUse:
 
 
 def _rounded(value: float, digits: int) -> float | None:
-    return None if isnan(value) else round(value, digits)
-
-
-class _Use:
-    """Sums of one controller."""
-
-    def __init__(self, name: str, limit: AuthorityLimit) -> None:
-        self.name, self.limit = name, limit
-        shape = (len(SPEED_EDGES) - 1) * (len(FLOW_EDGES) - 1)
-        self.looks = np.zeros(shape)
-        self.total = np.zeros(shape)
-        self.peak = np.zeros(shape)
-        self.value = nan
-        self.least = self.most = nan
-        self.pinned = self.beyond = 0
-
-    def share(self, value: Column) -> Column:
-        limit = self.limit
-        if limit.low >= 0.0 and self.name == "wastegate_duty":
-            middle = (limit.low + limit.high) / 2.0
-            shares: Column = np.abs(value - middle) / (limit.high - middle)
-            return shares
-        low = limit.low if limit.low < 0.0 else -np.inf
-        return np.where(value >= 0.0, value / limit.high if limit.high > 0.0 else np.inf, value / low)
-
-    def take(self, value: Column, charge: Mask, cell: Column) -> None:
-        known = charge & ~np.isnan(value)
-        self.value = float(value[-1]) if known[-1] else nan
-        where = np.flatnonzero(known)
-        if not len(where):
-            return
-        held = value[where]
-        share = self.share(held)
-        self.least = float(np.fmin(self.least, held.min()))
-        self.most = float(np.fmax(self.most, held.max()))
-        self.pinned += int((share >= AT_LIMIT).sum())
-        low, high = self.limit.everyday
-        self.beyond += int(((held < low) | (held > high)).sum())
-        place = cell[where].astype(np.int64)
-        np.add.at(self.looks, place, 1.0)
-        np.add.at(self.total, place, share)
-        np.maximum.at(self.peak, place, share)
+    # Adding nothing turns a -0.0 into 0.0.
+    return None if isnan(value) else round(value, digits) + 0.0
 
 
 class AuthorityWatch:
-    """Watches every controller that the profile has a limit and a channel for."""
+    """Watches every controller that the profile has a limit and a channel for: one row of its tables each."""
 
     def __init__(self, profile: Profile, displacement: float) -> None:
         there = {channel.name for channel in profile.channels}
         self._flow_edges = np.array(FLOW_EDGES) * displacement
         self._speed_edges = np.array(SPEED_EDGES)
         self._has_status = "fuel_system_status" in there
-        self._uses: list[_Use] = []
         self._learned = {bank for bank in "12" if f"long_term_fuel_trim_{bank}" in there}
         self._banks = [bank for bank in (1, 2) if f"short_term_fuel_trim_{bank}" in there]
+        self._limits: dict[str, AuthorityLimit] = {}
         for bank in self._banks:
             for kind in ("short_term_fuel_trim", "long_term_fuel_trim", "total_fuel_trim"):
                 if kind in profile.authority and (kind == "total_fuel_trim" or f"{kind}_{bank}" in there):
-                    self._uses.append(_Use(f"{kind}_{bank}", profile.authority[kind]))
+                    self._limits[f"{kind}_{bank}"] = profile.authority[kind]
         for name in ("wastegate_duty", "knock_retard", "idle_air_correction"):
             if name in profile.authority and name in there:
-                self._uses.append(_Use(name, profile.authority[name]))
+                self._limits[name] = profile.authority[name]
+        limits = list(self._limits.items())
+        middles = [
+            (limit.low + limit.high) / 2.0 if name == "wastegate_duty" and limit.low >= 0.0 else nan
+            for name, limit in limits
+        ]
+        self._middle = np.array(middles)[:, None]
+        self._low = np.array([limit.low if limit.low < 0.0 else -np.inf for _, limit in limits])[:, None]
+        self._high = np.array([limit.high for _, limit in limits])[:, None]
+        self._everyday = np.array([limit.everyday for _, limit in limits]).reshape(-1, 2, 1)
+        width = (len(SPEED_EDGES) - 1) * (len(FLOW_EDGES) - 1)
+        self._looks, self._total, self._peak = (np.zeros((len(limits), width)) for _ in range(3))
+        self._value, self._least, self._most = (np.full(len(limits), nan) for _ in range(3))
+        self._pinned, self._beyond = (np.zeros(len(limits), np.int64) for _ in range(2))
 
     def take(self, readings: Readings, air: Column) -> None:
         """Add the looks after the history; `air` in g/s has one entry for each of them."""
-        now = {name: column[HISTORY:] for name, column in readings.value.items()}
-        speed, pedal = now["engine_speed"], now["accelerator_pedal_position"]
+        if not self._limits:
+            return
+        speed, pedal, status, commanded, outside = (readings[name][HISTORY:] for name in _TELLING)
         with np.errstate(invalid="ignore"):
             running = speed > 400.0
-            closed = running & ((now["fuel_system_status"] == CLOSED_LOOP) | (not self._has_status))
-            asked = running & (now["commanded_boost_pressure"] - now["barometric_pressure"] > 10.0)
+            closed = running & ((status == CLOSED_LOOP) | (not self._has_status))
+            asked = running & (commanded - outside > 10.0)
             idle = running & (speed < 1300.0) & ~(pedal > 1.5)
+        charge = {"wastegate_duty": asked, "knock_retard": running, "idle_air_correction": idle}
         s = np.clip(np.searchsorted(self._speed_edges, speed, side="right") - 1, 0, len(SPEED_EDGES) - 2)
         f = np.clip(np.searchsorted(self._flow_edges, air, side="right") - 1, 0, len(FLOW_EDGES) - 2)
-        cell = (s * (len(FLOW_EDGES) - 1) + f).astype(np.float64)
-        for use in self._uses:
-            if use.name.startswith("total"):
-                bank = use.name[-1]
-                long = now[f"long_term_fuel_trim_{bank}"]
-                long = long if bank in self._learned else np.zeros_like(long)
-                total = (1.0 + now[f"short_term_fuel_trim_{bank}"] / 100.0) * (1.0 + long / 100.0)
-                use.take((total - 1.0) * 100.0, closed, cell)
-            else:
-                charge = {"wastegate_duty": asked, "knock_retard": running, "idle_air_correction": idle}
-                use.take(now[use.name], charge.get(use.name, closed), cell)
+        value = np.array([self._corrections(readings, name) for name in self._limits])
+        known = np.array([charge.get(name, closed) for name in self._limits]) & ~np.isnan(value)
+        self._value = np.where(known[:, -1], value[:, -1], nan)
+        held = np.where(known, value, nan)
+        share = self._share(held)
+        self._least = np.fmin(self._least, np.fmin.reduce(held, axis=1))
+        self._most = np.fmax(self._most, np.fmax.reduce(held, axis=1))
+        with np.errstate(invalid="ignore"):
+            self._pinned += (share >= AT_LIMIT).sum(axis=1)
+            self._beyond += ((held < self._everyday[:, 0]) | (held > self._everyday[:, 1])).sum(axis=1)
+        place = (s * (len(FLOW_EDGES) - 1) + f + np.arange(len(value))[:, None] * self._looks.shape[1])[known]
+        np.add.at(self._looks.reshape(-1), place, 1.0)
+        np.add.at(self._total.reshape(-1), place, share[known])
+        np.maximum.at(self._peak.reshape(-1), place, share[known])
+
+    def _corrections(self, readings: Readings, name: str) -> Column:
+        if not name.startswith("total"):
+            return readings[name][HISTORY:]
+        bank = name[-1]
+        short = readings[f"short_term_fuel_trim_{bank}"][HISTORY:]
+        long = readings[f"long_term_fuel_trim_{bank}"][HISTORY:] if bank in self._learned else 0.0
+        return ((1.0 + short / 100.0) * (1.0 + long / 100.0) - 1.0) * 100.0
+
+    def _share(self, value: Column) -> Column:
+        """Used authority of corrections, float64 (controllers, n)."""
+        with np.errstate(invalid="ignore", divide="ignore"):
+            above = np.where(self._high > 0.0, value / self._high, np.inf)
+            sided = np.where(value >= 0.0, above, value / self._low)
+            # A duty is a correction both ways from its middle.
+            around = np.abs(value - self._middle) / (self._high - self._middle)
+        shares: Column = np.where(np.isnan(self._middle), sided, around)
+        return shares
 
     def uses(self) -> tuple[AuthorityUse, ...]:
         """Everything so far."""
-        return tuple(self._use(use) for use in self._uses)
+        used = self._share(self._value[:, None])[:, 0]
+        return tuple(self._use(row, name, float(used[row])) for row, name in enumerate(self._limits))
 
-    def _use(self, use: _Use) -> AuthorityUse:
-        limit, looks = use.limit, float(use.looks.sum())
-        base = use.name[:-2] if use.name[-2:] in ("_1", "_2") else use.name
-        bank = f", bank {use.name[-1]}" if use.name != base and len(self._banks) > 1 else ""
+    def _use(self, row: int, name: str, used: float) -> AuthorityUse:
+        limit, looks, total, peak = self._limits[name], self._looks[row], self._total[row], self._peak[row]
+        everything = float(looks.sum())
+        base = name[:-2] if name[-2:] in ("_1", "_2") else name
+        bank = f", bank {name[-1]}" if name != base and len(self._banks) > 1 else ""
         width = len(FLOW_EDGES) - 1
-        regions = []
-        for place in np.flatnonzero(use.looks).tolist():
-            s, f = divmod(place, width)
-            count = float(use.looks[place])
-            regions.append(
-                RegionUse(
-                    (SPEED_EDGES[s], SPEED_EDGES[s + 1]),
-                    (float(self._flow_edges[f]), float(self._flow_edges[f + 1])),
-                    float(use.total[place]) / count,
-                    float(use.peak[place]),
-                    count * LOOK_TIME / 1e9,
-                )
+        edges = self._flow_edges.tolist()
+        at = np.flatnonzero(looks)
+        means, peaks, seconds = total[at] / looks[at], peak[at], looks[at] * LOOK_TIME / 1e9
+        regions = tuple(
+            RegionUse(
+                (SPEED_EDGES[place // width], SPEED_EDGES[place // width + 1]),
+                (edges[place % width], edges[place % width + 1]),
+                mean,
+                most,
+                spent,
             )
-        used = float(use.share(np.array([use.value]))[0]) if not isnan(use.value) else nan
+            for place, mean, most, spent in zip(
+                at.tolist(), means.tolist(), peaks.tolist(), seconds.tolist(), strict=True
+            )
+        )
         return AuthorityUse(
-            use.name,
+            name,
             _LABELS[base] + bank,
             limit.unit,
             limit.low,
             limit.high,
             limit.everyday,
-            use.value,
+            float(self._value[row]),
             used,
-            use.least,
-            use.most,
-            float(use.total.sum()) / looks if looks else nan,
-            float(use.peak.max()) if looks else nan,
-            use.pinned * LOOK_TIME / 1e9,
-            looks * LOOK_TIME / 1e9,
-            use.beyond / looks if looks else nan,
-            tuple(regions),
+            float(self._least[row]),
+            float(self._most[row]),
+            float(total.sum()) / everything if everything else nan,
+            float(peak.max()) if everything else nan,
+            int(self._pinned[row]) * LOOK_TIME / 1e9,
+            everything * LOOK_TIME / 1e9,
+            int(self._beyond[row]) / everything if everything else nan,
+            regions,
         )

@@ -172,7 +172,7 @@ def describe(
         tuple(_estimates(judged, seen, maker, responses)),
         judged.fit.weight * DECIBANS,
         judged.probability,
-        need_effect(judged, seen, maker),
+        need_effect(judged, seen),
         tuple(for_(judged, facts)),
         tuple(against(judged, facts)),
         SETTLES.get(judged.cause, ""),
@@ -336,23 +336,19 @@ def _spread_of(what: str, unit: str, values: Sequence[float]) -> Estimate:
     return Estimate(what, middle, unit, middle - half, middle + half)
 
 
-def need_effect(judged: Judged, seen: Observations, maker: PointMaker) -> Estimate | None:
+def need_effect(judged: Judged, seen: Observations) -> Estimate | None:
     """The largest share of need that the cause takes in any region that was driven, %; None for boost."""
-    from livewatch.signature.effects import variants
-
     if judged.family == "boost" or judged.cause == "everyday" or not len(seen) or isnan(judged.fit.size):
         return None
-    shapes = dict(judged.shapes)
-    value, low, high = _band(judged.fit)
     need = seen.on("need") > 0.0
     if not need.any():
         return None
+    shapes = dict(judged.shapes)
+    sizes = np.array(_band(judged.fit))[:, None]
     totals = np.zeros((3, int(need.sum())))
-    for variant in variants(seen, maker):
-        if variant.cause == judged.cause:
-            share = shapes.get(variant.unknown, 0.0)
-            for row, size in enumerate((value, low, high)):
-                totals[row] += share * variant.effect.mean(max(size, variant.effect.low))[need]
+    for variant in judged.variants:
+        effect = variant.effect
+        totals += shapes.get(variant.unknown, 0.0) * effect.mean(np.maximum(sizes, effect.low))[:, need]
     place = int(np.argmax(np.abs(totals[0])))
     figures = [100.0 * (exp(float(total)) - 1.0) for total in totals[:, place]]
     return Estimate("largest need", figures[0], "%", min(figures[1:]), max(figures[1:]))

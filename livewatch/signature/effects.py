@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -101,8 +102,9 @@ def _linear(column: Column, spread: float) -> Effect:
 def _log(sign: Column, feature: Column, spread: float, low: float = -np.inf) -> Effect:
     """sign * log(1 + size * feature), kept away from a logarithm of nothing."""
 
-    def mean(size: float) -> Column:
-        return sign * np.log(np.maximum(1.0 + size * feature, 0.15))
+    def mean(size: Any) -> Column:
+        change: Column = sign * np.log(np.maximum(1.0 + size * feature, 0.15))
+        return change
 
     def slope(size: float) -> Column:
         inside = 1.0 + size * feature
@@ -115,9 +117,10 @@ def _leak(air_side: Column, inwards: Column, idle: Column, spread: float, metere
     """Air that comes in behind the meter; at idle the controller shuts the throttle by as much."""
     plain = _log(air_side, inwards, spread, 0.0)
 
-    def share(size: float) -> Column:
+    def share(size: Any) -> Column:
         taken = size * inwards
-        return idle * np.minimum(taken / (1.0 + taken) if metered else taken, 0.8)
+        less: Column = idle * np.minimum(taken / (1.0 + taken) if metered else taken, 0.8)
+        return less
 
     def share_slope(size: float) -> Column:
         taken = size * inwards
@@ -165,14 +168,15 @@ def _sensor(seen: Observations, need: Column) -> Iterator[Variant]:
         return
     end = float(middle[int(used.max())])
     starts = [0.0, 0.25 * end, 0.5 * end]
-    wide = float(middle[1] - middle[0])
     for start in starts:
-        grown = np.array([_grown(start, at - wide / 2.0, at + wide / 2.0) for at in middle.tolist()])
+        grown = _grown(start, middle)
         share = np.log((1.0 - np.exp(TOLD_BY_LEVEL)) / len(starts))
         yield Variant("lambda_sensor", _linear(grown[used] * need, SENSOR), start, float(share))
 
 
-def _grown(start: float, begin: float, end: float) -> float:
-    """Mean of a ramp that begins at `start` and is whole after `DRIFT` s, over `begin` to `end`."""
-    steps = np.linspace(begin, end, 9)
-    return float(np.clip((steps - start) / DRIFT, 0.0, 1.0).mean())
+def _grown(start: float, middle: Column) -> Column:
+    """Mean, in each stretch of the drive, of a ramp that begins at `start` and is whole after `DRIFT` s."""
+    half = (middle[1] - middle[0]) / 2.0
+    steps = np.linspace(middle - half, middle + half, 9)
+    grown: Column = np.clip((steps - start) / DRIFT, 0.0, 1.0).mean(axis=0)
+    return grown

@@ -8,13 +8,13 @@ here (boost), its family in `FAMILIES`, its words in `causes`.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import exp, isnan, log, sqrt
 
 import numpy as np
 
 from livewatch.signature.boost import Response
-from livewatch.signature.effects import LOG_PRIOR, variants
+from livewatch.signature.effects import LOG_PRIOR, Variant, variants
 from livewatch.signature.inference import Fit, Whitened, combined
 from livewatch.signature.observations import Observations
 from livewatch.signature.settled import PointMaker
@@ -65,7 +65,7 @@ class Judged:
         fit: size in the unit of its effect, and the weight against nothing wrong (natural logarithm).
         probability: of all causes and of nothing wrong, adding up to 1.
         unknown: mean of its further unknown (g/s of air or fuel, bank, s); `unknown_spread` its standard deviation.
-        shapes: (further unknown, share) of each of its shapes.
+        shapes: (further unknown, share) of each of its shapes; `variants` the shapes themselves.
     """
 
     cause: str
@@ -75,6 +75,7 @@ class Judged:
     unknown: float = 0.0
     unknown_spread: float = 0.0
     shapes: tuple[tuple[float, float], ...] = ()
+    variants: tuple[Variant, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,7 +106,7 @@ def rank(
         leak = found.get("pressure_leak")
         if leak is not None:
             fit = Fit(leak.fit.size, leak.fit.deviation, leak.fit.weight + max(0.0, short.fit.weight - 1.0))
-            found["pressure_leak"] = Judged("pressure_leak", "air leak", fit, 0.0, shapes=leak.shapes)
+            found["pressure_leak"] = replace(leak, fit=fit)
         elif maker.boosted:
             weight = short.fit.weight - 0.5
             found["pressure_leak"] = Judged("pressure_leak", "air leak", Fit(float("nan"), float("nan"), weight), 0.0)
@@ -116,10 +117,7 @@ def _ranked(found: Mapping[str, Judged]) -> Ranking:
     logs = {cause: judged.fit.weight + LOG_PRIOR[cause] for cause, judged in found.items()}
     most = max([0.0, *logs.values()])
     total = exp(-most) + sum(exp(value - most) for value in logs.values())
-    judged = [
-        Judged(j.cause, j.family, j.fit, exp(logs[c] - most) / total, j.unknown, j.unknown_spread, j.shapes)
-        for c, j in found.items()
-    ]
+    judged = [replace(one, probability=exp(logs[cause] - most) / total) for cause, one in found.items()]
     judged.append(Judged("everyday", "none", Fit(0.0, 0.0, 0.0), exp(-most) / total))
     judged.sort(key=lambda one: -one.probability)
     families: dict[str, float] = {}
@@ -144,20 +142,23 @@ def _judge_fuel(seen: Observations, maker: PointMaker) -> dict[str, Judged]:
     whitened = [Whitened(seen.y - shift * need, seen.covariance) for shift in shifts]
     levels = [one.log_likelihood() for one in whitened]
     base = _log_sum(levels)
-    shapes: dict[str, list[tuple[float, float, list[Fit]]]] = {}
-    for variant in variants(seen, maker):
-        fits = [one.fit(variant.effect) for one in whitened]
-        shapes.setdefault(variant.cause, []).append((variant.unknown, variant.weight, fits))
+    shapes: dict[str, list[Variant]] = {}
+    tried = list(variants(seen, maker))
+    fitted = list(zip(*(one.fits([variant.effect for variant in tried]) for one in whitened), strict=True))
+    of_cause: dict[str, list[Fit]] = {}
+    for variant, each_fit in zip(tried, fitted, strict=True):
+        shapes.setdefault(variant.cause, []).append(variant)
+        of_cause.setdefault(variant.cause, []).extend(each_fit)
     found: dict[str, Judged] = {}
     for cause, kinds in shapes.items():
-        fits = [fit for _, _, each in kinds for fit in each]
-        weights = [weight + level - base for _, weight, _ in kinds for level in levels]
+        fits = of_cause[cause]
+        weights = [kind.weight + level - base for kind in kinds for level in levels]
         fit, share = combined(fits, weights)
         each = [sum(share[k * len(levels) : (k + 1) * len(levels)]) for k in range(len(kinds))]
-        unknown = sum(p * kind[0] for p, kind in zip(each, kinds, strict=True))
-        spread = sqrt(sum(p * (kind[0] - unknown) ** 2 for p, kind in zip(each, kinds, strict=True)))
-        pairs = tuple((kind[0], p) for kind, p in zip(kinds, each, strict=True))
-        found[cause] = Judged(cause, FAMILIES[cause], fit, 0.0, unknown, spread, pairs)
+        unknown = sum(p * kind.unknown for p, kind in zip(each, kinds, strict=True))
+        spread = sqrt(sum(p * (kind.unknown - unknown) ** 2 for p, kind in zip(each, kinds, strict=True)))
+        pairs = tuple((kind.unknown, p) for kind, p in zip(kinds, each, strict=True))
+        found[cause] = Judged(cause, FAMILIES[cause], fit, 0.0, unknown, spread, pairs, tuple(kinds))
     return found
 
 

@@ -7,7 +7,7 @@ never move although the engine does. Ranges of each channel are kept, nothing el
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -38,42 +38,45 @@ class MixUp:
 
 
 class MixUpWatch:
-    """Keeps the range of every channel while the engine runs, and of manifold pressure while it stands."""
+    """Keeps the range of every channel while the engine runs.
 
-    def __init__(self) -> None:
-        self._low: dict[str, float] = {}
-        self._high: dict[str, float] = {}
-        self._known: dict[str, int] = {}
-        self._speed_range = 0.0
-        self._running = 0
+    Args:
+        names: the channels, in the order of `Readings.table`.
+    """
+
+    def __init__(self, names: Sequence[str]) -> None:
+        self._place = {name: row for row, name in enumerate(names)}
+        self._low = np.full(len(names), np.nan)
+        self._high = np.full(len(names), np.nan)
+        self._known = np.zeros(len(names), np.int64)
         self._barometer = float("nan")
 
     def take(self, readings: Readings) -> None:
         """Add the looks after the history."""
-        speed = readings["engine_speed"][HISTORY:]
         outside = readings["barometric_pressure"][HISTORY:]
         known = outside[~np.isnan(outside)]
         if len(known):
             self._barometer = float(known[-1])
         with np.errstate(invalid="ignore"):
-            running = speed > 5.0
-        self._running += int(running.sum())
-        for name, column in readings.value.items():
-            values = column[HISTORY:][running]
-            values = values[~np.isnan(values)]
-            if len(values):
-                self._low[name] = min(self._low.get(name, np.inf), float(values.min()))
-                self._high[name] = max(self._high.get(name, -np.inf), float(values.max()))
-                self._known[name] = self._known.get(name, 0) + len(values)
+            running = readings["engine_speed"][HISTORY:] > 5.0
+        if running.any():
+            values = readings.table[:, HISTORY:][:, running]
+            self._low = np.fmin(self._low, np.fmin.reduce(values, axis=1))
+            self._high = np.fmax(self._high, np.fmax.reduce(values, axis=1))
+            self._known += (~np.isnan(values)).sum(axis=1)
 
     def found(self) -> list[MixUp]:
         """Everything noticed so far."""
         return list(self._found())
 
     def _range(self, name: str) -> tuple[float, float] | None:
-        if self._known.get(name, 0) < ENOUGH:
+        if self._count(name) < ENOUGH:
             return None
-        return self._low[name], self._high[name]
+        place = self._place[name]
+        return float(self._low[place]), float(self._high[place])
+
+    def _count(self, name: str) -> int:
+        return int(self._known[self._place[name]]) if name in self._place else 0
 
     def _found(self) -> Iterator[MixUp]:
         for bank in (1, 2):
@@ -94,7 +97,7 @@ class MixUpWatch:
         low, high = found
         if low > 0.6 and high < 1.5:
             yield MixUp(name, f"{low:.2f} to {high:.2f}: looks like a factor around 1, not per cent")
-        elif moves and high - low > 0.0 and low > -0.5 and high < 0.5 and self._known[name] > 3 * ENOUGH:
+        elif moves and high - low > 0.0 and low > -0.5 and high < 0.5 and self._count(name) > 3 * ENOUGH:
             yield MixUp(name, f"{low:.2f} to {high:.2f}: looks like a share (0.05 for 5 %), not per cent")
         elif low > 60.0 and high < 150.0:
             yield MixUp(name, f"{low:.0f} to {high:.0f}: looks like per cent of the base fuel (100 is no correction)")
@@ -147,8 +150,8 @@ class MixUpWatch:
             return
         for name in MOVES:
             found = self._range(name)
-            if found is not None and found[0] == found[1] and self._known[name] > 2 * ENOUGH:
-                seconds = self._known[name] * LOOK_TIME / 1e9
+            if found is not None and found[0] == found[1] and self._count(name) > 2 * ENOUGH:
+                seconds = self._count(name) * LOOK_TIME / 1e9
                 yield MixUp(
                     name, f"stood at {found[0]:g} for {seconds:.0f} s while the engine speed changed: not believed"
                 )

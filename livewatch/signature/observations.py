@@ -211,7 +211,6 @@ def _everyday(seen: Observations, maker: PointMaker, compared: bool) -> None:
     """Add what everyday causes give together to the covariance."""
     need, ratio, supply = seen.on("need"), seen.on("ratio"), seen.on("supply")
     speed, air, pressure, outside = (seen.of(name) for name in ("speed", "air", "pressure", "outside"))
-    flow = np.log(np.maximum(air, 0.1))
     still = np.nan_to_num(1.0 / np.maximum(pressure, 15.0), nan=0.01)
     with np.errstate(invalid="ignore"):
         full = ((pressure > 0.9 * outside) & (speed < 2300.0)).astype(np.float64)
@@ -251,24 +250,24 @@ def _everyday(seen: Observations, maker: PointMaker, compared: bool) -> None:
     factors = np.array(loads)
     total = seen.covariance
     total += factors.T @ factors
-    near = np.exp(
-        -0.5
-        * (
-            ((flow[:, None] - flow[None, :]) / SMOOTH_FLOW) ** 2
-            + ((speed[:, None] - speed[None, :]) / SMOOTH_SPEED) ** 2
-        )
-    )
     regions = seen.regions
-    cell = (regions.speed * 1000 + regions.flow)[seen.row]
-    same = (cell[:, None] == cell[None, :]) * 1.0
+    log_flow = np.log(np.maximum(regions.mean["air"], 0.1))
+    apart = log_flow[:, None] - log_flow[None, :]
+    turns = regions.mean["speed"][:, None] - regions.mean["speed"][None, :]
+    near = np.exp(-0.5 * ((apart / SMOOTH_FLOW) ** 2 + (turns / SMOOTH_SPEED) ** 2))
+    far = np.exp(-0.5 * (apart / LEVEL_FLOW) ** 2)
+    cell = regions.speed * 1000 + regions.flow
+    same = (REGION * sharp) ** 2 * (cell[:, None] == cell[None, :])
+    air_side = need - ratio if maker.metered else need
+    for column, together in (
+        (need, (SMOOTH * sharp) ** 2 * near + same),
+        (ratio, SMOOTH**2 * near + same),
+        (air_side, (LEVEL * sharp) ** 2 * far + same),
+    ):
+        total += (column[:, None] * column[None, :]) * together[seen.row][:, seen.row]
     # So that the covariance can be factorised whatever came in.
     total += np.eye(len(seen)) * 1e-8
     total += np.diag((IDLE_REGION * thin * ratio) ** 2)
-    far = np.exp(-0.5 * ((flow[:, None] - flow[None, :]) / LEVEL_FLOW) ** 2)
-    air_side = need - ratio if maker.metered else need
-    for column, smooth, level in ((need, SMOOTH * sharp, 0.0), (ratio, SMOOTH, 0.0), (air_side, 0.0, LEVEL * sharp)):
-        pair = column[:, None] * column[None, :]
-        total += pair * (smooth**2 * near + level**2 * far + (REGION * sharp) ** 2 * same)
 
 
 def milligrams_per_ms(seen: Observations) -> float:

@@ -55,12 +55,15 @@ class Readings:
         value: by channel, float64 (n,), in the catalogue's unit; NaN where unknown.
         interval: float64 (n,), s since the oldest of the fast channels was received: how coarse the data is in time.
         utc: int64 (n,), ns since the Unix epoch.
+        names, table: the channels that the profile has, and their values together, float64 (channels, n).
     """
 
     first: int
     value: Mapping[str, Column]
     interval: Column
     utc: NDArray[np.int64]
+    names: tuple[str, ...]
+    table: Column
 
     def __len__(self) -> int:
         return len(self.interval)
@@ -80,52 +83,58 @@ class Reader:
         there = {channel.name for channel in profile.channels}
         self.names = tuple(name for name in CHANNELS if name in there)
         self._stride = max(1, round(LOOK_TIME / profile.period))
-        self._rows = len(self.names) + 1
-        self._kept = np.full((self._rows, HISTORY), np.nan)
-        self._kept_utc = np.zeros(HISTORY, np.int64)
-        self._waiting: list[tuple[Column, NDArray[np.int64]]] = []
+        self._index: Mapping[str, int] = {}
+        self._rows: NDArray[np.intp] = np.zeros(0, np.intp)
+        self._aged: NDArray[np.intp] = np.zeros(0, np.intp)
+        # The history, then the looks that no block has taken yet; the last row is the interval.
+        self._columns = np.full((len(self.names) + 1, HISTORY + MOST_BLOCKS * BLOCK), np.nan)
+        self._utc = np.zeros(self._columns.shape[1], np.int64)
+        self._filled = HISTORY
         self._next = 0
-        self._got = 0
 
     def take(self, ticks: TickBatch) -> Iterator[Readings]:
         """The blocks that these ticks complete."""
-        first = -ticks.first % self._stride
-        if first < len(ticks):
-            self._waiting.append(self._picked(ticks, first))
-            self._got += self._waiting[-1][0].shape[1]
-        while self._got - self._next >= BLOCK:
-            looks = min((self._got - self._next) // BLOCK, MOST_BLOCKS) * BLOCK
-            yield self._block(looks)
+        if ticks.index is not self._index and ticks.index != self._index:
+            self._index = ticks.index
+            self._rows = np.array([ticks.index[name] for name in self.names], np.intp)
+            self._aged = np.array([ticks.index[name] for name in _AGED if name in ticks.index], np.intp)
+        at = -ticks.first % self._stride
+        while at < len(ticks):
+            room = self._columns.shape[1] - self._filled
+            picked = slice(at, min(at + room * self._stride, len(ticks)), self._stride)
+            at += room * self._stride
+            self._pick(ticks, picked)
+            looks = (self._filled - HISTORY) // BLOCK * BLOCK
+            if looks:
+                yield self._block(looks)
 
     def finish(self) -> Iterator[Readings]:
         """What is left of the last second."""
-        if self._got > self._next:
-            yield self._block(self._got - self._next)
+        if self._filled > HISTORY:
+            yield self._block(self._filled - HISTORY)
 
-    def _picked(self, ticks: TickBatch, first: int) -> tuple[Column, NDArray[np.int64]]:
-        picked = slice(first, None, self._stride)
-        columns = np.empty((self._rows, len(range(first, len(ticks), self._stride))))
-        for row, name in enumerate(self.names):
-            columns[row] = ticks.value[ticks.index[name], picked]
-        oldest = columns[-1]
-        oldest[:] = 0.0
-        for name in _AGED:
-            if name in ticks.index:
-                age = ticks.age[ticks.index[name], picked].astype(np.float64)
-                np.fmax(oldest, np.where(age < 3.0, age, 0.0), out=oldest)
-        return columns, ticks.utc[picked]
+    def _pick(self, ticks: TickBatch, picked: slice) -> None:
+        value = ticks.value[self._rows, picked]
+        stop = self._filled + value.shape[1]
+        self._columns[:-1, self._filled : stop] = value
+        self._utc[self._filled : stop] = ticks.utc[picked]
+        age = ticks.age[self._aged, picked].astype(np.float64)
+        # What was never seen, or not for long, says nothing about how often the others come.
+        age[~(age < 3.0)] = 0.0
+        self._columns[-1, self._filled : stop] = age.max(axis=0, initial=0.0)
+        self._filled = stop
 
     def _block(self, looks: int) -> Readings:
-        columns = np.concatenate([self._kept, *(columns for columns, _ in self._waiting)], axis=1)
-        utc = np.concatenate([self._kept_utc, *(utc for _, utc in self._waiting)])
         stop = HISTORY + looks
-        block, block_utc = columns[:, :stop], utc[:stop]
-        self._waiting = [(columns[:, stop:], utc[stop:])] if columns.shape[1] > stop else []
-        self._kept, self._kept_utc = block[:, -HISTORY:].copy(), block_utc[-HISTORY:].copy()
-        value = dict(zip(self.names, block[:-1], strict=True))
+        table, utc = self._columns[:, :stop].copy(), self._utc[:stop].copy()
+        left = self._filled - looks
+        self._columns[:, :left] = self._columns[:, looks : self._filled].copy()
+        self._utc[:left] = self._utc[looks : self._filled].copy()
+        self._filled = left
+        value = dict(zip(self.names, table, strict=False))
         unknown = np.full(stop, np.nan)
         for name in CHANNELS:
             value.setdefault(name, unknown)
-        readings = Readings(self._next - HISTORY, value, block[-1], block_utc)
+        readings = Readings(self._next - HISTORY, value, table[-1], utc, self.names, table[:-1])
         self._next += looks
         return readings

@@ -8,6 +8,7 @@ used, and every window looks back a fixed number of looks, so that the same data
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -17,7 +18,7 @@ from livewatch.profile.model import Engine, Profile
 from livewatch.signature.physics import ABSOLUTE_ZERO, filled_air, leak_share, residual_share, supply_share
 from livewatch.signature.readings import HISTORY, Column, Mask, Readings
 
-__all__ = ["CLOSED_LOOP", "FIELDS", "PointMaker", "Points", "highest", "lowest"]
+__all__ = ["CLOSED_LOOP", "FIELDS", "PointMaker", "Points", "highest", "lowest", "spread"]
 
 FIELDS: tuple[str, ...] = (
     "need_1", "need_2", "air", "filled", "speed", "pressure", "boost", "outside", "vacuum", "pushed", "fuel", "pulse",
@@ -73,26 +74,31 @@ class Points:
 
 
 def highest(column: Column, looks: int) -> Column:
-    """Highest of each look and the `looks` - 1 before it; NaN where any is unknown or before the first."""
-    return _window(column, looks, np.maximum)
-
-
-def lowest(column: Column, looks: int) -> Column:
-    """Lowest of each look and the `looks` - 1 before it; NaN where any is unknown or before the first."""
-    return _window(column, looks, np.minimum)
-
-
-def _window(column: Column, looks: int, combine: np.ufunc) -> Column:
+    """Highest of each look and the `looks` - 1 before it, along the last axis; NaN where any is unknown or before the
+    first."""
     result = column.copy()
     done = 1
     while done < looks:
         step = min(done, looks - done)
         shifted = np.empty_like(result)
-        shifted[:step] = np.nan
-        shifted[step:] = result[:-step]
-        result = combine(result, shifted)
+        shifted[..., :step] = np.nan
+        shifted[..., step:] = result[..., :-step]
+        np.maximum(result, shifted, out=result)
         done += step
     return result
+
+
+def lowest(column: Column, looks: int) -> Column:
+    """Lowest of each look and the `looks` - 1 before it; else as `highest`."""
+    return -highest(-column, looks)
+
+
+def spread(columns: Sequence[Column], looks: int) -> tuple[Column, Column]:
+    """Highest of each column as `highest` gives it, and how far that is above the lowest: float64 (columns, n) each."""
+    table = np.array(columns)
+    both = highest(np.concatenate((table, -table)), looks)
+    high = both[: len(columns)]
+    return high, high + both[len(columns) :]
 
 
 class PointMaker:
@@ -254,17 +260,16 @@ class PointMaker:
         unseen = ~closed if "lambda_1" not in self.there else np.zeros(len(closed), np.bool_)
         good = (unseen | ~np.isnan(need)) & ~np.isnan(speed) & (air > 0.3)
         good &= np.isnan(coolant) | (coolant > WARM)
-        good &= highest(cut, AFTER_CUT) == 0.0
         if "lambda_1" not in self.there and "oxygen_sensor_voltage_1" in self.there:
             # A narrow-band sensor that does not switch says that the trim has not got there yet.
             volts = readings["oxygen_sensor_voltage_1"]
             good &= unseen | ((highest(volts, SWITCHES) > 0.55) & (lowest(volts, SWITCHES) < 0.35))
-            good &= unseen | (highest(need, SWITCHES) - lowest(need, SWITCHES) < 0.07)
+            good &= unseen | (spread([need], SWITCHES)[1][0] < 0.07)
         purge = readings["purge_duty"]
         purging = np.where(np.isnan(purge), 0.0, (purge > 0.5).astype(np.float64))
-        good &= highest(purging, AFTER_CUT) == 0.0
+        good &= (highest(np.array([cut, purging]), AFTER_CUT) == 0.0).all(axis=0)
         load = pressure if "manifold_pressure" in self.there else air
-        good &= unseen | (highest(need, 6) - lowest(need, 6) < 0.06)
+        good &= unseen | (spread([need], 6)[1][0] < 0.06)
         good &= self._still(speed, pedal, load, STILL)
         # What comes slowly may hide a change for as long as two of its samples are apart.
         slow = highest(readings.interval, 30) > 0.15
@@ -273,10 +278,8 @@ class PointMaker:
         return good
 
     def _still(self, speed: Column, pedal: Column, load: Column, looks: int) -> Mask:
-        high, low = highest(load, looks), lowest(load, looks)
-        still = high - low < 0.08 * high + 1.5
-        high, low = highest(speed, looks), lowest(speed, looks)
-        still &= high - low < 0.25 * high
+        high, between = spread([load, speed, pedal], looks)
+        still: Mask = (between[0] < 0.08 * high[0] + 1.5) & (between[1] < 0.25 * high[1])
         if self.pedal in self.there:
-            still &= highest(pedal, looks) - lowest(pedal, looks) < 8.0
+            still &= between[2] < 8.0
         return still

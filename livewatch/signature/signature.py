@@ -4,7 +4,7 @@
     events = signature.take(ticks)  # TickBatches in a row
     print(signature.assessment().to_text())
 
-It promises fixed memory, the same digits for any cutting of the ticks, and an assessment in some tens of milliseconds.
+It promises fixed memory, the same digits for any cutting of the ticks, and an assessment in some milliseconds.
 What was taken counts by whole seconds of data time; `finish` takes the rest.
 """
 
@@ -69,7 +69,7 @@ class Signature:
         self._evidence = Evidence(self._maker.displacement)
         self._authority = AuthorityWatch(profile, self._maker.displacement)
         self._pulls = PullFinder(self._maker.boosted, self._maker.pedal)
-        self._mix_ups = MixUpWatch()
+        self._mix_ups = MixUpWatch(self._reader.names)
         self._kept: deque[Pull] = deque(maxlen=MOST_PULLS)
         self._cuts = 0
         self._slow_looks = 0
@@ -80,7 +80,7 @@ class Signature:
     def take(self, ticks: TickBatch) -> list[Event]:
         """Look at the next ticks; gives the pulls that ended."""
         if len(ticks):
-            self._last = (int(ticks.time[-1]), int(ticks.utc[-1]))
+            self._last = ((ticks.first + len(ticks) - 1) * ticks.period, int(ticks.utc[-1]))
         return [event for readings in self._reader.take(ticks) for event in self._look(readings)]
 
     def finish(self) -> list[Event]:

@@ -55,13 +55,14 @@ def batches(profile: Profile, value: np.ndarray, hours: float, size: int) -> Ite
     n = value.shape[1]
     age = np.zeros((len(value), size), np.float32)
     quality = np.zeros((len(value), size), np.uint8)
+    index = profile.index
     for first in range(0, int(hours * 360_000), size):
         start = first % n
         part = value[:, start : start + size]
         if part.shape[1] < size:
             part = np.concatenate((part, value[:, : size - part.shape[1]]), axis=1)
         utc = (first + np.arange(size, dtype=np.int64)) * 10_000_000
-        yield TickBatch(first, profile.period, profile.index, part, quality, age, part, utc)
+        yield TickBatch(first, profile.period, index, part, quality, age, part, utc)
 
 
 def main() -> None:
