@@ -5,6 +5,10 @@ In: pressures outside, throttle opening, engine speed, exhaust pressure. Out: th
 manifold and every flow between them, in kg/s. The two masses are the state; each step is linearly implicit (one Newton
 step of the implicit Euler rule, see Hairer and Wanner 1996, section IV.7), and the flows kept are those of the
 linearised equations, so that each mass changes by exactly its flows whatever the step.
+
+One Newton step is not enough for the compressor: the charge pipes follow it within 1 ms, and its flow bends sharply
+where the pressure behind it passes the pressure before it. From either side of the bend the step lands on the other,
+and the flow alternates for ever. So the implicit Euler rule is solved exactly for it (`Turbocharging.compress`).
 """
 
 from __future__ import annotations
@@ -26,6 +30,11 @@ HOLE_DISCHARGE = 0.65
 BY_PASS_OPENS_KPA = 60.0
 """The by-pass valve behind the compressor opens when the manifold is this much below the charge pipes: common
 practice."""
+BY_PASS_RANGE_KPA = 15.0
+"""It is wide open this much further, for it is a spring that holds it: common practice, no source."""
+BY_PASS_RELIEVES_KPA = 6.0
+"""It stays shut while the charge pipes are less than this above the air outside, and takes as much again to open wide;
+common practice, no source."""
 BY_PASS_AREA = 2.5e-4
 PURGE_AREA = 4.5e-6
 """m², effective, the purge valve wide open; about 1 g/s under full vacuum: common practice, no source."""
@@ -200,7 +209,7 @@ class AirPath:
             inlet_temperature = temperature
         else:
             self.filter_pressure = outside - self._restriction * self.metered * abs(self.metered) / density
-            inflow, slope_in = turbo.compress(self.filter_pressure, temperature, pipe, dt)
+            inflow, slope_in = self.inflow, 0.0
             inlet_temperature = turbo.outlet_temperature
         # Charge temperatures: mixing of what flows in with what is there (first law on an open volume with constant
         # heat capacity, Guzzella and Onder 2010, section 2.3.2, wall heat into the incoming air only).
@@ -224,9 +233,14 @@ class AirPath:
         if purge > 0.0 and manifold < outside:
             purged, _, purged_by = flow_through_hole(purge * self._purge_area, outside, temperature, manifold)
         if turbo is not None:
-            wanted = BY_PASS_AREA if pipe - manifold > BY_PASS_OPENS_KPA * 1000.0 and pipe > outside + 6e3 else 0.0
-            if wanted or self._by_pass_area > 1e-7:
-                self._by_pass_area += (wanted - self._by_pass_area) * dt / (0.04 if wanted else 0.25)
+            push = min(
+                (pipe - manifold - BY_PASS_OPENS_KPA * 1e3) / (BY_PASS_RANGE_KPA * 1e3),
+                (pipe - outside - BY_PASS_RELIEVES_KPA * 1e3) / (BY_PASS_RELIEVES_KPA * 1e3),
+            )
+            if push > 0.0 or self._by_pass_area > 1e-7:
+                wanted = BY_PASS_AREA * min(1.0, max(0.0, push))
+                lag = 0.04 if wanted > self._by_pass_area else 0.25
+                self._by_pass_area += (wanted - self._by_pass_area) * dt / (lag + dt)
             if self._by_pass_area > 2e-6:
                 by_pass, by_pass_by, _ = flow_through_hole(
                     self._by_pass_area, pipe, self.pipe_temperature, self.filter_pressure
@@ -239,8 +253,14 @@ class AirPath:
         b = dt * manifold_stiffness * throttle_down
         c = -dt * pipe_stiffness * throttle_up
         d = 1.0 - dt * manifold_stiffness * (throttle_down + leak_by + air_share * purged_by - cylinders_by)
-        right_pipe = dt * (inflow - throttle - pipe_leak - by_pass)
         right_manifold = dt * (throttle + leak + air_share * purged - cylinders)
+        if turbo is not None:
+            # The equations with the inflow unknown and the manifold eliminated: what the pipes take up over their
+            # pressure at the end of the step.
+            taken = throttle + pipe_leak + by_pass + b * right_manifold / (d * dt)
+            taken_by = (a - b * c / d) / (dt * pipe_stiffness)
+            inflow = turbo.compress(dt, self.filter_pressure, temperature, taken - taken_by * pipe, taken_by)
+        right_pipe = dt * (inflow - throttle - pipe_leak - by_pass)
         determinant = a * d - b * c
         pipe_change = pipe_stiffness * (right_pipe * d - b * right_manifold) / determinant
         manifold_change = manifold_stiffness * (a * right_manifold - right_pipe * c) / determinant

@@ -85,7 +85,7 @@ SHELF: Mapping[str, Recorded] = {
     "hose_off_in_a_pull": Recorded(
         "brackwell_20t",
         11,
-        Scenario(route="pulls", duration=150.0, mismatches=(Mismatch("pressure_leak", 45.0, 96.5),), seed=13),
+        Scenario(route="pulls", duration=150.0, mismatches=(Mismatch("pressure_leak", 45.0, 96.0),), seed=14),
     ),
     "boost_overshoot": Recorded(
         "brackwell_20t",

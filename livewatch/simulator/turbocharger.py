@@ -1,7 +1,8 @@
 """The turbocharger: compressor, turbine, wastegate, shaft.
 
-In: pressures on all four sides, exhaust flow and temperature, solenoid duty. Out: shaft speed, exhaust back pressure,
-compressor flow and outlet temperature. SI units throughout (Pa, K, kg/s, rad/s). The shaft speed, the pressure before
+In: pressures before the compressor and on both sides of the turbine, what the charge pipes take over their pressure,
+exhaust flow and temperature, solenoid duty. Out: shaft speed, exhaust back pressure, compressor flow and outlet
+temperature. SI units throughout (Pa, K, kg/s, rad/s). The shaft speed, the pressure before
 the turbine and the wastegate lift are the state.
 """
 
@@ -110,48 +111,53 @@ class Turbocharging:
         self._inertia = part.inertia_kgm2 * part.size**5
         self._intercooler = build.charge_pipes.intercooler_effectiveness
 
-    def compress(self, inlet: float, temperature: float, outlet: float, dt: float) -> tuple[float, float]:
-        """Flow in kg/s through the compressor and its slope over the outlet pressure; sets power and temperature.
+    def compress(self, dt: float, inlet: float, temperature: float, taken: float, taken_by: float) -> float:
+        """Flow in kg/s through the compressor over a step of `dt` s; sets power and outlet temperature.
 
-        Flow over head as a quarter ellipse (Eriksson 2007, eq. 8): phi = Phi_max sqrt(1 - (ratio / ratio_max)²), with
-        ratio_max from the head the tip speed can give. Above it the compressor passes nothing (surge is not modelled;
-        the by-pass valve keeps away from it).
+        The pressure behind is not given but found with the flow: the pipes behind take `taken` + `taken_by` * pressure
+        (kg/s and kg/(s Pa), the latter above 0), a rising line; the compressor's flow falls with the pressure. Where
+        they meet is worked out in closed form, on whichever branch of the compressor's curve it lies:
+
+        - Flow over head as a quarter ellipse (Eriksson 2007, eq. 8): phi = Phi_max sqrt(1 - (ratio / ratio_max)²), with
+          ratio_max from the head the tip speed can give.
+        - Above ratio_max nothing (surge is not modelled; the by-pass valve keeps away from it).
+        - Below a ratio of 1 a wheel too slow to blow is a hole the air is drawn through (incompressible orifice), on
+          top of what it blows at equal pressures: common practice, no source.
         """
         tip = self.shaft_speed * self._radius
         rise = 1.0 + HEAD * 0.5 * tip * tip / (AIR_HEAT_CAPACITY * temperature)
         highest = rise * rise * rise * sqrt(rise)
-        ratio = outlet / inlet
-        per_phi = inlet / (AIR_GAS_CONSTANT * temperature) * pi * self._radius * self._radius * tip
-        share = ratio / highest
-        if outlet < inlet:
-            # A wheel too slow to blow is a hole the air is drawn through; linear below 150 Pa (common practice).
-            loss = inlet - outlet
-            open_area = DRAWN_THROUGH * pi * self._radius * self._radius
-            density = inlet / (AIR_GAS_CONSTANT * temperature)
+        density = inlet / (AIR_GAS_CONSTANT * temperature)
+        disc = pi * self._radius * self._radius
+        most = PHI * density * disc * tip
+        drawn = taken + taken_by * inlet - most * sqrt(1.0 - 1.0 / (highest * highest))
+        if drawn > 0.0:
+            # hole * root + taken_by * root² = drawn, with root² the pressure lost.
+            hole = DRAWN_THROUGH * disc * sqrt(2.0 * density)
+            root = 2.0 * drawn / (hole + sqrt(hole * hole + 4.0 * taken_by * drawn))
             self.compressor_power = 0.0
             self._cool(temperature, temperature, 0.0, dt)
-            blown = per_phi * PHI * sqrt(max(0.0, 1.0 - 1.0 / (highest * highest)))
-            if loss < 150.0:
-                slope = open_area * sqrt(2.0 * density / 150.0)
-                return blown + slope * loss, -slope
-            flow = open_area * sqrt(2.0 * density * loss)
-            return blown + flow, -0.5 * flow / loss
-        if share >= 1.0:
+            return taken + taken_by * (inlet - root * root)
+        stall = highest * inlet
+        at_stall = taken + taken_by * stall
+        if at_stall <= 0.0:
             self.compressor_power = 0.0
             self._cool(temperature, temperature, 0.0, dt)
-            return 0.0, 0.0
-        root = sqrt(1.0 - share * share)
-        phi = PHI * root
-        flow = per_phi * phi
-        slope = -per_phi * PHI * share / (max(root, 0.12) * highest * inlet)
+            return 0.0
+        # With u = 1 - ratio / ratio_max: most² u (2 - u) = (at_stall - climb u)², the root with a positive flow.
+        climb = taken_by * stall
+        half = most * most + at_stall * climb
+        away = at_stall * at_stall / (half + most * sqrt(half + climb * at_stall - at_stall * at_stall))
+        share = sqrt(away * (2.0 - away))
+        flow = most * share
+        ratio = highest * (1.0 - away)
         heated = temperature
         if ratio > 1.0:
-            heated += (
-                temperature * (ratio**_COLD - 1.0) / compressor_efficiency(self._part.compressor_efficiency, phi, ratio)
-            )
+            efficiency = compressor_efficiency(self._part.compressor_efficiency, PHI * share, ratio)
+            heated += temperature * (ratio**_COLD - 1.0) / efficiency
         self.compressor_power = flow * AIR_HEAT_CAPACITY * (heated - temperature)
         self._cool(heated, temperature, flow, dt)
-        return flow, slope
+        return flow
 
     def _cool(self, heated: float, outside: float, flow: float, dt: float) -> None:
         # The intercooler's metal soaks heat (first-order, some 3 s at full flow): common practice, no source.

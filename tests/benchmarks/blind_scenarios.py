@@ -302,9 +302,6 @@ def batches_of(drive: Drive, watching: Watching, profile: Profile, seconds: floa
     columns: dict[str, tuple[NDArray[np.int64], NDArray[np.float64]]] = {}
     for position, name in enumerate(names):
         column = drive.channels[name]
-        if name == "mass_air_flow":
-            # What is sent of an air meter is a mean over its pulses.
-            column = (column + np.concatenate((column[:1], column[:-1]))) / 2.0
         spacing = every * (5 if name in _SLOW else 1)
         offset = position * every // len(names) if watching.polled else 0
         rows = np.arange(offset, n, spacing)
