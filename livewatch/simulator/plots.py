@@ -25,7 +25,7 @@ SHOWN: Mapping[str, Scenario] = {
         route="mixed", duration=300.0, mismatches=(Mismatch("air_meter_bore", 70.0),), seed=12
     ),
     "hose_off_in_a_pull": Scenario(
-        route="pulls", duration=130.0, mismatches=(Mismatch("pressure_leak", 45.0, 96.0),), seed=13
+        route="pulls", duration=130.0, mismatches=(Mismatch("pressure_leak", 45.0, 96.0),), seed=14
     ),
     "overshoot_pulls": Scenario(route="pulls", duration=130.0, mismatches=(Mismatch("boost_solenoid", 28.0),), seed=14),
 }
