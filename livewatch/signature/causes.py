@@ -8,15 +8,16 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from math import exp, inf, isnan, nan
+from math import exp, inf, isnan, nan, sqrt
 from typing import Any
 
 import numpy as np
 
 from livewatch.signature.boost import Response
+from livewatch.signature.effects import FLOW, SCALE
 from livewatch.signature.hypotheses import Judged, Ranking
 from livewatch.signature.inference import Fit
-from livewatch.signature.observations import Observations
+from livewatch.signature.observations import INJECTORS, METER, Observations
 from livewatch.signature.physics import hole_diameter
 from livewatch.signature.readings import Column, Mask
 from livewatch.signature.reasons import Facts, against, for_
@@ -189,6 +190,14 @@ def _band(fit: Fit, low: float = -inf) -> tuple[float, float, float]:
     return fit.size, max(low, fit.size - half), max(low, fit.size + half)
 
 
+def _measured(fit: Fit, spread: float, own: float) -> Fit:
+    """What the data alone say of a part's ratio. The fit was drawn towards 0 by what is known beforehand, for weighing
+    causes: undone here. And the covariance counts the part's `own` tolerance as an error, but a part that is off its
+    drawing has that ratio."""
+    told = 1.0 - min(0.5, (fit.deviation / spread) ** 2)
+    return Fit(fit.size / told, sqrt(max(fit.deviation**2 / told - own**2, 0.25 * fit.deviation**2)), fit.weight)
+
+
 def _mapped(quantity: str, unit: str, band: tuple[float, float, float], change: Any) -> Estimate:
     """An estimate through a monotonic change of the fitted size."""
     value, low, high = (float(change(one)) for one in band)
@@ -199,6 +208,7 @@ def _estimates(judged: Judged, seen: Observations, maker: PointMaker, responses:
     band = _band(judged.fit)
     match judged.cause:
         case "meter_scale":
+            band = _band(_measured(judged.fit, SCALE, METER))
             return [
                 _mapped("the meter reads away from the truth by", "%", band, lambda s: 100.0 * (exp(-s) - 1.0)),
                 _mapped("true over metered air", "1", band, exp),
@@ -209,6 +219,7 @@ def _estimates(judged: Judged, seen: Observations, maker: PointMaker, responses:
             what = f"at {top:.0f} g/s the meter reads away from the truth by"
             return [_mapped(what, "%", band, lambda s: 100.0 * s * bend)]
         case "injector_flow":
+            band = _band(_measured(judged.fit, FLOW, INJECTORS))
             return [_mapped("flow fitted over flow calibrated for", "1", band, lambda s: exp(-s))]
         case "pressure_sensor" | "lambda_sensor":
             what = "reads away from the truth by" if judged.cause == "lambda_sensor" else "air away from calculated by"

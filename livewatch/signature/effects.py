@@ -19,7 +19,7 @@ from livewatch.signature.physics import leak_share
 from livewatch.signature.readings import Column
 from livewatch.signature.settled import PointMaker
 
-__all__ = ["LOG_PRIOR", "Variant", "variants"]
+__all__ = ["FLOW", "LOG_PRIOR", "SCALE", "Variant", "variants"]
 
 LOG_PRIOR: dict[str, float] = {
     "meter_scale": -1.2,

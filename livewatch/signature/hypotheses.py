@@ -140,7 +140,9 @@ def _judge_fuel(seen: Observations, maker: PointMaker) -> dict[str, Judged]:
     shifts = [0.0, seen.fuel_shift] if abs(seen.fuel_shift) > EVERYDAY_FUEL else [0.0]
     need = seen.on("need")
     whitened = [Whitened(seen.y - shift * need, seen.covariance) for shift in shifts]
-    levels = [one.log_likelihood() for one in whitened]
+    # By the computer's own fuel rate, where it gives one, the first is more or less probable.
+    told = [seen.corrected, 0.0][: len(shifts)]
+    levels = [one.log_likelihood() + more for one, more in zip(whitened, told, strict=True)]
     base = _log_sum(levels)
     shapes: dict[str, list[Variant]] = {}
     tried = list(variants(seen, maker))

@@ -21,14 +21,21 @@ from livewatch.signature.physics import STANDARD_PRESSURE
 from livewatch.signature.readings import Column
 from livewatch.signature.settled import PointMaker
 
-__all__ = ["Observations", "milligrams_per_ms", "observe"]
+__all__ = ["INJECTORS", "METER", "Observations", "milligrams_per_ms", "observe"]
 
+INJECTORS = 0.015
+"""Spread of the flow of injectors that match: makers accept ±3 %, two standard deviations; common practice."""
 COMMON = 0.018
 """Everyday spread of need as one factor: injectors, meter and lambda sensor within their tolerances, humidity. Those
 of the parts are common practice, no source."""
 COMMON_FUEL_UNKNOWN = 0.030
 """The same without a sensor for ethanol, on pump fuels from E0 to E20."""
 COMMON_SPEED_DENSITY = 0.020
+COUNTED = 0.015
+"""How far the ratio of a computer's own air and fuel may be from what it counts with: rounding, moments, the density it
+gives litres with."""
+USUAL_HUMIDITY, WATER_TO_AIR = 0.55, 0.622
+"""Relative humidity of usual weather (common practice), and mass of water over that of air, mole for mole."""
 BANKS_APART = 0.012
 SMOOTH, SMOOTH_FLOW, SMOOTH_SPEED = 0.011, 0.8, 1800.0
 """Error of tables: its size, and over which ratio of flow (logarithm) and rpm it changes."""
@@ -40,6 +47,7 @@ IDLE_OFFSET = 0.07
 DEAD_TIME = 0.015
 """ms by which dead times vary between injectors of one kind."""
 METER = 0.010
+"""Spread of the scale of meters that match; common practice."""
 PULSATION = 0.02
 """A meter's error near full load at low speed, where the flow pulsates back."""
 PRESSURE_OFFSET = 0.4
@@ -76,6 +84,7 @@ class Observations:
         kind: str (n,): need_1, need_2, ratio, supply, idle.
         regions: what the rows point into.
         fuel_shift: what the ethanol sensor says need should be away from 0 if the computer does not correct for it.
+        corrected: logarithm of how much more probable it is, by the computer's own fuel rate, that it does correct.
         common: spread of the common factor of need that went into the covariance.
     """
 
@@ -85,6 +94,7 @@ class Observations:
     kind: NDArray[np.str_]
     regions: Regions
     fuel_shift: float
+    corrected: float
     common: float
 
     def on(self, kind: str) -> Column:
@@ -114,6 +124,7 @@ def observe(regions: Regions, maker: PointMaker, baseline: Baseline | None) -> O
     noise: list[float] = []
     names = ["need_1", "need_2"][: maker.banks]
     against = baseline.at(regions) if baseline else {}
+    usual = np.zeros(len(regions)) if baseline else _humidity(regions)
     for name in names:
         scatter = _scatter(regions, name)
         for place in range(len(regions)):
@@ -121,7 +132,7 @@ def observe(regions: Regions, maker: PointMaker, baseline: Baseline | None) -> O
             if known:
                 rows.append(place)
                 kinds.append(name)
-                values.append(float(mean[f"log_{name}"][place] - against.get(name, np.zeros(len(regions)))[place]))
+                values.append(float(mean[f"log_{name}"][place] - against.get(name, usual)[place]))
                 noise.append(scatter / known + (FEW / known) ** 2 + 1.5e-3**2)
     if maker.metered:
         shape = np.log(maker.efficiency * usual_efficiency_shape(mean["speed"]))
@@ -155,6 +166,7 @@ def observe(regions: Regions, maker: PointMaker, baseline: Baseline | None) -> O
         np.array(kinds, np.str_) if kinds else np.zeros(0, "<U8"),
         regions,
         0.0 if np.isnan(fuel_shift) else fuel_shift,
+        0.0 if np.isnan(fuel_shift) else _corrected(regions, maker, fuel_shift),
         common,
     )
     if len(result):
@@ -205,6 +217,29 @@ def _fuel_shift(regions: Regions, maker: PointMaker) -> float:
         return float("nan")
     ethanol = float(np.nansum(regions.mean["ethanol"] * count) / count.sum()) / 100.0
     return log(maker.stoichiometric / ethanol_blend_ratio(min(max(ethanol, 0.0), 1.0)))
+
+
+def _corrected(regions: Regions, maker: PointMaker, fuel_shift: float) -> float:
+    """Whether the computer counts with the stoichiometric ratio of the fuel in the tank rather than with that of the
+    calibration, from the fuel it says it gives to the air it counts: logarithm of the odds. 0 without a fuel rate."""
+    count = regions.count["counted"]
+    if not count.sum():
+        return 0.0
+    known = count > 0
+    # The median keeps out regions where fuel rate and air were caught at different moments.
+    away = log(float(np.median(regions.mean["counted"][known])) / maker.stoichiometric)
+    return 0.5 * (away**2 - (away + fuel_shift) ** 2) / COUNTED**2
+
+
+def _humidity(regions: Regions) -> Column:
+    """What the water vapour of usual weather takes of need in each region, as a logarithm: it is counted as air, but
+    carries no oxygen."""
+    warm = np.clip(regions.mean["weather"], -30.0, 45.0)
+    # Magnus' formula with the constants of WMO-No. 8 (2018), annex 4.B: kPa over water.
+    saturated = 0.6112 * np.exp(17.62 * warm / (243.12 + warm))
+    outside = np.nan_to_num(regions.mean["outside"], nan=STANDARD_PRESSURE)
+    share: Column = np.nan_to_num(WATER_TO_AIR * USUAL_HUMIDITY * saturated / outside)
+    return np.log1p(-share)
 
 
 def _everyday(seen: Observations, maker: PointMaker, compared: bool) -> None:

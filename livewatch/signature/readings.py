@@ -39,7 +39,7 @@ CHANNELS: tuple[str, ...] = (
     "short_term_fuel_trim_1", "long_term_fuel_trim_1", "short_term_fuel_trim_2", "long_term_fuel_trim_2", "lambda_1",
     "lambda_2", "commanded_lambda", "oxygen_sensor_voltage_1", "oxygen_sensor_voltage_2", "knock_retard",
     "wastegate_duty", "idle_air_correction", "purge_duty", "absolute_load", "exhaust_gas_temperature",
-    "turbocharger_speed", "oil_temperature", "power",
+    "turbocharger_speed", "oil_temperature", "power", "fuel_rate", "ambient_air_temperature",
 )  # fmt: skip
 """Every channel the signature reads; it goes on without those a profile does not have."""
 _AGED = ("manifold_pressure", "engine_speed", "lambda_1", "mass_air_flow", "boost_pressure", "oxygen_sensor_voltage_1")

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from livewatch.profile.fuels import GASOLINE_DENSITY
 from livewatch.profile.model import Engine, Profile
 from livewatch.signature.physics import ABSOLUTE_ZERO, filled_air, leak_share, residual_share, supply_share
 from livewatch.signature.readings import HISTORY, Column, Mask, Readings
@@ -23,6 +24,7 @@ __all__ = ["CLOSED_LOOP", "FIELDS", "PointMaker", "Points", "highest", "lowest",
 FIELDS: tuple[str, ...] = (
     "need_1", "need_2", "air", "filled", "speed", "pressure", "boost", "outside", "vacuum", "pushed", "fuel", "pulse",
     "charge", "supply", "idle_correction", "ethanol", "share_closed", "relative_noise", "purged", "lambda_commanded",
+    "counted", "weather",
 )  # fmt: skip
 """What is averaged over a visit to an operating region; units in `Points`."""
 
@@ -42,6 +44,8 @@ SWITCHES = 25
 """Looks within which a narrow-band sensor switches both ways while its loop is in balance; common practice."""
 WARM = 65.0
 """degC of coolant; common practice."""
+WARMER_INTAKE = 5.0
+"""K by which the intake's sensor is warmer than the air outside on the road; common practice."""
 WARMED, USUAL_CHARGE = 12.0, 40.0
 """K by which air warms up on its way to the manifold, and degC there; common practice."""
 USUAL_EFFICIENCY = 0.90
@@ -63,7 +67,8 @@ class Points:
             and out of the charge pipes over that of a choked hole at sea level; `fuel` g/s as commanded; `pulse` ms;
             `charge` mg commanded for each injector and event at 300 kPa; `supply` pressure across the injectors over
             that commanded; `idle_correction` %; `ethanol` %; `share_closed` 0 or 1; `relative_noise` of metered air
-            from look to look; `purged` 0, 1 or NaN; `lambda_commanded` plain.
+            from look to look; `purged` 0, 1 or NaN; `lambda_commanded` plain; `counted` the stoichiometric ratio that
+            the computer counts with, by its own air and fuel; `weather` degC outside.
         full: bool (n,), the pedal (or throttle) is down.
     """
 
@@ -168,6 +173,7 @@ class PointMaker:
             readings["injector_pulse_width"][then], charge[then], supply[then],
             np.where(idle, readings["idle_air_correction"], np.nan), readings["ethanol_content"],
             closed.astype(np.float64), noise, np.where(np.isnan(purge), np.nan, purge > 0.5), target[then],
+            self._counted(readings, speed, target), self._weather(readings),
         )  # fmt: skip
         settled = self._settled(readings, speed, pressure, pedal, air, need[0], cut, closed)
         field = np.array(columns)[:, HISTORY:]
@@ -196,8 +202,11 @@ class PointMaker:
         """Air that the engine computer counts with, g/s: metered; else from pressure; else from absolute load."""
         if self.metered:
             return readings["mass_air_flow"]
-        load = readings["absolute_load"] / 100.0 * self.displacement * speed / 120.0 * DENSITY_STANDARD
-        return np.where(np.isnan(filled), load, filled * self.efficiency)
+        return np.where(np.isnan(filled), self._load_air(readings, speed), filled * self.efficiency)
+
+    def _load_air(self, readings: Readings, speed: Column) -> Column:
+        """Air in g/s from absolute load, by its definition in SAE J1979."""
+        return readings["absolute_load"] / 100.0 * self.displacement * speed / 120.0 * DENSITY_STANDARD
 
     def _delay(self, speed: Column, air: Column) -> NDArray[np.int64]:
         """Looks from the mixture's entering the cylinder to its being measured: one and a half turns, plug flow through
@@ -230,11 +239,27 @@ class PointMaker:
             long = np.zeros_like(long)
         return (1.0 + short / 100.0) * (1.0 + long / 100.0)
 
+    def _counted(self, readings: Readings, speed: Column, target: Column) -> Column:
+        """Air over what fuel would be commanded for it without trims and at lambda 1: the computer's own figures."""
+        air = readings["mass_air_flow"] if self.metered else self._load_air(readings, speed)
+        trims = self._trims(readings, 1)
+        if self.banks == 2:
+            trims = (trims + self._trims(readings, 2)) / 2.0
+        fuel = readings["fuel_rate"] * (GASOLINE_DENSITY * 1e3 / 3600.0)
+        return np.where(fuel > 0.05, air * trims / (np.maximum(fuel, 0.05) * target), np.nan)
+
+    def _weather(self, readings: Readings) -> Column:
+        """degC outside; from the intake's, or a mild day, in a car that does not show it."""
+        if "ambient_air_temperature" in self.there:
+            return readings["ambient_air_temperature"]
+        return readings["intake_air_temperature"] - WARMER_INTAKE
+
     def _need(self, readings: Readings, bank: int, target: Column, closed: Mask, then: NDArray[np.int64]) -> Column:
-        """need = (1 + short) (1 + long) measured / commanded; without a wideband sensor the loop has to be closed."""
+        """need = (1 + short) (1 + long) measured / commanded. Without a wideband sensor the loop has to be closed, and
+        then lambda is 1, where a narrow-band sensor switches, even if something else is commanded near full load."""
         trims = self._trims(readings, bank)[then]
         if f"lambda_{bank}" not in self.there:
-            return np.where(closed, trims, np.nan)
+            return np.where(closed, trims / target[then], np.nan)
         measured = readings[f"lambda_{bank}"]
         return trims * measured / target[then]
 
