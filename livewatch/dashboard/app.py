@@ -24,6 +24,7 @@ from livewatch.dashboard.alarm_sound import AlarmSound
 from livewatch.dashboard.bindings import KEYS, bindings, works
 from livewatch.dashboard.drawing.plain import terminal_is_plain
 from livewatch.dashboard.headline import headline
+from livewatch.dashboard.in_full import in_full
 from livewatch.dashboard.look import OVERLAYS, Look, Overlay
 from livewatch.dashboard.plain_filter import PlainFilter
 from livewatch.dashboard.reader_units import SYSTEMS, ReaderUnits
@@ -32,6 +33,7 @@ from livewatch.dashboard.scene import Scene
 from livewatch.dashboard.screens.cautions import Cautions
 from livewatch.dashboard.screens.help_page import HelpPage
 from livewatch.dashboard.screens.main_screen import VIEWS, MainScreen
+from livewatch.dashboard.screens.reading_page import ReadingPage
 from livewatch.dashboard.speech import Speech, speech_command
 from livewatch.dashboard.themes import THEMES
 from livewatch.dashboard.time_actions import TimeActions
@@ -247,6 +249,11 @@ class Dashboard(AlarmActions, TimeActions):
     def action_help(self) -> None:
         """Every key."""
         self.push_screen(HelpPage(KEYS))
+
+    def action_read(self) -> None:
+        """In full."""
+        if self.picture is not None:
+            self.push_screen(ReadingPage(in_full(self.picture, self.look(), self.view == "bench")))
 
     def _set_units(self, units: ReaderUnits) -> None:
         self.units = units

@@ -60,6 +60,7 @@ KEYS: tuple[Key, ...] = (
     Key("w", "w", "window(-1)", "shorter", "Traces over a shorter time", where="cell", group=LOOK),
     Key("W", "W", "window(1)", "longer", "Traces over a longer time", where="cell", group=LOOK),
     Key("x", "x", "more_values", "more values", "The next channels under the cursor", where="on the bench", group=LOOK, rank=6),
+    Key("r", "r", "read", "read all", "Read in full what the views had no room for: alarms, verdict, next drive, figures", group=LOOK, rank=1),
     Key("u", "u", "units", "units", "Units: metric, metric with bar, imperial", group=LOOK, rank=8),
     Key("l", "l", "mixture", "lambda", "Lambda or air-fuel ratio", group=LOOK),
     Key("t", "t", "next_theme", "theme", "Colours: night, day, none", group=LOOK, rank=9),

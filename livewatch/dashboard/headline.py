@@ -13,14 +13,27 @@ from livewatch.alarms import AlarmState, State
 from livewatch.dashboard.naming import alarm_label, commanded_for, short_label
 from livewatch.dashboard.picture import Picture
 from livewatch.dashboard.reader_units import ReaderUnits
+from livewatch.dashboard.wording import alarm_names, verdict_words
 from livewatch.event_text import MARKS
 from livewatch.profile.model import Priority
 from livewatch.signature.authority import AuthorityUse
 
-__all__ = ["OLD_PICTURE", "Headline", "alarm_facts", "headline", "is_beyond", "state_word"]
+__all__ = ["OLD_PICTURE", "STATE_WORDS", "Headline", "alarm_facts", "headline", "is_beyond", "state_word"]
 
 OLD_PICTURE = 1.0
 """Seconds after which a picture is too old to be taken for the present."""
+STATE_WORDS = {
+    State.NORMAL: "normal",
+    State.UNACKNOWLEDGED: "not acknowledged",
+    State.ACKNOWLEDGED: "acknowledged",
+    State.RETURNED: "over, not acknowledged",
+    State.LATCHED_UNACKNOWLEDGED: "over, latched, not ack.",
+    State.LATCHED_ACKNOWLEDGED: "over, latched",
+    State.SHELVED: "shelved",
+    State.SUPPRESSED: "suppressed by design",
+    State.OUT_OF_SERVICE: "out of service",
+}
+"""How an alarm stands, short."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,6 +45,7 @@ class Headline:
         shape, word: say the priority without colour; empty when it is quiet.
         action: what to do, short; empty when nothing is asked of anybody.
         reason: why, with figures.
+        shorter: the same in fewer words each, where there is little room.
         more: the rest of the advice.
         answered: whether somebody has acknowledged it.
         also: how many more alarms wait behind it.
@@ -42,6 +56,7 @@ class Headline:
     word: str = ""
     action: str = ""
     reason: str = ""
+    shorter: tuple[str, ...] = ()
     more: str = ""
     answered: bool = True
     also: int = 0
@@ -51,7 +66,7 @@ def headline(picture: Picture | None, units: ReaderUnits, now: float, problem: s
     """The sentence for a picture looked at when the machine's monotonic clock stands at `now`, s; `problem` is why no
     more pictures come."""
     if problem:
-        return Headline("high", MARKS["high"], "ENDED", "", f"The run has ended: {problem}", answered=False)
+        return Headline("high", MARKS["high"], "ENDED", reason=f"The run has ended: {problem}", answered=False)
     if picture is None:
         return Headline(reason="Starting.")
     age = now - picture.made
@@ -68,19 +83,23 @@ def headline(picture: Picture | None, units: ReaderUnits, now: float, problem: s
     if announced:
         return _of_alarm(announced[0], picture, units, len(announced) - 1)
     if picture.trouble:
-        return Headline("medium", MARKS["medium"], "CHECK", "", picture.trouble[0], " ".join(picture.trouble[1:2]))
+        return Headline(
+            "medium", MARKS["medium"], "CHECK", reason=picture.trouble[0], more=" ".join(picture.trouble[1:])
+        )
     if picture.ticks is None:
         buses = ", ".join(picture.profile.buses) or "the source"
         return Headline(reason=f"Waiting for the first frame on {buses}.")
-    return Headline(reason=_quiet(picture))
+    return _quiet(picture)
 
 
 def _of_alarm(alarm: AlarmState, picture: Picture, units: ReaderUnits, also: int) -> Headline:
     action, more = _first_sentence(alarm.action)
-    reason = alarm.message.rstrip(".") or alarm_label(alarm.name)
+    names = [_capital(name) for name in alarm_names(alarm.message, alarm_label(alarm.name))]
     facts = alarm_facts(alarm, picture, units)
+    measured = alarm_facts(alarm, picture, units, limit=False)
     if alarm.cannot_judge:
         facts += (", " if facts else "") + "can no longer be judged"
+        measured = "can no longer be judged"
     word = alarm.priority.upper()
     if alarm.state in (State.RETURNED, State.LATCHED_UNACKNOWLEDGED, State.LATCHED_ACKNOWLEDGED):
         # The condition has gone: what it asked for at once is no longer what to do now.
@@ -89,13 +108,25 @@ def _of_alarm(alarm: AlarmState, picture: Picture, units: ReaderUnits, also: int
             MARKS[alarm.priority],
             f"WAS {word}",
             "",
-            f"{_capital(reason)}: over now.",
+            f"{names[0]}: over now.",
+            tuple(f"{name}: over now." for name in names[1:]),
             more or alarm.action,
             alarm.acknowledged,
             also,
         )
-    sentence = f"{_capital(reason)}: {facts}." if facts else f"{_capital(reason)}."
-    return Headline(alarm.priority, MARKS[alarm.priority], word, action, sentence, more, alarm.acknowledged, also)
+    sentences = [f"{name}: {said}." if said else f"{name}." for said in (facts, measured) for name in names]
+    sentence, *shorter = dict.fromkeys(sentences)
+    return Headline(
+        alarm.priority,
+        MARKS[alarm.priority],
+        word,
+        action,
+        sentence,
+        tuple(shorter),
+        more,
+        alarm.acknowledged,
+        also,
+    )
 
 
 def is_beyond(use: AuthorityUse) -> bool:
@@ -103,8 +134,9 @@ def is_beyond(use: AuthorityUse) -> bool:
     return use.value < use.everyday[0] or use.value > use.everyday[1]
 
 
-def alarm_facts(alarm: AlarmState, picture: Picture, units: ReaderUnits) -> str:
-    """The figures behind an alarm: what was measured, what was wanted; empty without evidence."""
+def alarm_facts(alarm: AlarmState, picture: Picture, units: ReaderUnits, limit: bool = True) -> str:
+    """The figures behind an alarm: what was measured, what was wanted or, with `limit`, where the limit is; empty
+    without evidence."""
     profile = picture.profile
     name = alarm.channel
     if not name:
@@ -120,35 +152,27 @@ def alarm_facts(alarm: AlarmState, picture: Picture, units: ReaderUnits) -> str:
     text = f"{short_label(name, profile)} {units.text(reading.value, reading.unit, name)}"
     if wanted is not None and math.isfinite(value := picture.reading(wanted).value):
         text += f", wanted {units.text(value, picture.reading(wanted).unit, wanted)}"
-    elif name == alarm.channel and alarm.setpoint:
+    elif limit and name == alarm.channel and alarm.setpoint:
         text += f", limit {alarm.setpoint.removeprefix(alarm.channel).strip()}"
     return text
 
 
 def state_word(alarm: AlarmState) -> str:
     """How an alarm stands, short."""
-    return {
-        State.NORMAL: "normal",
-        State.UNACKNOWLEDGED: "not acknowledged",
-        State.ACKNOWLEDGED: "acknowledged",
-        State.RETURNED: "over, not acknowledged",
-        State.LATCHED_UNACKNOWLEDGED: "over, latched, not ack.",
-        State.LATCHED_ACKNOWLEDGED: "over, latched",
-        State.SHELVED: "shelved",
-        State.SUPPRESSED: "suppressed by design",
-        State.OUT_OF_SERVICE: "out of service",
-    }[alarm.state]
+    return STATE_WORDS[alarm.state]
 
 
-def _quiet(picture: Picture) -> str:
+def _quiet(picture: Picture) -> Headline:
     word = picture.verdict.word
     most = max((use for use in picture.authority if math.isfinite(use.used)), key=lambda use: use.used, default=None)
     if word in ("misfit", "strained"):
-        return f"No alarm. The calibration is {word}: {picture.verdict.sentence}".rstrip(": ")
+        said = [f"No alarm. {_capital(word)}: {text}".rstrip(": ") for text in verdict_words(picture.verdict.sentence)]
+        return Headline(reason=said[0], shorter=tuple(said[1:]))
     if most is None:
-        return "No alarm."
+        return Headline(reason="No alarm.")
     everyday = "beyond everyday" if is_beyond(most) else "everyday"
-    return f"No alarm. The most used correction is {most.label}: {most.used * 100:.0f} % of its limit, {everyday}."
+    used = f"{most.used * 100:.0f} % of its limit, {everyday}."
+    return Headline(reason=f"No alarm. The most used correction is {most.label}: {used}")
 
 
 def _first_sentence(text: str) -> tuple[str, str]:

@@ -24,6 +24,8 @@ _SHORT = {
     "manifold pressure": "manifold",
     "boost pressure": "boost",
     "commanded boost pressure": "wanted boost",
+    "commanded throttle position": "wanted throttle",
+    "commanded fuel rail pressure": "wanted fuel rail",
     "mass air flow": "air flow",
     "engine speed": "engine speed",
     "accelerator pedal position": "pedal",

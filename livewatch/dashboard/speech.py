@@ -5,6 +5,7 @@ from __future__ import annotations
 import shutil
 import subprocess
 import sys
+import time as wall
 from collections.abc import Callable, Sequence
 
 __all__ = ["Speech", "speech_command"]
@@ -31,25 +32,42 @@ def speech_command(
     return None
 
 
+LONGEST = 10.0
+"""Seconds after which a speaking program is taken to hang, and is ended."""
+
+
 class Speech:
     """Args:
     command: reads a text from its standard input and speaks it; None keeps silent.
+    clock: the machine's monotonic clock, s.
     """
 
-    def __init__(self, command: Sequence[str] | None) -> None:
+    def __init__(self, command: Sequence[str] | None, clock: Callable[[], float] = wall.monotonic) -> None:
         self._command = command
+        self._clock = clock
+        self._started = 0.0
         self._speaking: subprocess.Popen[bytes] | None = None
 
     def say(self, text: str) -> None:
-        """Speak, unless it is still speaking. A machine that cannot is left in peace from then on."""
-        if self._command is None or (self._speaking is not None and self._speaking.poll() is None):
+        """Speak, unless it is still speaking. One that hangs is ended, so that the next word is heard. A machine that
+        cannot speak is left in peace from then on. `text` is a word or two: the pipe takes it at once, read or not."""
+        if self._command is None:
             return
+        if self._speaking is not None and self._speaking.poll() is None:
+            if self._clock() - self._started < LONGEST:
+                return
+            self._speaking.kill()
         try:
             self._speaking = subprocess.Popen(
                 self._command, stdin=subprocess.PIPE, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
             )
-            assert self._speaking.stdin is not None
-            self._speaking.stdin.write(text.encode() + b"\n")
-            self._speaking.stdin.close()
         except OSError:
             self._command = None
+            return
+        self._started = self._clock()
+        assert self._speaking.stdin is not None
+        try:
+            self._speaking.stdin.write(text.encode() + b"\n")
+            self._speaking.stdin.close()
+        except OSError:  # it ended before it read: the next word is tried anew
+            pass

@@ -68,13 +68,13 @@ def test_every_letter_looks_different() -> None:
     assert None not in shapes
 
 
-def test_text_is_cut_to_its_place_and_never_wraps() -> None:
+def test_text_too_long_for_its_place_ends_at_a_word_with_a_sign() -> None:
     sheet = Sheet(10, 3)
-    assert sheet.write(0, 0, "short term fuel trim") == 10
+    assert sheet.write(0, 0, "short term fuel trim") == 7
     assert sheet.write_right(10, 1, "82 %") == 6
     sheet.write(8, 2, "beyond the edge")
     sheet.write(0, 7, "below the sheet")
-    assert sheet.text().splitlines() == ["short ter…", "      82 %", "        b…"]
+    assert sheet.text().splitlines() == ["short »", "      82 %", "        »"]
 
 
 @settings(max_examples=60, deadline=None)

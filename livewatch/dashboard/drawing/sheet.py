@@ -11,6 +11,7 @@ from itertools import groupby
 
 from rich.cells import cell_len, get_character_cell_size
 
+from livewatch.dashboard.drawing.fitting import one_line
 from livewatch.dashboard.drawing.plain import as_plain
 
 __all__ = ["INKS", "Ink", "Line", "Sheet"]
@@ -54,18 +55,16 @@ class Sheet:
         self._ink = [["ink"] * self.width for _ in range(self.height)]
 
     def write(self, x: int, y: int, text: str, ink: Ink = "ink", width: int | None = None) -> int:
-        """Write `text` from cell `x` of row `y`. What is longer than `width` cells, or than the sheet, is cut with an
-        ellipsis. Returns the cell after it."""
-        if self.plain:
-            text = as_plain(text)
-        text = cut(text, max(0, self.width - x) if width is None else width, self.plain)
+        """Write `text` from cell `x` of row `y`. What is longer than `width` cells, or than the sheet, ends
+        at a word with the sign that there is more. Returns the cell after it."""
+        text = self._placed(text, max(0, self.width - x) if width is None else width)
         if not 0 <= y < self.height:
             return x + cell_len(text)
         row, inks = self._text[y], self._ink[y]
         if text.isascii():
             for character in text:
                 if 0 <= x < self.width:
-                    row[x], inks[x] = (character if character >= " " else " "), ink
+                    row[x], inks[x] = (character if " " <= character <= "~" else " "), ink
                 x += 1
             return x
         for character in text:
@@ -81,13 +80,17 @@ class Sheet:
 
     def write_right(self, stop: int, y: int, text: str, ink: Ink = "ink", width: int | None = None) -> int:
         """Write `text` so that it ends before cell `stop`. Returns its first cell."""
-        if self.plain:
-            text = as_plain(text)
-        if width is not None:
-            text = cut(text, width, self.plain)
+        text = self._placed(text, stop if width is None else min(width, stop))
         start = stop - cell_len(text)
         self.write(start, y, text, ink)
         return start
+
+    def _placed(self, text: str, width: int) -> str:
+        if self.plain:
+            text = as_plain(text)
+        if (len(text) if text.isascii() else cell_len(text)) > width:
+            text = one_line(text, width)
+        return as_plain(text) if self.plain else text
 
     def stamp(self, x: int, y: int, rows: Sequence[str], ink: Ink = "ink") -> None:
         """Put a block of rows on the sheet; its blanks leave what is below."""
@@ -131,19 +134,3 @@ class Sheet:
     def text(self) -> str:
         """All rows without their inks, trailing blanks removed: for tests and for looking at."""
         return "\n".join("".join(row).rstrip() for row in self._text)
-
-
-def cut(text: str, width: int, plain: bool = False) -> str:
-    """`text` in at most `width` cells, ending in an ellipsis when something had to go."""
-    if cell_len(text) <= width:
-        return text
-    sign = ".." if plain else "…"
-    room = width - cell_len(sign)
-    if room < 0:
-        return text[: max(0, width)] if text.isascii() else ""
-    kept = ""
-    for character in text:
-        if cell_len(kept) + get_character_cell_size(character) > room:
-            break
-        kept += character
-    return kept.rstrip() + sign

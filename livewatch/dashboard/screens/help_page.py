@@ -57,7 +57,7 @@ class HelpPage(ModalScreen[None]):
             text.append("\n")
         text.append("What the signs mean\n", "bold")
         for sign, meaning in SIGNS:
-            text.append(f"  {sign:<8}{meaning}\n")
+            text.append(f"  {sign:<11}{meaning}\n")
         text.append("\nCautions\n", "bold")
         for caution in CAUTIONS:
             text.append(f"  {caution}\n")
@@ -73,6 +73,7 @@ SIGNS = (
     ("heavy", "a figure drawn heavy has an alarm on it; one in dots is too old to trust, its age stands below"),
     ("━ ■", "a correction in its everyday band, and the part of one beyond it; dots reach to the limit"),
     ("┆", "the furthest a correction has been"),
+    ("» more: r", "there is more than fits here: the key r shows all of it"),
     ("filled", "an alarm's word is filled until somebody acknowledges it"),
 )
 

@@ -41,7 +41,7 @@ class MainScreen(Screen[None]):
     """Lays the widgets out; draws nothing itself."""
 
     HORIZONTAL_BREAKPOINTS = [(0, "-narrow"), (100, "-medium"), (160, "-wide")]  # noqa: RUF012
-    VERTICAL_BREAKPOINTS = [(0, "-short"), (32, "-middle"), (50, "-tall")]  # noqa: RUF012
+    VERTICAL_BREAKPOINTS = [(0, "-low"), (28, "-short"), (32, "-middle"), (50, "-tall")]  # noqa: RUF012
 
     def __init__(self, view: str, replay: bool) -> None:
         super().__init__()
@@ -60,13 +60,15 @@ class MainScreen(Screen[None]):
                 yield Authority()
                 yield AlarmList(id="seat-alarms")
                 yield NextDrive()
-            with Horizontal(id="cell"):
-                yield Traces()
-                with Vertical(id="side"):
-                    yield PullList()
-                    yield VerdictPanel()
-                    yield OperatingMap()
-                    yield BusHealth()
+            with Vertical(id="cell"):
+                with Horizontal(id="traces"):
+                    yield Traces()
+                    with Vertical(id="side"):
+                        yield PullList()
+                        yield VerdictPanel()
+                        yield OperatingMap()
+                        yield BusHealth()
+                yield NextDrive()
             with Vertical(id="bench"):
                 yield Timeline()
                 yield CursorValues()
@@ -96,12 +98,18 @@ class MainScreen(Screen[None]):
 
     def show(self, picture: Picture | None, look: Look) -> None:
         """Draw a picture in every widget that can be seen."""
+        missing: list[str] = []
         for widget in self.query(Drawn):
+            # The keys are the last but one to be drawn: by then it is known what had no room.
+            if isinstance(widget, KeyHints):
+                widget.missing = ", ".join(missing)
             if widget.size.width or widget.look is None:
                 widget.show(picture, look)
+                missing += [widget.left_out] if widget.size.width and widget.left_out else []
 
     def _hint(self) -> None:
-        keys = [key for key in keys_for(self.view, self._replay) if key.rank and key.action != f"view('{self.view}')"]
+        useful = (key for key in keys_for(self.view, self._replay) if key.rank)
+        keys = [key for key in useful if key.action not in ("read", f"view('{self.view}')")]
         # In the seat alarms come first; elsewhere the keys that belong to the view do.
         seat = self.view == "seat"
         self.query_one(KeyHints).keys = sorted(keys, key=lambda key: ((key.where == "everywhere") != seat, key.rank))

@@ -6,20 +6,22 @@ from textual import events
 from textual.message import Message
 
 from livewatch.alarms import AlarmState, State
+from livewatch.dashboard.drawing.fitting import MORE, SIGN, Steady, Wording
 from livewatch.dashboard.drawing.sheet import Sheet
 from livewatch.dashboard.headline import alarm_facts, state_word
 from livewatch.dashboard.look import Look
 from livewatch.dashboard.naming import alarm_label
 from livewatch.dashboard.picture import Picture
 from livewatch.dashboard.widgets.drawn import Drawn
-from livewatch.dashboard.widgets.heading import MARGIN
+from livewatch.dashboard.widgets.heading import MARGIN, write_lines
 from livewatch.event_text import MARKS, clock_text
 
 __all__ = ["AlarmList"]
 
 
 class AlarmList(Drawn):
-    """One row an alarm. The selected one is marked; what a key does is done to it."""
+    """A row an alarm, a second one where what it says needs it and there is room. The selected one is marked; what a
+    key does is done to it. Alarms beyond the room are counted in the last row."""
 
     class Selected(Message):
         """A row was clicked."""
@@ -28,25 +30,41 @@ class AlarmList(Drawn):
             super().__init__()
             self.name = name
 
+    def __init__(self, *, id: str | None = None, classes: str | None = None) -> None:
+        super().__init__(id=id, classes=classes)
+        self._steady = Steady()
+        self._places: list[str] = []
+
     def draw(self, sheet: Sheet, look: Look) -> None:
         picture = self.picture
-        if picture is None:
+        self._places = [""] * sheet.height
+        if picture is None or not sheet.height:
             return
-        rows = rows_of(picture, look, sheet.height)
-        hidden = len(picture.hidden)
-        left = len(picture.announced) + hidden - len(rows)
+        total = len(picture.announced) + len(picture.hidden)
+        room = sheet.height - (1 if total > sheet.height else 0)
+        rows = rows_of(picture, look, room)
         states = [_standing(alarm, picture) for alarm in rows]
         column = max((len(state) for state in states), default=0)
-        top = self._top(len(rows))
+        y = 1 if len(rows) < sheet.height and total == len(rows) else 0
         for place, alarm in enumerate(rows):
-            end = sheet.width - 1
-            if left > 0 and place == len(rows) - 1:
-                end = sheet.write_right(end, top + place, f"+{left} more", "quiet") - 2
-            self._row(sheet, look, picture, alarm, top + place, (states[place], column, end))
+            spare = room - y - (len(rows) - place)
+            below = self._row(sheet, look, picture, alarm, y, (states[place], column), min(2, 1 + spare))
+            self._places[y:below] = [alarm.name] * (below - y)
+            y = below
+        if total > len(rows):
+            sheet.write(MARGIN, sheet.height - 1, f"{total - len(rows)} more: r reads them all", "loud")
 
     def _row(
-        self, sheet: Sheet, look: Look, picture: Picture, alarm: AlarmState, y: int, standing: tuple[str, int, int]
-    ) -> None:
+        self,
+        sheet: Sheet,
+        look: Look,
+        picture: Picture,
+        alarm: AlarmState,
+        y: int,
+        standing: tuple[str, int],
+        most: int,
+    ) -> int:
+        """Returns the row below."""
         hidden = alarm in picture.hidden
         selected = alarm.name == selected_alarm(picture, look)
         ink = "quiet" if hidden else alarm.priority
@@ -57,34 +75,32 @@ class AlarmList(Drawn):
             sheet.write(x + 1, y, "" if hidden else word, ink if alarm.acknowledged or hidden else f"{ink}-fill")
             x += 11
         since = clock_text((alarm.raised_at if alarm.raised_at is not None else alarm.since) / 1e9).partition(".")[0]
-        state, column, end = standing
-        state_ink = "ink" if not alarm.acknowledged else "quiet"
-        if sheet.width >= 100:
-            stop = end - column - 2
-            sheet.write(end - column, y, state, state_ink, column)
-        else:
-            stop = sheet.write_right(end, y, state, state_ink, end // 2) - 2
-        stop = sheet.write_right(stop, y, since, "quiet") - 2
-        name = alarm_label(alarm.name) + (", first out" if alarm.first_out else "")
-        x = sheet.write(x, y, name, "loud" if not alarm.acknowledged else "ink", stop - x)
+        state, column = standing
+        end = sheet.width - 1
+        sheet.write(end - column, y, state, "ink" if not alarm.acknowledged else "quiet")
+        stop = sheet.write_right(end - column - 2, y, since, "quiet") - 2
+        first_out = ", first out" if alarm.first_out else ""
+        bare = alarm_label(alarm.name)
+        name = bare + first_out
         extra = alarm.reason if hidden else alarm_facts(alarm, picture, look.units)
-        if extra and x + 2 + len(extra) <= stop:
-            sheet.write(x + 2, y, extra, "quiet", stop - x - 2)
+        fewer = extra if hidden else alarm_facts(alarm, picture, look.units, limit=False)
+        told: list[Wording] = [f"{name}: {text}".rstrip(": ") for text in (extra, fewer)]
+        if hidden and extra:
+            told += [f"{bare}: {extra}", f"{bare} {MORE}", f"{bare} {SIGN}"]
+        elif most == 1:
+            told += [name]
+        fitted = self._steady.fit((alarm.name, bool(extra), most), told, sheet.width - 1 - x, most, stop - x)
+        lines = fitted.lines
+        sheet.write(x, y, lines[0], "quiet")
+        sheet.write(x, y, lines[0][: len(name)], "loud" if not alarm.acknowledged else "ink")
         if selected and len(picture.announced) + len(picture.hidden) > 1:
             sheet.write(0, y, ">" if sheet.plain else "▸", "loud")
+        return write_lines(sheet, x, y + 1, lines[1:], "quiet")
 
     def on_click(self, event: events.Click) -> None:
         """Select the alarm in the row."""
-        if self.picture is None or self.look is None:
-            return
-        rows = rows_of(self.picture, self.look, self.size.height)
-        place = event.y - self._top(len(rows))
-        if 0 <= place < len(rows):
-            self.post_message(self.Selected(rows[place].name))
-
-    def _top(self, rows: int) -> int:
-        """The first row used: a blank stands above where there is room for one."""
-        return 1 if rows < self.size.height else 0
+        if 0 <= event.y < len(self._places) and self._places[event.y]:
+            self.post_message(self.Selected(self._places[event.y]))
 
 
 def _standing(alarm: AlarmState, picture: Picture) -> str:

@@ -10,11 +10,13 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
+from livewatch.dashboard.drawing.fitting import fit
 from livewatch.dashboard.drawing.sheet import Ink, Sheet
 from livewatch.dashboard.headline import is_beyond
 from livewatch.dashboard.look import Look
 from livewatch.dashboard.widgets.drawn import Drawn
 from livewatch.dashboard.widgets.heading import MARGIN
+from livewatch.dashboard.wording import authority_words
 from livewatch.event_text import MARKS
 from livewatch.signature.authority import AuthorityUse
 
@@ -23,17 +25,28 @@ __all__ = ["Authority"]
 NEAR = 0.8
 """Share of a limit from which a correction is near it."""
 AT = 0.98
+CALM = 0.15
+"""Share of a limit by which one correction is used more than another before it takes its row."""
 
 
 class Authority(Drawn):
-    """The controllers, most used first kept in the order of the profile so that none changes its place."""
+    """The controllers in the order of the profile, so that none changes its place; those that are used most where there
+    is no room for all."""
+
+    def __init__(self, *, id: str | None = None, classes: str | None = None) -> None:
+        super().__init__(id=id, classes=classes)
+        self._shown: frozenset[str] = frozenset()
 
     def draw(self, sheet: Sheet, look: Look) -> None:
         uses: Sequence[AuthorityUse] = () if self.picture is None else self.picture.authority
         if not uses:
             sheet.write(MARGIN, 0, "The profile declares no authority of any controller.", "quiet")
             return
-        uses = _chosen(uses, sheet.height)
+        total = len(uses)
+        uses = _chosen(uses, sheet.height, self._shown)
+        self._shown = frozenset(use.name for use in uses)
+        if total > len(uses):
+            self.left_out = _counted(total - len(uses), "correction")
         roomy = sheet.height >= 2 * len(uses)
         for place, use in enumerate(uses):
             y = place * (2 if roomy else 1)
@@ -47,7 +60,7 @@ class Authority(Drawn):
         word, ink = beyond_word(use)
         if word:
             sheet.write(0, y, f" {_shape(ink)}"[:3], ink)
-        label = use.label if len(use.label) <= label_width else _shortened(use.label)
+        label = fit(authority_words(use.label), label_width, 1).lines[0]
         sheet.write(MARGIN, y, label, "quiet" if not word else ink, label_width)
         start = MARGIN + label_width + 1
         width = max(10, sheet.width - start - figure_width - 1)
@@ -76,7 +89,8 @@ class Authority(Drawn):
         if use.pinned >= 0.1:
             parts.append(f"pinned {use.pinned:.1f} s")
         start = MARGIN + _columns(sheet.width)[0] + 2
-        sheet.write(start, y, "   ".join(parts), "faint", sheet.width - start - 1)
+        told = tuple("   ".join(parts[:count]) for count in range(len(parts), 0, -1))
+        sheet.write(start, y, next((text for text in told if len(text) < sheet.width - start), ""), "faint")
 
 
 def _columns(width: int) -> tuple[int, int]:
@@ -91,10 +105,8 @@ def _span(look: Look, use: AuthorityUse, ends: tuple[float, float]) -> str:
     return f"{low} to {high}{'' if spelt == '°' else ' '}{spelt}"
 
 
-def _shortened(label: str) -> str:
-    for words in (" together", " for knock", " duty", " correction"):
-        label = label.replace(words, "")
-    return label
+def _counted(number: int, thing: str) -> str:
+    return f"{number} {thing}{'' if number == 1 else 's'}"
 
 
 def beyond_word(use: AuthorityUse) -> tuple[str, Ink]:
@@ -113,11 +125,17 @@ def _shape(ink: Ink) -> str:
     return MARKS.get(ink, "")
 
 
-def _chosen(uses: Sequence[AuthorityUse], rows: int) -> Sequence[AuthorityUse]:
-    """As many as there are rows for: the most used ones, in their usual order."""
+def _chosen(uses: Sequence[AuthorityUse], rows: int, shown: frozenset[str]) -> Sequence[AuthorityUse]:
+    """As many as there are rows for: the most used ones, in their usual order. One that is `shown` already gives way to
+    one that is used more by CALM at least."""
     if len(uses) <= rows:
         return uses
-    ranked = sorted(uses, key=lambda use: -(use.used if math.isfinite(use.used) else -1.0))[:rows]
+
+    def worth(use: AuthorityUse) -> float:
+        used = use.used if math.isfinite(use.used) else -1.0
+        return used + (1.0 if used >= AT else 0.0) + (CALM if use.name in shown else 0.0)
+
+    ranked = sorted(uses, key=worth, reverse=True)[:rows]
     return [use for use in uses if use in ranked]
 
 

@@ -13,7 +13,8 @@ from livewatch.event_text import clock_text
 
 __all__ = ["CursorValues"]
 
-COLUMN = 30
+COLUMN = 36
+NUMBER, UNIT = 8, 6
 
 
 class CursorValues(Drawn):
@@ -28,7 +29,7 @@ class CursorValues(Drawn):
         columns, rows = max(1, sheet.width // COLUMN), max(1, sheet.height - 1)
         pages = max(1, -(-len(names) // (columns * rows)))
         page = look.page % pages
-        note = f"{len(names)} channels" + (f", page {page + 1} of {pages}" if pages > 1 else "")
+        note = f"{len(names)} channels" + (f", page {page + 1} of {pages}: x" if pages > 1 else "")
         y = heading(sheet, f"at {clock_text(look.cursor / 1e9)}", note)
         values = history.at(look.cursor)
         if not values:
@@ -42,6 +43,7 @@ class CursorValues(Drawn):
             value = values.get(name, math.nan)
             spelt = look.units.spelt(unit, name)
             known = math.isfinite(value)
-            sheet.write(x, line, short_label(name, profile), "quiet", width - 15)
-            sheet.write_right(x + width - 7, line, look.units.figure(value, unit, name), "ink" if known else "stale")
-            sheet.write(x + width - 6, line, spelt if known else "?", "faint", 5)
+            stop = x + width - UNIT - 2
+            sheet.write(x, line, short_label(name, profile), "quiet", width - NUMBER - UNIT - 2)
+            sheet.write_right(stop, line, look.units.figure(value, unit, name), "ink" if known else "stale")
+            sheet.write(stop + 1, line, spelt if known else "?", "faint", UNIT)

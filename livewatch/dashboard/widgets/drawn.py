@@ -27,6 +27,8 @@ class Drawn(Widget):
         super().__init__(id=id, classes=classes)
         self.picture: Picture | None = None
         self.look: Look | None = None
+        self.left_out = ""
+        """How many of what there was no room for, in words; empty when all is shown."""
         self._lines: list[Line] = []
         self._strips: list[Strip] = []
         self._styles: dict[str, Style] = {}
@@ -59,6 +61,7 @@ class Drawn(Widget):
             return
         size = self.size
         sheet = Sheet(size.width, size.height, self.look.plain)
+        self.left_out = ""
         self.draw(sheet, self.look)
         lines = [sheet.line(y) for y in range(sheet.height)]
         if size != self._drawn_size:

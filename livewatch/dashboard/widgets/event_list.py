@@ -9,16 +9,20 @@ from typing import Any
 from textual import events as textual_events
 from textual.message import Message
 
+from livewatch.dashboard.drawing.fitting import fit
 from livewatch.dashboard.drawing.sheet import Ink, Sheet
+from livewatch.dashboard.headline import STATE_WORDS
 from livewatch.dashboard.look import Look
 from livewatch.dashboard.widgets.drawn import Drawn
 from livewatch.dashboard.widgets.heading import heading
+from livewatch.dashboard.wording import alarm_names
 from livewatch.event_text import MARKS, clock_text, sentence
 from livewatch.events import Event, EventKind
 
 __all__ = ["EventList", "current", "flooding", "moment"]
 
 TIME = 9
+STATES = {state.value: word for state, word in STATE_WORDS.items()}
 
 
 class EventList(Drawn):
@@ -63,7 +67,8 @@ class EventList(Drawn):
             sheet.write(0, y, ">" if sheet.plain else "▸", "loud")
         sheet.write_right(1 + TIME, y, clock_text(moment(event) / 1e9), "loud" if chosen else "quiet")
         sheet.write(3 + TIME, y, MARKS.get(priority, "") if raised else "", ink)
-        sheet.write(6 + TIME, y, _words(event), ink if raised or not chosen else "loud", sheet.width - TIME - 7)
+        room = sheet.width - TIME - 7
+        sheet.write(6 + TIME, y, fit(_words(event), room, 1).lines[0], ink if raised or not chosen else "loud", room)
 
 
 def moment(event: Event) -> int:
@@ -92,10 +97,14 @@ def flooding(events: Sequence[Event], time: int) -> bool:
     return False
 
 
-def _words(event: Event) -> str:
+def _words(event: Event) -> tuple[str, ...]:
+    """What happened in one line, the fullest wording first."""
+    name = event.subject.replace("_", " ")
     if event.kind is EventKind.ALARM and event.detail.get("transition") == "raised":
-        name = event.detail.get("message") or event.subject.replace("_", " ")
-        return f"{name}{' (first out)' if event.detail.get('first_out') else ''}"
-    record = {**event.detail, "event": event.kind.value, "subject": event.subject.replace("_", " ")}
+        first_out = " (first out)" if event.detail.get("first_out") else ""
+        return tuple(f"{words}{first_out}" for words in alarm_names(event.detail.get("message") or "", name))
+    record = {**event.detail, "event": event.kind.value, "subject": name}
     record.setdefault("time", event.time / 1e9)
-    return sentence(record)
+    said = sentence(record)
+    state = STATES.get(event.detail.get("state", "")) if event.kind is EventKind.ALARM else None
+    return (said,) if state is None else (said, f"{name}: {state}")

@@ -10,6 +10,7 @@ import math
 
 from livewatch.alarms import AlarmState
 from livewatch.dashboard.drawing.figures import Weight, figure, figure_width
+from livewatch.dashboard.drawing.fitting import fit
 from livewatch.dashboard.drawing.sheet import Sheet
 from livewatch.dashboard.look import Look
 from livewatch.dashboard.naming import alarm_label, commanded_for, short_label, watched_by
@@ -41,6 +42,9 @@ class Figures(Drawn):
         width = (sheet.width - MARGIN) // across
         height = sheet.height // rows
         tall = max(SMALLEST, min(LARGEST, height - 2, _tallest(width)))
+        left = len(names) - rows * across
+        if left > 0:
+            self.left_out = f"{left} figure{'' if left == 1 else 's'}"
         for place, name in enumerate(names[: rows * across]):
             x = MARGIN + (place % across) * width
             y = (place // across) * height + max(0, (height - tall - 2) // 2)
@@ -52,10 +56,9 @@ class Figures(Drawn):
         reading = picture.reading(name)
         units = look.units
         alarm = alarm_on(name, picture)
-        end = sheet.write(x, y, short_label(name, picture.profile), "quiet", width)
         spelt = units.spelt(reading.unit, name)
-        if spelt:
-            sheet.write(end + 1, y, spelt, "quiet", max(0, x + width - end - 1))
+        label = fit((short_label(name, picture.profile),), width - (len(spelt) + 1 if spelt else 0), 1).lines[0]
+        sheet.write(x, y, f"{label} {spelt}".rstrip(), "quiet", width)
         text, weight, ink = _shown(reading, alarm, units.figure(reading.value, reading.unit, name))
         if weight == "dotted" and math.isfinite(reading.held):
             text = units.figure(reading.held, reading.unit, name)
@@ -69,7 +72,9 @@ class Figures(Drawn):
         if not reading.good:
             sheet.write(x, below, _worth(reading, name in picture.profile.index), "ink", width)
         elif alarm is not None:
-            sheet.write(x, below, f"{MARKS[alarm.priority]} {alarm_label(alarm.name)}", alarm.priority, width)
+            mark = MARKS[alarm.priority]
+            called = fit((f"{mark} {alarm_label(alarm.name)}", f"{mark} {alarm.priority}"), width, 1).lines[0]
+            sheet.write(x, below, called, alarm.priority, width)
         else:
             wanted = commanded_for(name, picture.profile)
             if wanted is not None and math.isfinite(picture.reading(wanted).value):

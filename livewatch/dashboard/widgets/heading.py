@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from livewatch.dashboard.drawing.sheet import Sheet
+from collections.abc import Iterable
 
-__all__ = ["MARGIN", "heading", "wrapped"]
+from livewatch.dashboard.drawing.sheet import Ink, Sheet
+
+__all__ = ["MARGIN", "heading", "write_lines"]
 
 MARGIN = 3
 """Cells at the left edge of a screen that hold a shape where something is wrong, and are empty otherwise."""
@@ -21,12 +23,9 @@ def heading(sheet: Sheet, title: str, note: str = "", y: int = 0, x: int = 0) ->
     return y + 1
 
 
-def wrapped(text: str, width: int, rows: int) -> list[str]:
-    """`text` in at most `rows` lines of `width`; the last takes what is left over and is cut when it is drawn."""
-    lines: list[str] = []
-    while len(text) > width and len(lines) < rows - 1:
-        cut = text.rfind(" ", 0, width + 1)
-        cut = width if cut <= 0 else cut
-        lines.append(text[:cut])
-        text = text[cut:].lstrip()
-    return [*lines, text]
+def write_lines(sheet: Sheet, x: int, y: int, lines: Iterable[str], ink: Ink, first: int | None = None) -> int:
+    """Lines below each other from cell `x`, the first from cell `first` where it is given. Returns the row below."""
+    for line in lines:
+        sheet.write(x if first is None else first, y, line, ink)
+        y, first = y + 1, None
+    return y

@@ -17,7 +17,7 @@ __all__ = ["KeyHints"]
 
 
 class KeyHints(Drawn):
-    """Key and word, the most useful first; the key for help always stands at the right."""
+    """Key and word, the most useful first; the keys to read all and for help always stand at the right."""
 
     class Pressed(Message):
         """A key was clicked."""
@@ -29,13 +29,19 @@ class KeyHints(Drawn):
     def __init__(self, *, id: str | None = None, classes: str | None = None) -> None:
         super().__init__(id=id, classes=classes)
         self.keys: Sequence[Key] = ()
+        self.missing = ""
+        """What the widgets had no room for, in words."""
         self._places: list[tuple[int, int, str]] = []
 
     def draw(self, sheet: Sheet, look: Look) -> None:
         last = "? all keys"
-        end = sheet.write_right(sheet.width - 2, 0, last, "quiet") - 2
+        end = sheet.write_right(sheet.width - 2, 0, last, "quiet") - 3
+        read = f"r {self.missing} more" if self.missing else "r read all"
+        start = sheet.write_right(end, 0, read, "quiet")
+        sheet.write(start, 0, "r", "ink")
         x = MARGIN
-        self._places = [(end, sheet.width, "help")]
+        self._places = [(end, sheet.width, "help"), (start, end, "read")]
+        end = start - 2
         for key in self.keys:
             text = f"{key.shown} {key.hint}"
             if x + len(text) > end:

@@ -8,20 +8,22 @@ from typing import Any
 
 import numpy as np
 
+from livewatch.dashboard.drawing.fitting import fit
 from livewatch.dashboard.drawing.plot import Plot
 from livewatch.dashboard.drawing.sheet import Sheet
 from livewatch.dashboard.look import Look
 from livewatch.dashboard.naming import short_label, watched_by
 from livewatch.dashboard.widgets.drawn import Drawn
-from livewatch.dashboard.widgets.event_list import current, moment
-from livewatch.dashboard.widgets.heading import heading, wrapped
+from livewatch.dashboard.widgets.event_list import STATES, current, moment
+from livewatch.dashboard.widgets.heading import heading, write_lines
+from livewatch.dashboard.wording import alarm_names
 from livewatch.event_text import clock_text
 from livewatch.events import Event, EventKind
 from livewatch.profile.model import Profile
 
-__all__ = ["LeadUp"]
+__all__ = ["LeadUp", "event_text", "event_titles"]
 
-NAME = 22
+NAME = 24
 MOST = 6
 
 
@@ -33,24 +35,29 @@ class LeadUp(Drawn):
             heading(sheet, "selected event")
             return
         event = look.events[current(look)]
-        y = heading(sheet, _title(event), clock_text(moment(event) / 1e9))
+        at = clock_text(moment(event) / 1e9)
+        room = sheet.width - 1
+        title = fit(event_titles(event), room - len(at) - 4, 1)
+        y = heading(sheet, title.lines[0], at)
         detail = event.detail
         if event.kind is not EventKind.ALARM:
-            text = str(detail.get("text", "")) or ", ".join(_pairs(detail))
-            for line in wrapped(text, sheet.width - 1, sheet.height - y):
-                sheet.write(0, y, line, "ink", sheet.width - 1)
-                y += 1
+            write_lines(sheet, 0, y, fit((event_text(event),), room, sheet.height - y).lines, "ink")
             return
         raised = detail.get("transition") == "raised"
+        state = str(detail.get("state", ""))
         what = (
-            f"{detail.get('setpoint', '')}" if raised else f"{detail.get('transition', '')}: {detail.get('state', '')}"
+            str(detail.get("setpoint", ""))
+            if raised
+            else f"{detail.get('transition', '')}: now {STATES.get(state, state)}"
         )
-        sheet.write(0, y, what, "ink", sheet.width - 1)
+        texts = (what,) if title.choice == 0 else ((event_titles(event)[0], what), what)
+        curves = 1 if sheet.height - y < 5 else 2
+        y = write_lines(sheet, 0, y, fit(texts, room, max(1, sheet.height - y - curves)).lines, "ink")
         before = detail.get("before") or _from_history(look, event, self.picture.profile)
         if raised and before.get("channels"):
-            self._curves(sheet, look, event, before, self.picture.profile, y + 1)
+            self._curves(sheet, look, event, before, self.picture.profile, y)
         elif detail.get("reason"):
-            sheet.write(0, y + 1, f"reason: {detail['reason']}", "quiet", sheet.width - 1)
+            write_lines(sheet, 0, y, fit((f"reason: {detail['reason']}",), room, sheet.height - y).lines, "quiet")
 
     def _curves(
         self, sheet: Sheet, look: Look, event: Event, before: Mapping[str, Any], profile: Profile, y: int
@@ -99,11 +106,18 @@ def _from_history(look: Look, event: Event, profile: Profile) -> Mapping[str, An
     return {"every": every, "channels": {name: line.tolist() for name, line in zip(names, values, strict=True)}}
 
 
-def _title(event: Event) -> str:
+def event_titles(event: Event) -> tuple[str, ...]:
+    """What the event is called, the fullest wording first."""
+    name = event.subject.replace("_", " ")
     if event.kind is EventKind.ALARM:
         priority = event.detail.get("priority", "")
-        return f"{event.detail.get('message') or event.subject.replace('_', ' ')}, {priority}"
-    return f"{event.kind.value} {event.subject.replace('_', ' ')}".strip()
+        return tuple(f"{words}, {priority}" for words in alarm_names(event.detail.get("message") or "", name))
+    return (f"{event.kind.value} {name}".strip(),)
+
+
+def event_text(event: Event) -> str:
+    """What else it carries, for an event that is no alarm."""
+    return str(event.detail.get("text", "")) or ", ".join(_pairs(event.detail))
 
 
 def _telling(event: Event, profile: Profile, channels: Mapping[str, Any]) -> list[str]:

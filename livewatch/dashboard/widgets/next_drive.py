@@ -4,40 +4,58 @@ from __future__ import annotations
 
 import math
 
+from livewatch.dashboard.drawing.fitting import Fitted, Steady, fit
 from livewatch.dashboard.drawing.sheet import Sheet
 from livewatch.dashboard.look import Look
 from livewatch.dashboard.widgets.drawn import Drawn
-from livewatch.dashboard.widgets.heading import MARGIN, wrapped
+from livewatch.dashboard.widgets.heading import MARGIN, write_lines
+from livewatch.dashboard.wording import drive_words
 
 __all__ = ["NextDrive"]
 
+WORD = 8
+"""Cells of the longest verdict."""
+
 
 class NextDrive(Drawn):
-    """One or two rows: verdict so far, coverage, what next."""
+    """Two rows: verdict so far, coverage, what next: on a row of its own where it fits, else over both."""
+
+    def __init__(self, *, id: str | None = None, classes: str | None = None) -> None:
+        super().__init__(id=id, classes=classes)
+        self._steady = Steady()
 
     def draw(self, sheet: Sheet, look: Look) -> None:
         if self.picture is None:
             return
         verdict = self.picture.verdict
-        narrow = sheet.width < 100
         x = sheet.write(MARGIN, 0, "so far ", "quiet")
-        x = sheet.write(x, 0, verdict.word, "loud" if verdict.word in ("misfit", "strained") else "ink")
+        sheet.write(x, 0, verdict.word, "loud" if verdict.word in ("misfit", "strained") else "ink")
+        x += WORD
+        words = drive_words(verdict.next_drive)
+        room = sheet.width - MARGIN - 1
+        seen = ""
         if math.isfinite(verdict.coverage):
-            x = sheet.write(x, 0, f"   seen {verdict.coverage * 100:.0f} % of the range", "quiet")
-        if narrow and verdict.next_drive:
-            # One sentence over both rows: there is no room to set it apart.
-            start = sheet.write(x, 0, "   next ", "quiet")
-            first, *rest = wrapped(verdict.next_drive, sheet.width - start - 1, 2)
-            sheet.write(start, 0, first, "ink")
-            for text in rest:
-                sheet.write(MARGIN, 1, text, "ink", sheet.width - MARGIN - 1)
-            return
+            seen = f"{verdict.coverage * 100:3.0f} %"
+        # The coverage gives way to the sentence first, then the row of its own does.
+        notes = (f"  seen {seen} of the range", f"  seen {seen}", "") if seen else ("",)
+        label = "next "
+        plans = [(note, apart, text) for text in words for note in notes for apart in (True, False)]
+
+        def fitted(number: int) -> Fitted:
+            note, apart, text = plans[number]
+            if apart:
+                return fit((text,), room - len(label), sheet.height - 1)
+            return fit((text,), room, sheet.height, max(0, sheet.width - 1 - x - len(note) - 2 - len(label)))
+
+        number = self._steady.first((verdict.next_drive, sheet.width), len(plans), lambda number: fitted(number).whole)
+        note, apart, _ = plans[number]
+        lines = fitted(number).lines
+        x = sheet.write(x, 0, note, "quiet")
         if not verdict.next_drive:
             return
-        if sheet.height == 1:
-            x = sheet.write(x, 0, "   next ", "quiet")
-            sheet.write(x, 0, verdict.next_drive, "ink", sheet.width - x - 1)
+        if apart:
+            x = sheet.write(MARGIN, 1, label, "quiet")
+            write_lines(sheet, x, 1, lines, "ink")
             return
-        x = sheet.write(MARGIN, 1, "next   ", "quiet")
-        for down, text in enumerate(wrapped(verdict.next_drive, sheet.width - x - 1, sheet.height - 1)):
-            sheet.write(x, 1 + down, text, "ink", sheet.width - x - 1)
+        x = sheet.write(x + 2, 0, label, "quiet")
+        write_lines(sheet, MARGIN, 0, lines, "ink", x)

@@ -30,7 +30,7 @@ class OperatingMap(Drawn):
 
     def draw(self, sheet: Sheet, look: Look) -> None:
         picture = self.picture
-        y = heading(sheet, "fuel need, % off", "air flow over speed")
+        y = heading(sheet, "fuel need, % off", "air flow over speed" if sheet.width >= 42 else "")
         if picture is None or picture.need is None:
             sheet.write(0, y, "no settled data yet", "quiet")
             return

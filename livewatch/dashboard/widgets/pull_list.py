@@ -5,6 +5,7 @@ from __future__ import annotations
 from textual import events
 from textual.message import Message
 
+from livewatch.dashboard.drawing.fitting import fit
 from livewatch.dashboard.drawing.sheet import Sheet
 from livewatch.dashboard.look import Look
 from livewatch.dashboard.picture import Pull
@@ -15,6 +16,14 @@ from livewatch.event_text import clock_text
 __all__ = ["PullList"]
 
 COLUMN = 13
+SHORT = {
+    "lambda over wanted": "lambda ratio",
+    "rail over wanted": "rail share",
+    "air flow": "air",
+    "charge air": "charge",
+    "fuel was cut": "fuel cut",
+}
+"""The same in COLUMN cells, with a unit behind it."""
 
 
 class PullList(Drawn):
@@ -29,14 +38,17 @@ class PullList(Drawn):
 
     def draw(self, sheet: Sheet, look: Look) -> None:
         pulls = () if self.picture is None else self.picture.pulls
-        y = heading(sheet, "pulls", f"{len(pulls)}" if pulls else "")
         if not pulls:
-            sheet.write(0, y, "none yet", "quiet")
+            sheet.write(0, heading(sheet, "pulls"), "none yet", "quiet")
             return
         first = pulls[0]
         columns = max(1, (sheet.width - 10) // COLUMN)
+        less = columns < len(first.peaks) or len(pulls) > sheet.height - 2
+        y = heading(sheet, "pulls", f"{len(pulls)}, more of each: r" if less else f"{len(pulls)}")
         for place, (label, _, unit, name) in enumerate(first.peaks[:columns]):
-            text = f"{label} {look.units.spelt(unit, name)}".strip()
+            spelt = look.units.spelt(unit, name)
+            words = tuple(f"{one} {spelt}".strip() for one in (label, SHORT.get(label, label)))
+            text = fit(words, COLUMN - 1, 1).lines[0]
             sheet.write_right(10 + (place + 1) * COLUMN - 1, y, text, "faint", COLUMN - 1)
         for pull in shown(pulls, sheet.height - y - 1):
             y += 1
@@ -57,9 +69,12 @@ class PullList(Drawn):
             change = look.units.difference(value - before[name], unit, name)
             text = f"{change:+.{look.units.decimals(unit, name)}f}" if change == change else ""
             sheet.write_right(right - 6, y, figure, ink)
-            sheet.write(right - 5, y, text, "quiet", 6)
-        if pull.remark and columns * COLUMN + 10 + 4 < sheet.width:
-            sheet.write(10 + columns * COLUMN, y, pull.remark, "quiet", sheet.width - 10 - columns * COLUMN - 1)
+            sheet.write(right - 5, y, text if len(text) <= 6 else "", "quiet")
+        x = 10 + columns * COLUMN
+        if pull.remark and x + 2 < sheet.width:
+            sheet.write(
+                x, y, fit((pull.remark, SHORT.get(pull.remark, pull.remark)), sheet.width - x, 1).lines[0], "quiet"
+            )
 
     def on_click(self, event: events.Click) -> None:
         """Go to the pull in the row."""

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from livewatch.dashboard.drawing.fitting import Wording, fit
 from livewatch.dashboard.drawing.sheet import Sheet
 from livewatch.dashboard.look import Look
 from livewatch.dashboard.widgets.drawn import Drawn
-from livewatch.dashboard.widgets.heading import wrapped
+from livewatch.dashboard.widgets.heading import write_lines
 
 __all__ = ["SmallScreen"]
 
@@ -23,12 +24,10 @@ class SmallScreen(Drawn):
         if line.word:
             sheet.write(0, y, f"{line.shape} {line.word}", ink, sheet.width)
             y += 1
-        for part in (line.action, line.reason, line.more):
-            if not part:
-                continue
-            for text in wrapped(part, sheet.width, max(1, sheet.height - 1 - y)):
-                sheet.write(0, y, text, ink if urgent else "loud" if line.word else "ink", sheet.width)
-                y += 1
-        said = f"The views need 80 x 24 cells; here are {sheet.width} x {sheet.height}."
+        texts: list[Wording] = [(line.action, reason, line.more) for reason in (line.reason, *line.shorter)]
+        said = fit(tuple(texts), sheet.width, max(1, sheet.height - 1 - y))
+        write_lines(sheet, 0, y, said.lines, ink if urgent else "loud" if line.word else "ink")
+        full = f"The views need 80 x 24 cells; here are {sheet.width} x {sheet.height}."
         short = f"needs 80 x 24, has {sheet.width} x {sheet.height}"
-        sheet.write(0, sheet.height - 1, said if len(said) <= sheet.width else short, "quiet", sheet.width)
+        size = fit((full, short), sheet.width, 1)
+        write_lines(sheet, 0, sheet.height - 1, size.lines, "quiet")

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import math
 
+from livewatch.dashboard.drawing.fitting import Steady
 from livewatch.dashboard.drawing.sheet import Sheet
 from livewatch.dashboard.look import Look
 from livewatch.dashboard.widgets.drawn import Drawn
+from livewatch.dashboard.widgets.heading import MARGIN
 from livewatch.event_text import clock_text
 
 __all__ = ["StatusLine"]
@@ -15,14 +17,23 @@ __all__ = ["StatusLine"]
 class StatusLine(Drawn):
     """One quiet row. What is wrong with the source is said in the headline; here stands what is right."""
 
+    def __init__(self, *, id: str | None = None, classes: str | None = None) -> None:
+        super().__init__(id=id, classes=classes)
+        self._steady = Steady()
+
     def draw(self, sheet: Sheet, look: Look) -> None:
         picture = self.picture
         if picture is None:
             return
         right = sheet.width - 2
-        for text, ink in reversed(self._facts(look)):
+        facts = self._facts(look)
+        for text, ink in reversed(facts):
             right = sheet.write_right(right, 0, text, ink) - 3
-        sheet.write(3, 0, picture.profile.name, "quiet", max(0, right - 3))
+        # The name of the car is the one thing here that a person knows without reading it.
+        name = picture.profile.name
+        names = (name, name.partition(",")[0], "")
+        fitted = self._steady.fit((len(facts), name), names, max(0, right - MARGIN), 1)
+        sheet.write(MARGIN, 0, fitted.lines[0], "quiet")
 
     def _facts(self, look: Look) -> list[tuple[str, str]]:
         picture = self.picture

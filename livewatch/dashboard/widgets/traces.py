@@ -11,14 +11,16 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
+from livewatch.dashboard.drawing.fitting import fit
 from livewatch.dashboard.drawing.plot import SOLID, Plot, extremes
-from livewatch.dashboard.drawing.sheet import Sheet
+from livewatch.dashboard.drawing.sheet import Ink, Sheet
 from livewatch.dashboard.look import Look
-from livewatch.dashboard.naming import channel_label, commanded_for, limits_of
+from livewatch.dashboard.naming import channel_label, commanded_for, limits_of, short_label
 from livewatch.dashboard.picture import Picture, Pull
 from livewatch.dashboard.scales import Scales, nice_step
 from livewatch.dashboard.widgets.drawn import Drawn
 from livewatch.dashboard.widgets.figures import alarm_on
+from livewatch.dashboard.widgets.heading import write_lines
 from livewatch.event_text import MARKS
 from livewatch.profile.model import Profile
 
@@ -26,6 +28,8 @@ __all__ = ["Traces"]
 
 AXIS = 7
 """Cells for the numbers of the axis up."""
+VALUE = 8
+"""Cells of a value with its unit."""
 LEAST_ROWS = 4
 DOTTED = (1, 3)
 DASHED = (4, 3)
@@ -59,7 +63,8 @@ class Traces(Drawn):
         if look.overlay == "pulls over speed":
             names = [name for name in names if name != "engine_speed"] or names
         if look.overlay != "over time" and not picture.pulls:
-            sheet.write(0, 1, "No pull yet. A pull is one full-pedal run through the speed range.", "quiet")
+            said = fit(("No pull yet. A pull is one full-pedal run through the speed range.",), sheet.width - 1, 3)
+            write_lines(sheet, 0, 1, said.lines, "quiet")
             return
         rows = (sheet.height - 1) // max(1, len(names))
         across = self._across(picture, look)
@@ -113,14 +118,20 @@ class Traces(Drawn):
     def _title(self, sheet: Sheet, look: Look, picture: Picture, name: str, wanted: str | None, y: int) -> None:
         reading = picture.reading(name)
         alarm = alarm_on(name, picture)
-        x = sheet.write(AXIS + 1, y, channel_label(name, picture.profile), "quiet")
-        ink = "ink" if alarm is None else alarm.priority
-        if reading.good:
-            x = sheet.write(x + 2, y, look.units.text(reading.value, reading.unit, name), ink)
-        else:
-            x = sheet.write(x + 2, y, _worth(reading.quality.word, reading.age), "stale")
-        if wanted is not None and math.isfinite(value := picture.reading(wanted).value):
-            x = sheet.write(x + 2, y, f"wanted {look.units.text(value, picture.reading(wanted).unit, wanted)}", "quiet")
+        ink: Ink = "ink" if alarm is None else alarm.priority
+        value = look.units.text(reading.value, reading.unit, name)
+        if not reading.good:
+            value, ink = _worth(reading.quality.word, reading.age), "stale"
+        want = ""
+        if wanted is not None and math.isfinite(asked := picture.reading(wanted).value):
+            want = f"wanted {look.units.text(asked, picture.reading(wanted).unit, wanted)}"
+        # Room for the widest value is kept, so that the name does not change while it runs.
+        taken = max(len(value), VALUE) + (len(want) + 2 if wanted is not None else 0) + 4
+        names = (channel_label(name, picture.profile), short_label(name, picture.profile))
+        x = sheet.write(AXIS + 1, y, fit(names, max(1, sheet.width - AXIS - 1 - taken), 1).lines[0], "quiet")
+        x = sheet.write(x + 2, y, value, ink)
+        if want and x + 2 + len(want) < sheet.width:
+            x = sheet.write(x + 2, y, want, "quiet")
         limits = limits_of(name, picture.profile)
         if limits:
             unit = reading.unit

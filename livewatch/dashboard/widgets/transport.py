@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from livewatch.dashboard.drawing.fitting import fit
 from livewatch.dashboard.drawing.sheet import Sheet
 from livewatch.dashboard.look import Look
 from livewatch.dashboard.widgets.drawn import Drawn
@@ -27,15 +28,18 @@ class Transport(Drawn):
         x = sheet.write(x, 0, speed_text(state.speed), "ink") + 3
         x = sheet.write(x, 0, f"{clock_text(state.time / 1e9)} of {clock_text(look.span[1] / 1e9)}", "ink") + 3
         start, stop = state.marks
+        loop, back = "", ""
         if start is not None or stop is not None:
-            ends = " to ".join("not set" if end is None else clock_text(end / 1e9) for end in (start, stop))
-            x = sheet.write(x, 0, f"loop {ends}", "quiet", sheet.width - x) + 3
+            loop = f"loop {' to '.join('not set' if end is None else clock_text(end / 1e9) for end in (start, stop))}"
         if state.furthest - state.time > 1_000_000_000:
-            x = sheet.write(
-                x, 0, f"looking back; log written to {clock_text(state.furthest / 1e9)}", "quiet", sheet.width - x
-            )
+            back = f"looking back; log written to {clock_text(state.furthest / 1e9)}"
+        room = sheet.width - x - 1
         if state.problem:
-            sheet.write(x, 0, state.problem, "high", sheet.width - x - 1)
+            sheet.write(x, 0, state.problem, "high", room)
+            return
+        words = [(loop, back), (loop, back.partition(";")[0]), (loop,)]
+        told = tuple("   ".join(part for part in parts if part) for parts in words)
+        sheet.write(x, 0, fit(told, room, 1).lines[0] if loop or back else "", "quiet", room)
 
 
 def speed_text(speed: float | None) -> str:

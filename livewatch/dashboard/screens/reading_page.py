@@ -1,0 +1,46 @@
+"""What the views say, in full, at the moment the key was pressed. The headline stays in view above it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import ClassVar
+
+from rich.text import Text
+from textual.app import ComposeResult
+from textual.binding import Binding
+from textual.containers import VerticalScroll
+from textual.screen import ModalScreen
+from textual.widgets import Static
+
+__all__ = ["ReadingPage"]
+
+
+class ReadingPage(ModalScreen[None]):
+    """Args:
+    parts: headings, and the paragraphs below each.
+    """
+
+    BINDINGS: ClassVar[list[Binding | tuple[str, str] | tuple[str, str, str]]] = [
+        Binding("escape,r,q,enter", "dismiss", "Close"),
+    ]
+
+    def __init__(self, parts: Sequence[tuple[str, Sequence[str]]]) -> None:
+        super().__init__()
+        self._parts = parts
+
+    def compose(self) -> ComposeResult:
+        """The parts, below what the keys do."""
+        with VerticalScroll(id="sheet"):
+            yield Static(self._text(), markup=False)
+
+    def on_click(self) -> None:
+        """A tablet has no escape key."""
+        self.dismiss()
+
+    def _text(self) -> Text:
+        text = Text("r closes this; the arrow keys scroll it\n")
+        for title, paragraphs in self._parts:
+            text.append(f"\n{title}\n", "bold")
+            for paragraph in paragraphs:
+                text.append(f"{paragraph}\n")
+        return text

@@ -1,0 +1,112 @@
+"""Shorter words for the same, for narrow screens.
+
+What the signature says in full comes in; the ways to say it come out, the fullest first, as `drawing.fitting` takes
+them. Every shorter one is true by itself: it leaves out figures or explanations, never a condition or a caution.
+"""
+
+from __future__ import annotations
+
+import re
+
+__all__ = [
+    "CAUSES",
+    "DRIVES",
+    "alarm_names",
+    "authority_words",
+    "cause_words",
+    "drive_words",
+    "size_words",
+    "verdict_words",
+]
+
+CAUSES = {
+    "the air meter reads wrong by one factor": "air meter off by one factor",
+    "the air meter reads wrong more and more with flow": "meter off more with flow",
+    "the injectors flow more or less than calibrated for": "injector flow differs",
+    "the injectors open later or earlier than calibrated for": "injector dead time differs",
+    "air leaks in behind the air meter, under vacuum": "air leak under vacuum",
+    "air leaks out between compressor and throttle, under boost": "air leak under boost",
+    "the fuel supply is at its limit": "fuel supply at its limit",
+    "one bank gets less or more fuel than the other": "banks get unequal fuel",
+    "boost control does not fit": "boost control misfit",
+    "boost creeps above its command": "boost creep",
+    "boost falls short of its command with nothing left to give": "boost short, nothing left",
+    "the lambda sensor reads wrong": "lambda sensor wrong",
+    "the manifold pressure sensor or breathing differs by one factor": "pressure sensor, breathing",
+    "nothing beyond everyday adaptation": "everyday adaptation",
+}
+"""The causes as the signature calls them, and in 27 characters at the most."""
+
+DRIVES = {
+    "Make two more full-pedal pulls in third gear, on a closed course or a dyno, cooling down in between.": (
+        "Two more full-pedal pulls in third gear, closed course or dyno, cooling down in between."
+    ),
+    "Make one full-pedal pull in third gear from 2000 rpm, on a closed course or a dyno; lift at the first alarm.": (
+        "One full-pedal pull in third gear from 2000 rpm, closed course or dyno; lift at the first alarm."
+    ),
+    "Drive nothing more at full load until the cause is settled: measure it standing first.": (
+        "No more full load until the cause is settled: measure it standing first."
+    ),
+}
+
+_TIE = "; the data cannot tell this from: "
+_MISFIT = "The calibration does not fit the parts: "
+_LABELS = (
+    (("short term fuel trim", "short trim"), ("long term fuel trim", "long trim"), ("both fuel trims", "both trims")),
+    ((" together", ""), (" for knock", ""), (" duty", ""), (" correction", ""), (", bank ", " b")),
+)
+
+
+def drive_words(text: str) -> tuple[str, ...]:
+    """What to drive next."""
+    return (text, DRIVES[text]) if text in DRIVES else (text,)
+
+
+def cause_words(title: str) -> tuple[str, ...]:
+    """A cause."""
+    return (title, CAUSES[title]) if title in CAUSES else (title,)
+
+
+def size_words(size: str) -> tuple[str, ...]:
+    """How large a cause is: in full, and the number with its interval alone."""
+    found = re.search(r"(?:^|\s)([-+]?\d[\d.e+-]*(?: \S+)? \([^()]* to [^()]*\))$", size)
+    where = re.match(r"at \S+ \S+ (?=the )", size)
+    if found is None or found[1] == size:
+        return (size,)
+    return (size, f"{where[0] if where else ''}{found[1]}")
+
+
+def verdict_words(sentence: str) -> tuple[str, ...]:
+    """Why the verdict is what it is: in full, without figures, with short names of the causes."""
+    found = [sentence]
+    bare = _without_brackets(sentence)
+    found.append(bare)
+    short = bare.replace(_TIE, "; or ").replace(_MISFIT, "Does not fit: ")
+    for title, name in CAUSES.items():
+        short = re.sub(re.escape(title) + r"(: [^;:.]*)?(?=[;.]| or |$)", name, short)
+    found.append(short)
+    return tuple(dict.fromkeys(found))
+
+
+def authority_words(label: str) -> tuple[str, ...]:
+    """A controller."""
+    found = [label]
+    for step in _LABELS:
+        for long, short in step:
+            label = label.replace(long, short)
+        found.append(label)
+    return tuple(dict.fromkeys(found))
+
+
+def alarm_names(message: str, name: str) -> tuple[str, ...]:
+    """What an alarm is called: its message, and its name where that is shorter."""
+    message = message.rstrip(".")
+    if not message:
+        return (name,)
+    return (message, name) if len(name) < len(message) else (message,)
+
+
+def _without_brackets(text: str) -> str:
+    while (bare := re.sub(r" ?\([^()]*\)", "", text)) != text:
+        text = bare
+    return text

@@ -1,0 +1,315 @@
+"""Every word can be read: the recorded drives on the three views, from the narrowest screen on, at many moments.
+
+What each widget is given to say is held against what stands in its place, its lines joined: each sentence whole, in one
+of its wordings; never an ellipsis; and where something has no room, its number and the key that shows all of it.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import Future
+from dataclasses import replace
+from functools import cache
+from typing import Any
+
+import pytest
+from textual.pilot import Pilot
+
+from livewatch.alarms import State
+from livewatch.dashboard.app import Dashboard
+from livewatch.dashboard.camera import Camera
+from livewatch.dashboard.drawing.fitting import MORE, SIGN
+from livewatch.dashboard.headline import Headline, headline
+from livewatch.dashboard.naming import alarm_label
+from livewatch.dashboard.picture import Picture, Verdict
+from livewatch.dashboard.reader_units import ReaderUnits
+from livewatch.dashboard.scene import Scene
+from livewatch.dashboard.screens.reading_page import ReadingPage
+from livewatch.dashboard.widgets.alarm_list import AlarmList
+from livewatch.dashboard.widgets.drawn import Drawn
+from livewatch.dashboard.widgets.event_list import EventList
+from livewatch.dashboard.widgets.headline_box import HeadlineBox
+from livewatch.dashboard.widgets.key_hints import KeyHints
+from livewatch.dashboard.widgets.lead_up import LeadUp
+from livewatch.dashboard.widgets.next_drive import NextDrive
+from livewatch.dashboard.widgets.pull_list import PullList
+from livewatch.dashboard.widgets.verdict_panel import LEAST, VerdictPanel
+from livewatch.dashboard.wording import cause_words, drive_words, size_words
+from livewatch.events import Event, EventKind
+from livewatch.history import History
+from livewatch.profile import load_profile
+from livewatch.run import Run
+from livewatch.shipped import find_profile, shipped_folder
+from livewatch.sources.opening import open_source
+
+SECOND = 1_000_000_000
+Make = Callable[..., Any]
+SIZES = ((80, 24), (100, 30), (120, 40))
+VIEWS = ("seat", "cell", "bench")
+DRIVES = (
+    ("larger_intake_bore", "brackwell_20t"),
+    ("hose_off_in_a_pull", "brackwell_20t"),
+    ("vacuum_leak", "linden_16"),
+    ("dyno_session", "dyno_cell"),
+    ("weak_injector_bank_2", "tarn_30t"),
+)
+"""A verdict forming with many alarms; alarms in mid-pull; a port that is polled; a dyno; two banks."""
+LONG = (
+    "Fuel pressure at the rail falls behind what is asked of it while the pedal is down; this car has a pump that was "
+    "changed twice, and whoever sits beside the driver should say so before the gauge needle is at its stop."
+)
+
+
+class Drive(Scene):
+    """A recorded drive at one moment of many."""
+
+    def __init__(self, run: Run, happened: Sequence[Event]) -> None:
+        super().__init__(run.profile, Future)
+        self.run, self.happened, self.shown = run, happened, None
+
+    shown: Picture | None
+
+    def picture(self) -> Picture | None:
+        return self.shown
+
+    @property
+    def history(self) -> History | None:
+        return self.run.history
+
+    @property
+    def events(self) -> Sequence[Event]:
+        return self.happened
+
+    @property
+    def span(self) -> tuple[int, int]:
+        return (0, 0) if self.run.history is None else self.run.history.span
+
+
+@cache
+def driven(name: str, profile_name: str) -> tuple[Drive, tuple[Picture, ...]]:
+    """The drive, and pictures of it: every 15 s, and whenever something happens to an alarm."""
+    profile = load_profile(find_profile(profile_name))
+    run, happened, camera = Run(profile, history=History(profile, 50_000_000, None)), list[Event](), Camera(None, None)
+    run.listeners.append(happened.extend)
+    pictures, due, known = [], 0, 0
+    for batch in open_source(shipped_folder("replay_data") / f"{name}.log.gz", profile, {}).batches(400):
+        run.push(batch)
+        news = any(event.kind is EventKind.ALARM for event in happened[known:])
+        known = len(happened)
+        if news or run.pipeline.time >= due:
+            due = run.pipeline.time + 15 * SECOND
+            camera._assessed = -1e9
+            pictures.append(replace(camera.take(run), made=0.0))
+    return Drive(run, happened), tuple(pictures)
+
+
+def words(text: str) -> str:
+    return " ".join(re.sub(r"[▸>]", " ", text).split())
+
+
+def rows(widget: Drawn) -> list[str]:
+    return ["".join(part for part, _ in line) for line in widget._lines]
+
+
+def seen(app: Dashboard, kind: type[Drawn]) -> str:
+    """What stands in the place of a widget that can be seen, its lines joined."""
+    found = [widget for widget in app.screen.query(kind) if widget.size.width]
+    return words(" ".join(" ".join(rows(widget)) for widget in found))
+
+
+def whole(text: str) -> str:
+    return words(text).replace(" ", "")
+
+
+def said_in(place: str, wordings: Sequence[str]) -> bool:
+    return any(whole(one) in whole(place) for one in wordings)
+
+
+def check_headline(app: Dashboard, line: Headline) -> None:
+    place = seen(app, HeadlineBox)
+    assert said_in(place, (line.reason, *line.shorter)), (line.reason, place)
+    assert said_in(place, (line.more,)), (line.more, place)
+    # In large letters the action is no text; what the letters are is tested in test_drawing.
+    if app.view != "seat" or len(line.action) > 25:
+        assert said_in(place.upper(), (line.action.upper(), " ".join(line.action.upper()))), (line.action, place)
+    assert MORE not in place
+    assert SIGN not in place
+
+
+def check_alarms(app: Dashboard, picture: Picture) -> None:
+    place, alarms = seen(app, AlarmList), (*picture.announced, *picture.hidden)
+    shown = [alarm for alarm in alarms if said_in(place, (alarm_label(alarm.name),))]
+    counted = re.search(r"(\d+) more: r reads them all", place)
+    assert len(shown) + (int(counted[1]) if counted else 0) == len(alarms), place
+    assert picture.hidden or MORE not in place.replace("more: r reads", "")
+
+
+def check_next(app: Dashboard, picture: Picture) -> None:
+    place = seen(app, NextDrive)
+    assert picture.verdict.word in place
+    assert said_in(place, drive_words(picture.verdict.next_drive)), place
+
+
+def check_causes(app: Dashboard, picture: Picture) -> None:
+    place = seen(app, VerdictPanel)
+    causes = [cause for cause in picture.verdict.causes if not cause.weight < LEAST]
+    counted = re.search(r"(\d+) more: r", place)
+    left = int(counted[1]) if counted else 0
+    for cause in causes[: len(causes) - left]:
+        # The probability stands between the lines of a name, which are looked for one by one.
+        assert said_in(place, cause_words(cause.title)), (cause.title, place)
+        assert said_in(place, size_words(cause.size)), (cause.size, place)
+    assert not causes or left < len(causes), "one at least"
+
+
+def check_events(app: Dashboard) -> None:
+    assert MORE not in seen(app, EventList)
+    look = app.look()
+    for line in rows(app.screen.query_one(EventList))[1:]:
+        assert len(line) <= app.screen.size.width, look.cursor
+
+
+@pytest.mark.parametrize(("name", "profile"), DRIVES)
+async def test_a_recorded_drive_can_be_read_on_every_view(name: str, profile: str, app_of: Make) -> None:
+    scene, pictures = driven(name, profile)
+    scene.shown = pictures[0]
+    app = app_of(scene)
+    spoken = set()
+    async with app.run_test(size=SIZES[0]) as pilot:
+        for size in SIZES:
+            await pilot.resize_terminal(*size)
+            for view in VIEWS:
+                app.action_view(view)
+                await pilot.pause()
+                for picture in pictures:
+                    scene.shown = picture
+                    app.beat()
+                    for widget in app.screen.query(Drawn):
+                        text = "\n".join(rows(widget)) if widget.size.width else ""
+                        assert "…" not in text
+                        assert ".." not in text
+                        assert SIGN not in text, (type(widget).__name__, size, view, text)
+                        # The figures a pull leaves behind have no sentence; all else has.
+                        assert MORE not in text or isinstance(
+                            widget, AlarmList | VerdictPanel | PullList | KeyHints | LeadUp
+                        ), (type(widget).__name__, size, view, text)
+                    check_headline(app, app.look().headline)
+                    spoken.add(app.look().headline.word)
+                    if view == "seat":
+                        check_alarms(app, picture)
+                        check_next(app, picture)
+                    elif view == "cell":
+                        check_next(app, picture)
+                        check_causes(app, picture)
+                    else:
+                        check_events(app)
+    assert len(pictures) > 10
+    assert len(spoken) > 1 or name == "dyno_session", "alarms were among it"
+
+
+@pytest.mark.parametrize("size", SIZES)
+@pytest.mark.parametrize("view", VIEWS)
+async def test_a_message_as_long_as_its_writer_liked_is_read_by_one_key(
+    view: str, size: tuple[int, int], scene_of: Make, app_of: Make
+) -> None:
+    scene = scene_of()
+    alarms = tuple(replace(alarm, message=LONG, action=f"Lift off now. {LONG}") for alarm in scene.shown.alarms)
+    scene.shown = replace(scene.shown, alarms=alarms, trouble=(LONG,), verdict=Verdict("misfit", LONG, (), 1.0, LONG))
+    scene.happened.append(Event(410 * SECOND, 0, EventKind.NOTE, "", {"text": LONG, "at": 410.5}))
+    app = app_of(scene, view)
+    async with app.run_test(size=size) as pilot:
+        await pilot.pause()
+        app.beat()
+        text = screen(pilot)
+        assert "…" not in text
+        assert "r " in seen(app, KeyHints), "the key is named"
+        if size == (80, 24):
+            assert MORE in text, "and where the text goes on"
+        await pilot.press("r")
+        await pilot.pause()
+        assert isinstance(app.screen, ReadingPage)
+        assert app.screen._text().plain.count(LONG) >= (5 if view != "bench" else 6)
+        assert app.screen.query_one("#sheet").region.y >= 1 + (6 if view == "seat" else 3), "the headline is still seen"
+        await pilot.press("r")
+        await pilot.pause()
+        assert app.screen is app._main
+
+
+def screen(pilot: Pilot[None]) -> str:
+    strips = pilot.app.screen._compositor.render_strips()
+    return "\n".join("".join(segment.text for segment in strip) for strip in strips)
+
+
+async def test_more_alarms_than_rows_are_counted_and_the_chosen_one_is_among_them(scene_of: Make, app_of: Make) -> None:
+    scene = scene_of()
+    first = scene.shown.alarms[0]
+    many = tuple(replace(first, name=f"alarm_{number}_here") for number in range(9))
+    scene.shown = replace(scene.shown, alarms=many)
+    app = app_of(scene)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.pause()
+        app.beat()
+        assert "7 more: r reads them all" in seen(app, AlarmList)
+        await pilot.press(*["down"] * 6)
+        app.beat()
+        assert "alarm 6 here" in seen(app, AlarmList)
+        assert "7 more: r reads them all" in seen(app, AlarmList)
+
+
+async def test_what_the_seat_has_no_room_for_is_counted_at_the_key(scene_of: Make, app_of: Make, profile: Any) -> None:
+    figures = ("engine_speed", "boost_pressure", "lambda_1", "knock_retard", "coolant_temperature")
+    scene = scene_of(using=replace(profile, figures=figures))
+    more = [replace(use, name=f"{use.name}_too") for use in scene.shown.authority[:2]]
+    scene.shown = replace(scene.shown, authority=(*scene.shown.authority, *more))
+    app = app_of(scene)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.pause()
+        app.beat()
+        assert "r 2 figures, 2 corrections more" in seen(app, KeyHints)
+        await pilot.press("r")
+        await pilot.pause()
+        assert "coolant temperature: 92 °C" in app.screen._text().plain
+
+
+@pytest.mark.parametrize("state", list(State))
+@pytest.mark.parametrize("lost", [False, True])
+async def test_every_state_of_an_alarm_fits_its_row(state: State, lost: bool, scene_of: Make, app_of: Make) -> None:
+    scene = scene_of()
+    alarms = [
+        replace(one, state=state, cannot_judge=lost, shelved_until=500 * SECOND, reason="sensor off")
+        for one in scene.shown.alarms
+    ]
+    scene.shown = replace(scene.shown, alarms=tuple(alarms))
+    app = app_of(scene)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.pause()
+        app.beat()
+        assert scene.shown.hidden or SIGN not in screen(pilot)
+        check_alarms(app, scene.shown)
+
+
+def test_lines_do_not_move_while_the_figures_do(scene_of: Make, app_of: Make) -> None:
+    """The headline of one alarm over a pull: where its sentence breaks is the same from update to update."""
+    scene = scene_of()
+    app = app_of(scene)
+    box = HeadlineBox()
+    breaks = []
+    for boost in (8.0, 98.0, 235.0, 1.0, 99.9, 236.4):
+        ticks = scene.shown.ticks
+        row = ticks.index["boost_pressure"]
+        ticks.value[row] = boost
+        alarm = next(one for one in scene.shown.alarms if one.name == "boost_overshoot")
+        alarm = replace(alarm, state=State.UNACKNOWLEDGED, message=LONG[:90])
+        picture = replace(scene.shown, ticks=ticks, alarms=(alarm,))
+        line = headline(picture, ReaderUnits("metric", False, 14.1), 0.0)
+        breaks.append(len(lines_of(box, app, line)))
+    assert breaks == sorted(breaks), "more rows may become needed, never fewer again"
+
+
+def lines_of(box: HeadlineBox, app: Dashboard, line: Headline) -> Iterator[str] | list[str]:
+    from livewatch.dashboard.drawing.sheet import Sheet
+
+    sheet = Sheet(80, 3)
+    box.draw(sheet, replace(app.look(), headline=line))
+    return [row for row in sheet.text().splitlines() if row]
