@@ -9,9 +9,8 @@ it: nothing tuned. Seeds 0 to 999 are for this evaluation; the alarms were tuned
 
 What an alarm is due for comes from the truth of the drive (`facts_of`): a run of time at which the fact is so, beyond
 the set point by the tolerance of a good sensor, and how long it has to last. It is alarmed when the alarm is raised
-before it is over or within 1.5 s of its start, or stands already. A critical alarm is false where the truth does not
-bear it out, the same tolerance on the other side, in the 2 s before. Mixtures that a drifted lambda sensor shows as
-right are not counted: what only that sensor sees cannot be known.
+before it is over or within 1.5 s of its start, or stands already. Which critical alarm is false is said in
+`alarm_truth`.
 """
 
 from __future__ import annotations
@@ -25,12 +24,11 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
-from numpy.typing import NDArray
 from rich.console import Console
 from rich.table import Table
-from scipy.ndimage import maximum_filter1d, minimum_filter1d  # type: ignore[import-untyped]
 
 sys.path.insert(0, str(Path(__file__).parent))
+from alarm_truth import Span, facts_of, is_borne_out, runs_of
 from blind_scenarios import Watching, batches_of, peak_efficiency, profile_of, scenario_of
 
 from livewatch.events import EventKind
@@ -45,14 +43,8 @@ RATES: Mapping[str, tuple[float, bool]] = {
     "5 Hz polled": (5.0, True),
     "2 Hz polled": (2.0, True),
 }
-LEAN = 1.06
-"""Lambda over command from which a mixture counts as lean: the set point of the alarm."""
-SENSOR_TOLERANCE = 0.01
-"""What a good lambda sensor may be off (common practice)."""
 DUE_WITHIN = 1.0
 """s."""
-LOOKED_BACK = 2.0
-"""s before a critical alarm in which its fact must have been so."""
 _LEAN_SIZES: Mapping[str, tuple[float, float]] = {
     "air_meter_bore": (1.03, 1.14),
     "air_meter_shape": (-35.0, -10.0),
@@ -62,20 +54,6 @@ _LEAN_SIZES: Mapping[str, tuple[float, float]] = {
     "weak_injector": (25.0, 70.0),
 }
 """Sizes drawn of what makes an engine lean under load, in the kind's own unit; the bore as a ratio to the car's own."""
-
-Column = NDArray[np.float64]
-Where = NDArray[np.bool_]
-Span = tuple[float, float]
-
-
-@dataclass(frozen=True, slots=True)
-class Fact:
-    """What an alarm is about: `surely` so (bool (n,), tolerances counted against the alarm) for `lasting` s and more an
-    alarm is due; not even `possibly` so, it is false."""
-
-    surely: Where
-    possibly: Where
-    lasting: float
 
 
 @dataclass(slots=True)
@@ -110,97 +88,6 @@ def lean_scenario(seed: int) -> Scenario:
         size *= meter.bore_mm
     onset = float(rng.choice([0.0, 0.0, 200.0]))
     return replace(scenario, mismatches=(Mismatch(kind, round(size, 3), onset),))
-
-
-def under_load(drive: Drive) -> Where:
-    """Where the engine is warm, fuelled and near the outside pressure or above it."""
-    truth = drive.truth
-    loaded: Where = truth["manifold_pressure"] > 0.9 * drive.facts["barometer_kPa"] * 1e3
-    loaded &= (truth["speed"] > 1200.0) & (truth["fuel_cut"] == 0.0) & (truth["coolant"] > 333.15)
-    return loaded
-
-
-def leanness(drive: Drive, bank: int) -> Column:
-    """True lambda in the cylinders over commanded lambda; NaN where nothing is injected or nothing would burn."""
-    richness = drive.truth[f"richness_{bank}"]
-    with np.errstate(divide="ignore", invalid="ignore"):
-        ratio = 1.0 / richness / drive.truth["commanded_lambda"]
-        return np.where((richness > 1.0 / 1.5) & (drive.truth["fuel_cut"] == 0.0), ratio, np.nan)
-
-
-def facts_of(drive: Drive) -> dict[str, Fact]:
-    """The facts of a drive, by the alarm they are due to."""
-    truth, channels = drive.truth, drive.channels
-    loaded = under_load(drive)
-    facts: dict[str, Fact] = {}
-    for bank in (1, 2) if "short_term_fuel_trim_2" in channels else (1,):
-        behind = "" if bank == 1 else "_bank_2"
-        ratio = leanness(drive, bank)
-        low, high = 1.0 - SENSOR_TOLERANCE, 1.0 + SENSOR_TOLERANCE
-        with np.errstate(invalid="ignore"):
-            lean = Fact(loaded & (ratio > LEAN * high), ratio > LEAN * low, 0.5)
-            rich = Fact(loaded & (ratio < 0.90 * low), ratio < 0.90 * high, 1.0)
-        if "lambda_drift" in {wrong["kind"] for wrong in drive.facts["mismatches"]}:
-            pass
-        elif f"lambda_{bank}" in channels:
-            facts[f"lean_under_load{behind}"], facts[f"rich_under_load{behind}"] = lean, rich
-        else:
-            # Such a sensor tells lean from rich and no more: due is what is lean where rich is commanded.
-            never_rich = Fact(
-                lean.surely & (truth[f"richness_{bank}"] < 0.99) & (truth["commanded_lambda"] < 0.95),
-                lean.possibly,
-                0.5,
-            )
-            facts[f"lean_under_load_narrow_band{behind}"] = never_rich
-        closed = (truth["status"] == 2.0) & (truth["coolant"] > 333.65)
-        targets = getattr(drive.scenario.car, "targets")  # noqa: B009 - `car` may be a name before it is resolved
-        for kind, limit in (("short", targets.short_trim_limit), ("long", targets.long_trim_limit)):
-            trim = channels[f"{kind}_term_fuel_trim_{bank}"]
-            at = Fact(closed & (trim > limit - 0.3), closed & (trim > limit - 1.5), 0.8)
-            facts[f"{kind}_trim_at_upper_limit{behind}"] = at
-    knock = channels["knock_retard"]
-    limit = getattr(drive.scenario.car, "targets").largest_retard  # noqa: B009
-    knocked = maximum_filter1d((truth["knock_margin"] < 2.0).astype(np.int8), 600) > 0
-    facts["knock_retard_at_limit"] = Fact(loaded & (knock > limit - 0.3), (knock > limit - 0.9) & knocked, 0.3)
-    rail = truth["rail"] / 1e3 / channels["commanded_fuel_rail_pressure"]
-    facts["rail_pressure_falling"] = Fact(loaded & (rail < 0.89), rail < 0.91, 0.5)
-    facts["injector_duty_at_limit"] = Fact(channels["injector_duty"] > 93.0, channels["injector_duty"] > 91.0, 0.4)
-    if "boost_pressure" in channels:
-        facts |= _boost_facts(drive, loaded)
-    return facts
-
-
-def _boost_facts(drive: Drive, loaded: Where) -> dict[str, Fact]:
-    truth = drive.truth
-    boost, wanted, pedal = truth["pipe_pressure"] / 1e3, truth["commanded_boost"] / 1e3, truth["pedal"]
-    held = (pedal > 0.25) & (pedal > _last(maximum_filter1d, pedal, 1.0) - 0.05)
-    over = boost - _last(maximum_filter1d, wanted, 1.5)
-    under = _last(minimum_filter1d, wanted, 1.5) - boost
-    ago = np.concatenate((np.full(70, np.inf), boost[:-70]))
-    weak = held & (truth["speed"] > 3100.0) & ((boost - ago) / 0.7 < 5.0)
-    cut = truth["overboost_cut"] > 0.0
-    return {
-        "overboost": Fact(loaded & held & (over > 26.5), over > 23.5, 0.25),
-        "boost_overshoot": Fact(loaded & held & (over > 14.5), over > 11.5, 0.4),
-        "underboost": Fact(weak & (under > 23.0), under > 18.0, 1.0),
-        "overboost_fuel_cut": Fact(cut & held, cut, 0.1),
-    }
-
-
-def _last(extreme: object, column: Column, seconds: float) -> Column:
-    """The highest or lowest of the last `seconds`."""
-    ticks = round(seconds / STEP)
-    assert callable(extreme)
-    result: Column = extreme(column, ticks, origin=(ticks - 1) // 2)
-    return result
-
-
-def runs_of(condition: Where, shortest: float) -> list[Span]:
-    """Start and end, s, of the runs of true that last `shortest` s and more."""
-    padded = np.concatenate(([False], condition, [False]))
-    changes = np.flatnonzero(padded[1:] != padded[:-1])
-    spans = zip(changes[0::2], changes[1::2], strict=True)
-    return [(a * STEP, b * STEP) for a, b in spans if (b - a) * STEP >= shortest - 1e-9]
 
 
 def watch(drive: Drive, watching: Watching) -> tuple[Profile, dict[str, list[Span]]]:
@@ -238,8 +125,7 @@ def evaluate(drive: Drive, rate: str) -> Watched:
         if spans:
             watched.raised[alarm.name] = len(spans)
         for start, _ in spans:
-            last = slice(max(0, round((start - LOOKED_BACK) / STEP)), round(start / STEP) + 1)
-            if alarm.priority == "critical" and (fact is None or not fact.possibly[last].any()):
+            if alarm.priority == "critical" and not is_borne_out(fact, start):
                 watched.false[alarm.name] = watched.false.get(alarm.name, 0) + 1
                 watched.details.append(f"false {alarm.name} at {start:.2f} s: {where}")
         if fact is None:
