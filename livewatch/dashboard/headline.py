@@ -18,10 +18,11 @@ from livewatch.event_text import MARKS
 from livewatch.profile.model import Priority
 from livewatch.signature.authority import AuthorityUse
 
-__all__ = ["OLD_PICTURE", "STATE_WORDS", "Headline", "alarm_facts", "headline", "is_beyond", "state_word"]
+__all__ = ["LIMIT", "OLD_PICTURE", "STATE_WORDS", "Headline", "alarm_facts", "headline", "is_beyond", "state_word"]
 
 OLD_PICTURE = 1.0
 """Seconds after which a picture is too old to be taken for the present."""
+LIMIT = ", limit "
 STATE_WORDS = {
     State.NORMAL: "normal",
     State.UNACKNOWLEDGED: "not acknowledged",
@@ -96,7 +97,7 @@ def _of_alarm(alarm: AlarmState, picture: Picture, units: ReaderUnits, also: int
     action, more = _first_sentence(alarm.action)
     names = [_capital(name) for name in alarm_names(alarm.message, alarm_label(alarm.name))]
     facts = alarm_facts(alarm, picture, units)
-    measured = alarm_facts(alarm, picture, units, limit=False)
+    measured = facts.partition(LIMIT)[0]
     if alarm.cannot_judge:
         facts += (", " if facts else "") + "can no longer be judged"
         measured = "can no longer be judged"
@@ -134,9 +135,9 @@ def is_beyond(use: AuthorityUse) -> bool:
     return use.value < use.everyday[0] or use.value > use.everyday[1]
 
 
-def alarm_facts(alarm: AlarmState, picture: Picture, units: ReaderUnits, limit: bool = True) -> str:
-    """The figures behind an alarm: what was measured, what was wanted or, with `limit`, where the limit is; empty
-    without evidence."""
+def alarm_facts(alarm: AlarmState, picture: Picture, units: ReaderUnits) -> str:
+    """The figures behind an alarm: what was measured, what was wanted, or the limit behind LIMIT; empty without
+    evidence."""
     profile = picture.profile
     name = alarm.channel
     if not name:
@@ -152,8 +153,8 @@ def alarm_facts(alarm: AlarmState, picture: Picture, units: ReaderUnits, limit: 
     text = f"{short_label(name, profile)} {units.text(reading.value, reading.unit, name)}"
     if wanted is not None and math.isfinite(value := picture.reading(wanted).value):
         text += f", wanted {units.text(value, picture.reading(wanted).unit, wanted)}"
-    elif limit and name == alarm.channel and alarm.setpoint:
-        text += f", limit {alarm.setpoint.removeprefix(alarm.channel).strip()}"
+    elif name == alarm.channel and alarm.setpoint:
+        text += f"{LIMIT}{alarm.setpoint.removeprefix(alarm.channel).strip()}"
     return text
 
 

@@ -7,6 +7,7 @@ them. Every shorter one is true by itself: it leaves out figures or explanations
 from __future__ import annotations
 
 import re
+from functools import lru_cache
 
 __all__ = [
     "CAUSES",
@@ -57,16 +58,19 @@ _LABELS = (
 )
 
 
+@lru_cache(maxsize=256)
 def drive_words(text: str) -> tuple[str, ...]:
     """What to drive next."""
     return (text, DRIVES[text]) if text in DRIVES else (text,)
 
 
+@lru_cache(maxsize=256)
 def cause_words(title: str) -> tuple[str, ...]:
     """A cause."""
     return (title, CAUSES[title]) if title in CAUSES else (title,)
 
 
+@lru_cache(maxsize=256)
 def size_words(size: str) -> tuple[str, ...]:
     """How large a cause is: in full, and the number with its interval alone."""
     found = re.search(r"(?:^|\s)([-+]?\d[\d.e+-]*(?: \S+)? \([^()]* to [^()]*\))$", size)
@@ -76,6 +80,7 @@ def size_words(size: str) -> tuple[str, ...]:
     return (size, f"{where[0] if where else ''}{found[1]}")
 
 
+@lru_cache(maxsize=256)
 def verdict_words(sentence: str) -> tuple[str, ...]:
     """Why the verdict is what it is: in full, without figures, with short names of the causes."""
     found = [sentence]
@@ -88,6 +93,7 @@ def verdict_words(sentence: str) -> tuple[str, ...]:
     return tuple(dict.fromkeys(found))
 
 
+@lru_cache(maxsize=256)
 def authority_words(label: str) -> tuple[str, ...]:
     """A controller."""
     found = [label]

@@ -126,7 +126,7 @@ class Sheet:
         runs = []
         start = 0
         for ink, cells in groupby(inks):
-            stop = start + sum(1 for _ in cells)
+            stop = start + len(list(cells))
             runs.append(("".join(text[start:stop]), ink))
             start = stop
         return tuple(runs)

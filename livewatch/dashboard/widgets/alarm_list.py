@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from textual import events
 from textual.message import Message
 
 from livewatch.alarms import AlarmState, State
-from livewatch.dashboard.drawing.fitting import MORE, SIGN, Steady, Wording
+from livewatch.dashboard.drawing.fitting import MORE, SIGN, Steady, Wording, fit
 from livewatch.dashboard.drawing.sheet import Sheet
-from livewatch.dashboard.headline import alarm_facts, state_word
+from livewatch.dashboard.headline import LIMIT, alarm_facts, state_word
 from livewatch.dashboard.look import Look
 from livewatch.dashboard.naming import alarm_label
 from livewatch.dashboard.picture import Picture
@@ -83,19 +85,28 @@ class AlarmList(Drawn):
         bare = alarm_label(alarm.name)
         name = bare + first_out
         extra = alarm.reason if hidden else alarm_facts(alarm, picture, look.units)
-        fewer = extra if hidden else alarm_facts(alarm, picture, look.units, limit=False)
+        fewer = extra if hidden else extra.partition(LIMIT)[0]
         told: list[Wording] = [f"{name}: {text}".rstrip(": ") for text in (extra, fewer)]
         if hidden and extra:
             told += [f"{bare}: {extra}", f"{bare} {MORE}", f"{bare} {SIGN}"]
         elif most == 1:
             told += [name]
-        fitted = self._steady.fit((alarm.name, bool(extra), most), told, sheet.width - 1 - x, most, stop - x)
-        lines = fitted.lines
+        lines = self._told(alarm, told, (name, extra), sheet.width - 1 - x, stop - x, most)
         sheet.write(x, y, lines[0], "quiet")
         sheet.write(x, y, lines[0][: len(name)], "loud" if not alarm.acknowledged else "ink")
         if selected and len(picture.announced) + len(picture.hidden) > 1:
             sheet.write(0, y, ">" if sheet.plain else "▸", "loud")
         return write_lines(sheet, x, y + 1, lines[1:], "quiet")
+
+    def _told(
+        self, alarm: AlarmState, told: Sequence[Wording], apart: tuple[str, str], width: int, first: int, most: int
+    ) -> tuple[str, ...]:
+        """In one row, or the name and what it says apart in two."""
+        subject = (alarm.name, bool(apart[1]), width, most)
+        if most == 1:
+            return self._steady.fit(subject, told, width, 1, first).lines
+        short = self._steady.first(subject, 2, lambda number: number == 1 or fit((told[0],), width, 1, first).whole)
+        return fit((told[0] if short == 0 else apart,), width, most, first).lines
 
     def on_click(self, event: events.Click) -> None:
         """Select the alarm in the row."""

@@ -41,7 +41,7 @@ class LeadUp(Drawn):
         y = heading(sheet, title.lines[0], at)
         detail = event.detail
         if event.kind is not EventKind.ALARM:
-            write_lines(sheet, 0, y, fit((event_text(event),), room, sheet.height - y).lines, "ink")
+            write_lines(sheet, 0, y, fit(_texts(event), room, sheet.height - y).lines, "ink")
             return
         raised = detail.get("transition") == "raised"
         state = str(detail.get("state", ""))
@@ -112,12 +112,22 @@ def event_titles(event: Event) -> tuple[str, ...]:
     if event.kind is EventKind.ALARM:
         priority = event.detail.get("priority", "")
         return tuple(f"{words}, {priority}" for words in alarm_names(event.detail.get("message") or "", name))
-    return (f"{event.kind.value} {name}".strip(),)
+    kind = event.kind.value
+    return (name if name.startswith(kind) else f"{kind} {name}".strip(),)
 
 
 def event_text(event: Event) -> str:
     """What else it carries, for an event that is no alarm."""
     return str(event.detail.get("text", "")) or ", ".join(_pairs(event.detail))
+
+
+def _texts(event: Event) -> tuple[str, ...]:
+    """The same, and for a pull, which carries many figures, how far it went."""
+    text, detail = event_text(event), event.detail
+    if event.kind is not EventKind.PULL or not {"start", "end", "from_speed", "to_speed"} <= set(detail):
+        return (text,)
+    went = f"{detail['from_speed']:.0f} to {detail['to_speed']:.0f} rpm in {detail['end'] - detail['start']:.1f} s"
+    return text, f"{went}; all its figures: r"
 
 
 def _telling(event: Event, profile: Profile, channels: Mapping[str, Any]) -> list[str]:
