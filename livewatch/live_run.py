@@ -8,11 +8,13 @@ lasts. A person's actions are handed over and carried out between two batches.
 from __future__ import annotations
 
 import asyncio
+import sys
 import threading
 from collections.abc import Callable, Sequence
 from concurrent.futures import Future
 from typing import TypeVar
 
+from livewatch.collector import spare_what_is_there
 from livewatch.run import Run
 from livewatch.sources.live import BusStatus, LiveBus, LiveSource
 from livewatch.sources.poll import Poller
@@ -25,6 +27,9 @@ SILENCE = 0.25
 """Seconds that data time stays behind the host's clock while nothing is received: longer than a frame takes from the
 adapter to here, so that a frame on its way is not overtaken."""
 LOOK_EVERY = 0.05
+HAND_ON = 0.0005
+"""Seconds after which a thread at work in Python lets another one have its turn that wants it. At Python's own 5 ms a
+reader, which gives way at every frame, would get 200 frames a second through while the screen is being drawn."""
 
 
 class LiveRun:
@@ -44,6 +49,7 @@ class LiveRun:
         self._loop: asyncio.AbstractEventLoop | None = None
         self._stop: asyncio.Event | None = None
         self._ready: Future[None] = Future()
+        self._usual_hand_on = sys.getswitchinterval()
         self._newest = 0
         self._taken = 0.0
 
@@ -53,6 +59,9 @@ class LiveRun:
         Raises:
             SourceError: a bus cannot be opened; nothing was begun.
         """
+        spare_what_is_there()
+        self._usual_hand_on = sys.getswitchinterval()
+        sys.setswitchinterval(HAND_ON)
         self._thread.start()
         self._ready.result()
 
@@ -61,6 +70,7 @@ class LiveRun:
         if self._loop is not None and self._stop is not None and self._thread.is_alive():
             self._loop.call_soon_threadsafe(self._stop.set)
         self._thread.join()
+        sys.setswitchinterval(self._usual_hand_on)
 
     @property
     def running(self) -> bool:
@@ -129,7 +139,8 @@ class LiveRun:
             self._newest = max(self._newest, int(batch.time[-1]))
             self._taken = asyncio.get_running_loop().time()
             with self.source.turn.taken():
-                self.run.push(batch)
+                events = self.run.look(batch)
+            self.run.tell(events)
 
     async def _pass_time(self) -> None:
         while True:

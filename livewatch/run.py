@@ -64,13 +64,26 @@ class Run:
 
     def push(self, batch: Rows) -> list[Event]:
         """Take the next rows of the source."""
+        return self.tell(self.look(batch))
+
+    def look(self, batch: Rows) -> list[Event]:
+        """The first half of `push`, which waits for nothing: what the next rows bring, still to be told."""
         if self.recorder is not None:
             self.recorder.write_rows(batch)
-        return self._tell(self.pipeline.push(batch))
+        return self.pipeline.push(batch)
+
+    def tell(self, events: list[Event]) -> list[Event]:
+        """The second half of `push`, which may wait for the disk: the events to the recorder, then to the listeners."""
+        if events:
+            if self.recorder is not None:
+                self.recorder.write_events(events)
+            for listener in self.listeners:
+                listener(events)
+        return events
 
     def advance(self, utc: int) -> list[Event]:
         """Let time pass without rows, up to `utc` on the source's clock, ns."""
-        return self._tell(self.pipeline.advance(utc))
+        return self.tell(self.pipeline.advance(utc))
 
     def act(self, action: Action) -> list[Event]:
         """What a person did.
@@ -78,7 +91,7 @@ class Run:
         Raises:
             ActionError: the action makes no sense now; nothing changed.
         """
-        return self._tell(self.pipeline.act(action))
+        return self.tell(self.pipeline.act(action))
 
     def count(self, counts: dict[str, int]) -> None:
         """Set what a source found odd so far; told with the pipeline's own counts."""
@@ -91,15 +104,7 @@ class Run:
         if self.ended:
             return []
         self.ended = True
-        events = self._tell(self.pipeline.finish(utc))
+        events = self.tell(self.pipeline.finish(utc))
         if self.recorder is not None:
             self.recorder.close(self.pipeline.utc)
-        return events
-
-    def _tell(self, events: list[Event]) -> list[Event]:
-        if events:
-            if self.recorder is not None:
-                self.recorder.write_events(events)
-            for listener in self.listeners:
-                listener(events)
         return events

@@ -19,6 +19,7 @@ from textual.app import SystemCommand
 from textual.binding import Binding
 from textual.screen import Screen
 
+from livewatch.collector import spare_what_is_there
 from livewatch.dashboard.alarm_actions import AlarmActions
 from livewatch.dashboard.alarm_sound import AlarmSound
 from livewatch.dashboard.bindings import KEYS, bindings, works
@@ -131,6 +132,8 @@ class Dashboard(AlarmActions, TimeActions):
         if not self.remembered.cautions_read(self.scene.profile.name):
             self.push_screen(Cautions(self.scene.profile.name), self._cautions_answered)
         self.call_after_refresh(self.beat)
+        if self.scene.player is None:
+            self.call_after_refresh(spare_what_is_there)
 
     def beat(self) -> None:
         """One update: the latest picture to the screen, what is due to be heard, what became of actions."""

@@ -16,7 +16,7 @@ from contextlib import contextmanager
 
 __all__ = ["Turn"]
 
-LONGEST = 0.020
+LONGEST = 0.050
 """Seconds to wait for a turn at the most: a socket of a full 1 Mbit/s bus holds many times that (see `live_socket`)."""
 
 
