@@ -39,6 +39,7 @@ class Baseline:
         duty: mean solenoid duty of its pulls in per cent, NaN without.
         pulls: how many pulls it had.
         visits: how many settled visits.
+        ethanol: % by volume in its fuel, NaN without a sensor.
     """
 
     profile: str
@@ -47,6 +48,7 @@ class Baseline:
     duty: float
     pulls: int
     visits: int
+    ethanol: float = float("nan")
 
     @classmethod
     def of(cls, signature: Signature) -> Baseline:
@@ -77,6 +79,7 @@ class Baseline:
             "duty": None if np.isnan(self.duty) else self.duty,
             "pulls": self.pulls,
             "visits": self.visits,
+            "ethanol": None if np.isnan(self.ethanol) else self.ethanol,
         }
         path.write_text(json.dumps(data, indent=1) + "\n", encoding="utf-8")
 
@@ -97,8 +100,10 @@ class Baseline:
             }
             if any(table.shape != SHAPE for table in mean.values()):
                 raise SourceError(f"{path}: its operating regions are not those of this livewatch; make it again")
-            overshoot, duty = (float("nan") if data[key] is None else float(data[key]) for key in ("overshoot", "duty"))
-            return cls(str(data["profile"]), mean, overshoot, duty, int(data["pulls"]), int(data["visits"]))
+            overshoot, duty, ethanol = (
+                float("nan") if data.get(key) is None else float(data[key]) for key in ("overshoot", "duty", "ethanol")
+            )
+            return cls(str(data["profile"]), mean, overshoot, duty, int(data["pulls"]), int(data["visits"]), ethanol)
         except OSError as error:
             raise SourceError(f"{path}: {error.strerror or error}") from None
         except (ValueError, KeyError, TypeError, AttributeError) as error:

@@ -7,7 +7,7 @@ intervals, what speaks for and against it, and what would settle it.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import exp, inf, isnan, nan, sqrt
 from typing import Any
 
@@ -16,8 +16,8 @@ import numpy as np
 from livewatch.signature.boost import Response
 from livewatch.signature.effects import FLOW, SCALE
 from livewatch.signature.hypotheses import Judged, Ranking
-from livewatch.signature.inference import Fit
-from livewatch.signature.observations import INJECTORS, METER, Observations
+from livewatch.signature.inference import Effect, Fit, Whitened
+from livewatch.signature.observations import INJECTORS, METER, Observations, milligrams_per_ms
 from livewatch.signature.physics import hole_diameter
 from livewatch.signature.readings import Column, Mask
 from livewatch.signature.reasons import Facts, against, for_
@@ -28,6 +28,8 @@ __all__ = ["Cause", "Estimate", "describe", "need_effect"]
 SIGMAS = 1.96
 EDGE = 0.06
 """Share by which the discharge of a hole leaves its diameter open (Heywood 1988, appendix C: 0.6 to 0.7)."""
+PRESSURE_ERROR = 5.0
+"""kPa by which a pressure sensor of 300 kPa and the barometer may differ: ±1.5 % of its range; common practice."""
 FALLING = 0.97
 """Share of the commanded pressure across the injectors below which supply has ended."""
 HELD, LINE, SLOPE_KNOWN = 0.012, 0.08, 0.3
@@ -225,6 +227,9 @@ def _estimates(judged: Judged, seen: Observations, maker: PointMaker, responses:
             what = "reads away from the truth by" if judged.cause == "lambda_sensor" else "air away from calculated by"
             return [_mapped(what, "%", band, lambda s: 100.0 * (exp(s) - 1.0))]
         case "injector_dead_time":
+            # A time follows from a missing mass by the injector's rate, which is known to a share only.
+            unsure = judged.fit.size * milligrams_per_ms(seen.regions, maker)[1]
+            band = _band(replace(judged.fit, deviation=float(np.hypot(judged.fit.deviation, unsure))))
             return [_mapped("dead time over that calibrated for", "ms", band, lambda s: s)]
         case "one_bank":
             bank = max(judged.shapes, key=lambda shape: shape[1])[0] if judged.shapes else judged.unknown
@@ -232,7 +237,7 @@ def _estimates(judged: Judged, seen: Observations, maker: PointMaker, responses:
         case "vacuum_leak":
             return _leak(judged, seen, "vacuum", "air let in at idle", "g/s")
         case "pressure_leak":
-            return [] if isnan(judged.fit.size) else _pressure_leak(judged, seen)
+            return [] if not judged.variants or isnan(judged.fit.size) else _pressure_leak(judged, seen)
         case "fuel_supply":
             return _supply(judged, seen)
         case "boost_control" | "boost_creep" | "underboost":
@@ -273,11 +278,27 @@ def _pressure_leak(judged: Judged, seen: Observations) -> list[Estimate]:
     pushed, air = np.nan_to_num(seen.of("pushed")), seen.of("air")
     boosted = seen.of("boost") > seen.of("outside") + 10.0
     most = float((pushed / np.maximum(air, 1.0))[boosted].max()) if boosted.any() else 0.0
-    band = _band(judged.fit, 0.0)
+    band = _band(_under_boost(judged, seen), 0.0)
     return [
         _mapped("of the metered air lost at full boost", "%", band, lambda s: 100.0 * s * most),
         _hole(band),
     ]
+
+
+def _under_boost(judged: Judged, seen: Observations) -> Fit:
+    """The leak fitted once more without the loads at which the pressure across it is no larger than the error of the
+    sensors: what leaves there cannot be known from them."""
+    across = np.nan_to_num(seen.of("boost") - seen.of("outside"))
+    told = (across <= 0.0) | (across > PRESSURE_ERROR) | (seen.kind == "supply") | (seen.kind == "idle")
+    if not (across > PRESSURE_ERROR).any():
+        return judged.fit
+    best, _ = max(zip(judged.variants, judged.shapes, strict=True), key=lambda pair: pair[1][1])
+    effect = best.effect
+    part = Effect(
+        lambda size: effect.mean(size)[..., told], lambda size: effect.slope(size)[told], effect.spread, effect.low
+    )
+    y = seen.y - judged.shift * seen.on("need")
+    return Whitened(y[told], seen.covariance[np.ix_(told, told)]).fit(part)
 
 
 def _supply(judged: Judged, seen: Observations) -> list[Estimate]:
@@ -354,12 +375,11 @@ def need_effect(judged: Judged, seen: Observations) -> Estimate | None:
     need = seen.on("need") > 0.0
     if not need.any():
         return None
-    shapes = dict(judged.shapes)
     sizes = np.array(_band(judged.fit))[:, None]
     totals = np.zeros((3, int(need.sum())))
-    for variant in judged.variants:
+    for variant, (_, share) in zip(judged.variants, judged.shapes, strict=True):
         effect = variant.effect
-        totals += shapes.get(variant.unknown, 0.0) * effect.mean(np.maximum(sizes, effect.low))[:, need]
+        totals += share * effect.mean(np.maximum(sizes, effect.low))[:, need]
     place = int(np.argmax(np.abs(totals[0])))
     figures = [100.0 * (exp(float(total)) - 1.0) for total in totals[:, place]]
     return Estimate("largest need", figures[0], "%", min(figures[1:]), max(figures[1:]))

@@ -42,8 +42,8 @@ SCALE, SHAPE, FLOW, DEAD, BANK, VACUUM, PUSHED, SHORT, SENSOR = 0.15, 0.20, 0.20
 """Spreads of sizes beforehand: shares, ms, and g/s for two litres of displacement."""
 OFFSETS, LIKELIEST_OFFSET = (0.0, 0.3, 0.6, 1.2), 0.3
 """kPa by which the sensor before the throttle may read above the barometer; decides the leak at light load."""
-DRIFT = 120.0
-"""s a lambda sensor takes to drift; only roughly known."""
+DRIFTS = (60.0, 120.0, 240.0)
+"""s a lambda sensor may take to drift."""
 TOLD_BY_LEVEL = -2.5
 """Logarithm of the share of lambda sensor faults that are there all along rather than growing."""
 
@@ -75,7 +75,7 @@ def variants(seen: Observations, maker: PointMaker) -> Iterator[Variant]:
     else:
         yield Variant("pressure_sensor", _linear(need, SCALE), 0.0, 0.0)
     yield Variant("injector_flow", _linear(need, FLOW), 0.0, 0.0)
-    late = np.nan_to_num(milligrams_per_ms(seen) / np.maximum(seen.of("charge"), 1.0))
+    late = np.nan_to_num(milligrams_per_ms(seen.regions, maker)[0] / np.maximum(seen.of("charge"), 1.0))
     yield Variant("injector_dead_time", _log(-need, -late, DEAD), 0.0, 0.0)
     if maker.banks == 2:
         for bank in (1, 2):
@@ -162,21 +162,13 @@ def _supply(seen: Observations, need: Column, supply: Column) -> Iterator[Varian
 def _sensor(seen: Observations, need: Column) -> Iterator[Variant]:
     """A lambda sensor that reads wrong: from the beginning, or more and more."""
     yield Variant("lambda_sensor", _linear(need, SENSOR), -1.0, TOLD_BY_LEVEL)
-    middle = seen.regions.middle
     used = seen.regions.stretch[seen.row]
     if not len(used) or int(used.max()) < 1:
         return
-    end = float(middle[int(used.max())])
+    end = float(seen.regions.middle[int(used.max())])
     starts = [0.0, 0.25 * end, 0.5 * end]
+    share = float(np.log((1.0 - np.exp(TOLD_BY_LEVEL)) / (len(starts) * len(DRIFTS))))
     for start in starts:
-        grown = _grown(start, middle)
-        share = np.log((1.0 - np.exp(TOLD_BY_LEVEL)) / len(starts))
-        yield Variant("lambda_sensor", _linear(grown[used] * need, SENSOR), start, float(share))
-
-
-def _grown(start: float, middle: Column) -> Column:
-    """Mean, in each stretch of the drive, of a ramp that begins at `start` and is whole after `DRIFT` s."""
-    half = (middle[1] - middle[0]) / 2.0
-    steps = np.linspace(middle - half, middle + half, 9)
-    grown: Column = np.clip((steps - start) / DRIFT, 0.0, 1.0).mean(axis=0)
-    return grown
+        for drift in DRIFTS:
+            grown = np.clip((seen.of("time") - start) / drift, 0.0, 1.0)
+            yield Variant("lambda_sensor", _linear(grown * need, SENSOR), start, share)

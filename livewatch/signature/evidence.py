@@ -33,7 +33,8 @@ GAP = 10
 """Looks one may leave a region without ending the visit."""
 LOGGED = ("need_1", "need_2", "ratio")
 """What is averaged as a logarithm, with the scatter between visits; ratio is air over filled air."""
-KEPT = (*FIELDS, *(f"log_{name}" for name in LOGGED), *(f"square_{name}" for name in LOGGED), "seconds")
+KEPT = (*FIELDS, *(f"log_{name}" for name in LOGGED), *(f"square_{name}" for name in LOGGED), "time", "seconds")
+"""`time` is data time in the middle of the visit, s."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -153,7 +154,9 @@ class Evidence:
         air, filled = values["air"], values["filled"]
         values["ratio"] = air / filled if filled > 0.0 else nan
         logs = [log(values[name]) if values[name] > 0.0 else nan for name in LOGGED]
-        row = np.array([*mean.tolist(), *logs, *(value * value for value in logs), self._points * LOOK_TIME / 1e9])
+        middle = (self._began + self._at) / 2.0 * LOOK_TIME / 1e9
+        spent = self._points * LOOK_TIME / 1e9
+        row = np.array([*mean.tolist(), *logs, *(value * value for value in logs), middle, spent])
         known = ~np.isnan(row)
         place = (self._at // self._stretch, *cell)
         self._sum[place] += np.where(known, row, 0.0)

@@ -66,6 +66,7 @@ class Judged:
         probability: of all causes and of nothing wrong, adding up to 1.
         unknown: mean of its further unknown (g/s of air or fuel, bank, s); `unknown_spread` its standard deviation.
         shapes: (further unknown, share) of each of its shapes; `variants` the shapes themselves.
+        shift: what the fuel in the tank takes of need (logarithm), as far as it is not corrected for.
     """
 
     cause: str
@@ -76,6 +77,7 @@ class Judged:
     unknown_spread: float = 0.0
     shapes: tuple[tuple[float, float], ...] = ()
     variants: tuple[Variant, ...] = ()
+    shift: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -160,7 +162,8 @@ def _judge_fuel(seen: Observations, maker: PointMaker) -> dict[str, Judged]:
         unknown = sum(p * kind.unknown for p, kind in zip(each, kinds, strict=True))
         spread = sqrt(sum(p * (kind.unknown - unknown) ** 2 for p, kind in zip(each, kinds, strict=True)))
         pairs = tuple((kind.unknown, p) for kind, p in zip(kinds, each, strict=True))
-        found[cause] = Judged(cause, FAMILIES[cause], fit, 0.0, unknown, spread, pairs, tuple(kinds))
+        shift = sum(p * by for p, by in zip(share, shifts * len(kinds), strict=True))
+        found[cause] = Judged(cause, FAMILIES[cause], fit, 0.0, unknown, spread, pairs, tuple(kinds), shift)
     return found
 
 

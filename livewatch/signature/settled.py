@@ -121,8 +121,8 @@ class PointMaker:
         self.cylinders = engine.cylinders if engine else 4
         self.stoichiometric = engine.stoichiometric if engine else 14.6
         self.banks = 2 if {"short_term_fuel_trim_2", "lambda_2"} & there else 1
-        turbo = engine is None or engine.induction != "naturally_aspirated"
-        self.boosted = turbo and bool({"boost_pressure", "manifold_pressure"} & there)
+        self.turbo = engine is None or engine.induction != "naturally_aspirated"
+        self.boosted = self.turbo and bool({"boost_pressure", "manifold_pressure"} & there)
         self.metered = "mass_air_flow" in there and (engine is None or engine.air_metering == "mass_air_flow")
         band = engine.volumetric_efficiency if engine else None
         self.efficiency = (band[0] + band[1]) / 2.0 if band else USUAL_EFFICIENCY

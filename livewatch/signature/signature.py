@@ -31,7 +31,7 @@ from livewatch.signature.coverage import cover
 from livewatch.signature.evidence import KEPT, Evidence
 from livewatch.signature.hypotheses import rank
 from livewatch.signature.mix_ups import MixUpWatch
-from livewatch.signature.observations import observe
+from livewatch.signature.observations import ethanol_of, observe
 from livewatch.signature.pulls import MOST_PULLS, Pull, PullFinder, pull_event
 from livewatch.signature.readings import BLOCK, HISTORY, LOOK_TIME, Reader, Readings
 from livewatch.signature.reasons import facts_of
@@ -119,6 +119,7 @@ class Signature:
             float(np.median(duty)) if duty else nan,
             len(responses),
             int(state.visits.sum()),
+            ethanol_of(self._evidence.regions()),
         )
 
     def _look(self, readings: Readings) -> Iterator[Event]:

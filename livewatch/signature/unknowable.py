@@ -45,11 +45,13 @@ def missing(profile: Profile, slow: bool) -> Iterator[str]:
     if not {"fuel_rail_pressure", "fuel_rail_gauge_pressure"} & there or "commanded_fuel_rail_pressure" not in there:
         yield "fuel pressure against its command is not known: a supply at its limit shows as lean at high flow only"
     if "injector_pulse_width" not in there:
-        yield "no injector pulse width: a dead time is given in ms of a usual injector (6 mg in a ms)"
+        yield "no injector pulse width: a dead time is given in ms of an injector of usual size, ±50 %"
     if "purge_duty" not in there:
         yield "the purge valve is not seen: fuel vapour may make part load look richer by some per cent"
     if "ethanol_content" not in there:
         yield "no ethanol sensor: a fuel blend and injectors a few per cent off look alike"
+    elif "fuel_rate" not in there:
+        yield "no fuel rate: whether the computer corrects for the ethanol in the fuel cannot be known"
     if slow:
         yield "data comes less than five times a second: overshoot and settling may be missed"
         # Measured in `tests/benchmarks/alarm_evaluation.py`; why is said in `profile/defaults/signature_alarms.yaml`.
