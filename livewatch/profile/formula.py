@@ -26,6 +26,12 @@ __all__ = ["Condition", "Formula", "FormulaError", "FormulaRun", "compile_condit
 
 _INVERSE: dict[str, PairKind] = {">": "<=", ">=": "<", "<": ">=", "<=": ">"}
 _DOTTED = re.compile(r"[A-Za-z_]\w*(?:\.[A-Za-z_]\w*)+")
+_UNIT = r"(?: (?!and\b|or\b)(?P<{}_unit>[^\W\d_]\S*|%))?"
+_REACHED = re.compile(
+    rf"(?P<compared>[<>]=?) (?P<left>-?[\d.]+){_UNIT.format('left')} (?P<operator>[-+*]) "
+    rf"(?P<right>[\d.]+){_UNIT.format('right')}(?=$| and | or )"
+)
+"""A comparison with two numbers put together, at the end of its part of a condition."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -221,7 +227,24 @@ def _setpoint(text: str, constants: Mapping[str, tuple[float, str]]) -> str:
         value, unit = constants[match[0]]
         return f"{value:.6g}" if unit == "1" else f"{value:.6g} {unit}"
 
-    return " ".join(_DOTTED.sub(shown, text).split())
+    said = " ".join(_DOTTED.sub(shown, text).split())
+    return _REACHED.sub(_reached, said)
+
+
+def _reached(match: re.Match[str]) -> str:
+    """A limit that is worked out from two numbers, as the one number it comes to; left alone where units differ."""
+    left, operator, right = float(match["left"]), match["operator"], float(match["right"])
+    units = (match["left_unit"], match["right_unit"])
+    if operator == "*":
+        if all(units):
+            return match[0]
+        value = left * right
+    elif units[0] == units[1]:
+        value = left + right if operator == "+" else left - right
+    else:
+        return match[0]
+    unit = units[0] or units[1]
+    return f"{match['compared']} {value:.6g}" + (f" {unit}" if unit else "")
 
 
 def _evidence(checker: Checker, compared: list[Binary], condition: Plan) -> tuple[str, ...]:

@@ -316,3 +316,21 @@ def test_a_condition_that_cannot_be_judged_is_refused(text: str, deadband: str |
     with pytest.raises(FormulaError) as caught:
         compile_condition(text, deadband, UNITS)
     assert caught.value.problem == problem
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("trim < limits.low + 1 %", "trim < -24 %"),
+        ("trim > limits.high - 1 % and speed > 900 rpm", "trim > 24 % and speed > 900 rpm"),
+        ("speed >= 0.9 * limits.speed", "speed >= 6300 rpm"),
+        ("speed > limits.speed - 100 rpm or trim > 3 %", "speed > 6900 rpm or trim > 3 %"),
+        ("trim > 2 % + 3 % * 4", "trim > 2 % + 3 % * 4"),
+        ("speed > limits.speed * 2 + 1 rpm", "speed > 7000 rpm * 2 + 1 rpm"),
+        ("speed > 6000 rpm and trim > 1 % + 1 %", "speed > 6000 rpm and trim > 2 %"),
+    ],
+)
+def test_a_set_point_put_together_from_two_numbers_is_said_as_one(text, said):
+    constants = {"limits.low": (-25.0, "%"), "limits.high": (25.0, "%"), "limits.speed": (7000.0, "rpm")}
+    units = {"trim": "%", "speed": "rpm"}
+    assert compile_condition(text, None, units, constants).setpoint == said
