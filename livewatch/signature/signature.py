@@ -19,6 +19,7 @@ import numpy as np
 
 from livewatch.events import Event
 from livewatch.profile.model import Profile
+from livewatch.samples import Quality
 from livewatch.signature.assessment import Assessment
 from livewatch.signature.authority import AuthorityWatch
 from livewatch.signature.baseline import Baseline
@@ -46,6 +47,8 @@ OVERBOOST = 12.0
 """kPa above command at which a fuel cut in a pull is taken for one against overboost."""
 SLOW = 0.25
 """s between samples from which transients are missed."""
+TIME_TO_COME = 5_000_000_000
+"""Data time, ns, after which a channel that never came is taken to be missing."""
 PULLS_ENOUGH = 3
 
 
@@ -75,12 +78,14 @@ class Signature:
         self._slow_looks = 0
         self._looks = 0
         self._last: tuple[int, int] = (0, 0)
+        self._never = np.zeros(len(profile.channels), np.bool_)
         self._said: Assessment | None = None
 
     def take(self, ticks: TickBatch) -> list[Event]:
         """Look at the next ticks; gives the pulls that ended."""
         if len(ticks):
             self._last = ((ticks.first + len(ticks) - 1) * ticks.period, int(ticks.utc[-1]))
+            self._never = ticks.quality[:, -1] == Quality.NEVER_SEEN
         return [event for readings in self._reader.take(ticks) for event in self._look(readings)]
 
     def finish(self) -> list[Event]:
@@ -145,6 +150,12 @@ class Signature:
     def _responses(self) -> list[Response]:
         return [pull.response for pull in self._kept if pull.response is not None]
 
+    def _unseen(self) -> list[str]:
+        """Channels that had time to come and never did."""
+        if self._last[0] < TIME_TO_COME:
+            return []
+        return [self.profile.channels[row].name for row in np.flatnonzero(self._never).tolist()]
+
     def _assess(self) -> Assessment:
         maker = self._maker
         regions = self._evidence.regions()
@@ -168,7 +179,7 @@ class Signature:
             tuple(self._kept),
             self._pulls.count,
             coverage,
-            tuple(missing(self.profile, slow)),
+            tuple(missing(self.profile, slow, self._unseen())),
             tuple(assumed(self.profile)),
             mixed,
             (),

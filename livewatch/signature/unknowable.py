@@ -1,11 +1,11 @@
 """What the signature cannot know with the channels a profile has: said, so that silence is never taken for health.
 
-A profile comes in, sentences go out.
+A profile and what never came of it go in, sentences come out.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 
 from livewatch.profile.model import Profile
 from livewatch.signature.settled import USUAL_DISPLACEMENT
@@ -13,9 +13,10 @@ from livewatch.signature.settled import USUAL_DISPLACEMENT
 __all__ = ["assumed", "missing"]
 
 
-def missing(profile: Profile, slow: bool) -> Iterator[str]:
-    """What cannot be looked at; `slow` when data comes too slowly to see transients."""
-    there = {channel.name for channel in profile.channels}
+def missing(profile: Profile, slow: bool, unseen: Collection[str] = ()) -> Iterator[str]:
+    """What cannot be looked at; `slow` when data comes too slowly to see transients, `unseen` the channels of the
+    profile that never came."""
+    there = {channel.name for channel in profile.channels}.difference(unseen)
     engine = profile.engine
     turbo = engine is None or engine.induction != "naturally_aspirated"
     if "short_term_fuel_trim_1" not in there:

@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from livewatch.samples import Quality
 from livewatch.signature import Signature
 
 
@@ -101,6 +102,24 @@ def test_a_profile_without_a_channel_says_what_it_cannot_know_and_goes_on(
     assert said.to_json()["verdict"] in ("fits", "strained", "misfit", "unproven")
 
 
+def test_a_channel_of_the_profile_that_never_came_is_missed_like_one_it_does_not_have(lab: Any) -> None:
+    arrays = lab.Bench().tour(lab.Fault()).arrays()
+    without = lab.judged(arrays, lab.profile(without=("injector_pulse_width",))).assessment()
+    profile = lab.profile()
+    ticks = lab.ticks(profile, arrays)
+    ticks.quality[profile.index["injector_pulse_width"]] = Quality.NEVER_SEEN
+    ticks.value[profile.index["injector_pulse_width"]] = np.nan
+    signature = Signature(profile)
+    early = 4_000_000_000 // profile.period
+    signature.take(ticks[:early])
+    assert not any("pulse width" in sentence for sentence in signature.assessment().missing), "it may still come"
+    signature.take(ticks[early:])
+    signature.finish()
+    said = signature.assessment()
+    assert said.missing == without.missing
+    assert any("no injector pulse width" in sentence for sentence in said.missing)
+
+
 def test_a_lost_lambda_sensor_is_no_lean_engine(lab: Any) -> None:
     def apply(arrays: dict[str, np.ndarray]) -> None:
         arrays["lambda_1"][:] = np.nan
@@ -117,7 +136,7 @@ def test_nothing_at_all_is_unproven(lab: Any) -> None:
     said = signature.assessment()
     assert said.verdict.word == "unproven"
     assert "warm engine idle" in said.coverage.next_drive
-    assert said.to_text()
+    assert "What explains it" not in said.to_text(), "what was thought before the drive is no finding of it"
 
 
 def test_a_profile_without_an_engine_says_what_was_assumed(lab: Any) -> None:
