@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from math import exp, inf, isnan, nan, sqrt
+from math import exp, floor, inf, isnan, log10, nan, sqrt
 from typing import Any
 
 import numpy as np
@@ -86,10 +86,11 @@ class Estimate:
     high: float
 
     def __str__(self) -> str:
-        unit = "" if self.unit == "1" else f" {self.unit}"
         if isnan(self.value):
             return f"{self.quantity}: unknown"
-        return f"{self.quantity} {_figure(self.value)}{unit} ({_figure(self.low)} to {_figure(self.high)}{unit})"
+        unit = "" if self.unit == "1" else f" {self.unit}"
+        value, low, high = _figures(self.value, self.low, self.high)
+        return f"{self.quantity} {value}{unit} ({low} to {high}{unit})"
 
     def to_json(self) -> dict[str, Any]:
         """Plain data; figures to five digits."""
@@ -157,9 +158,13 @@ def _plain(value: float) -> float | None:
     return float(f"{value:.5g}") if abs(value) < inf else None
 
 
-def _figure(value: float) -> str:
-    text = f"{value:.3g}"
-    return f"{value:.0f}" if "e" in text else text
+def _figures(value: float, low: float, high: float) -> list[str]:
+    """A figure and its interval, to as many digits as they are known: two of half the interval's length."""
+    known = (high - low) / 2.0
+    if not 0.0 < known < inf:
+        return [f"{one:.3g}" for one in (value, low, high)]
+    digits = min(max(1 - floor(log10(known)), 0), 4)
+    return [f"{one + 0.0:.{digits}f}" for one in (round(value, digits), round(low, digits), round(high, digits))]
 
 
 def describe(
@@ -290,10 +295,10 @@ def _under_boost(judged: Judged, seen: Observations) -> Fit:
     sensors: what leaves there cannot be known from them."""
     across = np.nan_to_num(seen.of("boost") - seen.of("outside"))
     told = (across <= 0.0) | (across > PRESSURE_ERROR) | (seen.kind == "supply") | (seen.kind == "idle")
-    if not (across > PRESSURE_ERROR).any():
-        return judged.fit
     best, _ = max(zip(judged.variants, judged.shapes, strict=True), key=lambda pair: pair[1][1])
     effect = best.effect
+    if not effect.slope(judged.fit.size)[across > PRESSURE_ERROR].any():
+        return judged.fit  # It was never driven under boost, or began after that.
     part = Effect(
         lambda size: effect.mean(size)[..., told], lambda size: effect.slope(size)[told], effect.spread, effect.low
     )
