@@ -84,7 +84,7 @@ def check(sheet: str, profile_name: str, as_json: bool, drive: Path | None) -> i
         said = forecast.to_json()
         if beside is not None:
             said["beside"] = [comparison.to_json() for comparison in beside]
-        print(json.dumps(said, ensure_ascii=False, indent=2))
+        print(json.dumps(said, ensure_ascii=False, indent=2, allow_nan=False))
     else:
         _print(forecast, profile, beside, Console(highlight=False))
     return ADVISED_AGAINST if forecast.is_full_load_advised_against else 0

@@ -172,7 +172,7 @@ def diagnose(
             failures = max(failures, error.exit_code)
             continue
         if as_json:
-            print(json.dumps(diagnosis.to_json(), ensure_ascii=False))
+            print(json.dumps(diagnosis.to_json(), ensure_ascii=False, allow_nan=False))
         else:
             diagnosis.print(console)
         done.append(diagnosis)

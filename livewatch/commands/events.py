@@ -93,7 +93,9 @@ def events(
     if summary:
         found = summarise(log, wanted)
         if as_json:
-            click.echo(json.dumps({**found.record, "log": dict(log.counts)}, ensure_ascii=False, indent=2))
+            click.echo(
+                json.dumps({**found.record, "log": dict(log.counts)}, ensure_ascii=False, indent=2, allow_nan=False)
+            )
         else:
             _print_summary(found, out)
     else:

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields
-from math import nan
+from math import isfinite, nan
 from typing import Any
 
 import numpy as np
@@ -70,7 +70,7 @@ class Response:
     top_speed: float
 
     def to_json(self) -> dict[str, Any]:
-        """Plain data, with units in a field of their own."""
+        """Plain data, with units in a field of their own; None for what is unknown."""
         units = {
             "asked": "kPa", "rise_time": "s", "overshoot": "kPa", "settling_time": "s", "steady_error": "kPa",
             "creep_speed": "rpm", "top_speed": "rpm", "mean_duty": "%", "asked_then": "kPa",
@@ -78,7 +78,9 @@ class Response:
         plain: dict[str, Any] = {}
         for field in fields(self):
             value = getattr(self, field.name)
-            plain[field.name] = round(value, 4) if isinstance(value, float) else value
+            if isinstance(value, float):
+                value = round(value, 4) if isfinite(value) else None
+            plain[field.name] = value
         return plain | {"units": {name: units.get(name, "1") for name in plain}}
 
 

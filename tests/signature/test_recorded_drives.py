@@ -5,6 +5,7 @@ These are simulated, so this is a check of the whole path rather than of the phy
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 from typing import Any
 
@@ -46,6 +47,7 @@ def test_a_recorded_drive_is_judged_as_its_story_says(
     said = judged(name, profile)
     assert said.verdict.word == word
     assert said.causes[0].name in causes
+    json.dumps(said.to_json(), allow_nan=False)  # RFC 8259 knows no NaN
     page = said.to_text().splitlines()
     assert max(map(len, page)) <= 79
     truths = {
