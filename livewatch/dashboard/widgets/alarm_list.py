@@ -71,11 +71,11 @@ class AlarmList(Drawn):
         selected = alarm.name == selected_alarm(picture, look)
         ink = "quiet" if hidden else alarm.priority
         sheet.write(1, y, "" if hidden else MARKS[alarm.priority], ink)
-        x = MARGIN
+        x = MARGIN + 1
         if sheet.width >= 100:
             word = alarm.priority if alarm.acknowledged else alarm.priority.upper()
-            sheet.write(x + 1, y, "" if hidden else word, ink if alarm.acknowledged or hidden else f"{ink}-fill")
-            x += 11
+            sheet.write(x, y, "" if hidden else word, ink if alarm.acknowledged or hidden else f"{ink}-fill")
+            x += 10
         since = clock_text((alarm.raised_at if alarm.raised_at is not None else alarm.since) / 1e9).partition(".")[0]
         state, column = standing
         end = sheet.width - 1
