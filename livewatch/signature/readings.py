@@ -114,11 +114,11 @@ class Reader:
             yield self._block(self._filled - HISTORY)
 
     def _pick(self, ticks: TickBatch, picked: slice) -> None:
-        value = ticks.value[self._rows, picked]
+        value = ticks.value[:, picked].take(self._rows, axis=0)
         stop = self._filled + value.shape[1]
         self._columns[:-1, self._filled : stop] = value
         self._utc[self._filled : stop] = ticks.utc[picked]
-        age = ticks.age[self._aged, picked].astype(np.float64)
+        age = ticks.age[:, picked].take(self._aged, axis=0).astype(np.float64)
         # What was never seen, or not for long, says nothing about how often the others come.
         age[~(age < 3.0)] = 0.0
         self._columns[-1, self._filled : stop] = age.max(axis=0, initial=0.0)

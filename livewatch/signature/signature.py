@@ -78,14 +78,14 @@ class Signature:
         self._slow_looks = 0
         self._looks = 0
         self._last: tuple[int, int] = (0, 0)
-        self._never = np.zeros(len(profile.channels), np.bool_)
+        self._quality = np.zeros(len(profile.channels), np.uint8)
         self._said: Assessment | None = None
 
     def take(self, ticks: TickBatch) -> list[Event]:
         """Look at the next ticks; gives the pulls that ended."""
         if len(ticks):
             self._last = ((ticks.first + len(ticks) - 1) * ticks.period, int(ticks.utc[-1]))
-            self._never = ticks.quality[:, -1] == Quality.NEVER_SEEN
+            self._quality = ticks.quality[:, -1]
         return [event for readings in self._reader.take(ticks) for event in self._look(readings)]
 
     def finish(self) -> list[Event]:
@@ -154,7 +154,8 @@ class Signature:
         """Channels that had time to come and never did."""
         if self._last[0] < TIME_TO_COME:
             return []
-        return [self.profile.channels[row].name for row in np.flatnonzero(self._never).tolist()]
+        never = np.flatnonzero(self._quality == Quality.NEVER_SEEN)
+        return [self.profile.channels[row].name for row in never.tolist()]
 
     def _assess(self) -> Assessment:
         maker = self._maker
