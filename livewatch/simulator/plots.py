@@ -88,7 +88,11 @@ def main(arguments: list[str]) -> int:
     folder.mkdir(parents=True, exist_ok=True)
     for name, scenario in SHOWN.items():
         drive = simulate(scenario)
-        plot_drive(drive, folder / f"{name}.png", name.replace("_", " "))
+        try:
+            plot_drive(drive, folder / f"{name}.png", name.replace("_", " "))
+        except UsageError as error:
+            print(error, file=sys.stderr)
+            return 2
         print(f"{folder / name}.png: {drive.facts['fault_codes'] or 'no fault code'}")
     return 0
 
