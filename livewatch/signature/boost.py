@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields
-from math import isfinite, nan
+from math import exp, isfinite, nan
 from typing import Any
 
 import numpy as np
@@ -24,6 +24,9 @@ DUTY_FLOOR, DUTY_CEILING = 4.0, 90.0
 """Per cent of solenoid duty taken for its stops."""
 END = 6
 """Looks at the end of a pull that are left out."""
+AFTER_OPENING, BEFORE, HELD = 3, 13, 5
+"""Looks at the beginning of a pull while the manifold fills; looks by which it is known what is usual in this pull;
+looks for which air has to be lost."""
 SPOOLED_SPEED = 3800.0
 """rpm by which a sound turbocharger has reached its command; common practice, no source."""
 
@@ -49,6 +52,9 @@ class Response:
         creep_speed: rpm at which boost first left its command for good with duty at its floor; NaN without creep.
         mean_duty, asked_then: per cent and kPa, averages over the settled part, for comparing with a baseline.
         top_speed: rpm reached.
+        air_lost: share of the metered air that went elsewhere than into the cylinders once something had opened in the
+            pull: by how far metered air over pressure and speed rose above what it was before, and stayed for half a
+            second; 0 where it did not rise, NaN without a meter.
     """
 
     asked: float
@@ -68,6 +74,7 @@ class Response:
     mean_duty: float
     asked_then: float
     top_speed: float
+    air_lost: float
 
     def to_json(self) -> dict[str, Any]:
         """Plain data, with units in a field of their own; None for what is unknown."""
@@ -139,7 +146,25 @@ def response_of(column: Mapping[str, Column]) -> Response | None:
         _mean(duty[late & ~np.isnan(duty)]),
         _mean(asked[late]),
         float(np.nanmax(speed)),
+        _air_lost(column),
     )
+
+
+def _air_lost(column: Mapping[str, Column]) -> float:
+    """See `Response`. Cylinders take air by speed, pressure and temperature (Heywood 1988, eq. 2.27); what more a meter
+    sees leaves on the way. A leak that was there all along raises both halves of the pull: it does not show here."""
+    temperature = column["charge_air_temperature"] + 273.15
+    if np.isnan(temperature).any():
+        temperature = np.full(len(temperature), 1.0)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        taken = column["manifold_pressure"] * column["engine_speed"] / temperature
+        ratio = np.log(column["mass_air_flow"] / taken)
+    if len(ratio) < BEFORE + HELD or not np.isfinite(ratio[AFTER_OPENING:]).all():
+        return nan
+    held = np.lib.stride_tricks.sliding_window_view(ratio[BEFORE:], HELD).min(axis=1)
+    place = int(np.argmax(held))
+    before = float(np.median(ratio[AFTER_OPENING : BEFORE + place]))
+    return max(0.0, 1.0 - exp(before - float(held[place])))
 
 
 def _mean(values: Column) -> float:

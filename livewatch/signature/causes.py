@@ -15,7 +15,7 @@ import numpy as np
 
 from livewatch.signature.boost import Response
 from livewatch.signature.effects import FLOW, SCALE
-from livewatch.signature.hypotheses import Judged, Ranking
+from livewatch.signature.hypotheses import LOST, Judged, Ranking, most_air_lost
 from livewatch.signature.inference import Effect, Fit, Whitened
 from livewatch.signature.observations import INJECTORS, METER, Observations, milligrams_per_ms
 from livewatch.signature.physics import hole_diameter
@@ -35,6 +35,9 @@ FALLING = 0.97
 HELD, LINE, SLOPE_KNOWN = 0.012, 0.08, 0.3
 """Shares of pressure: a fall below the first is none; falls that differ by the second give the pump's line, its slope
 to within the third."""
+OPENED_IN_PULL = 0.3
+"""Share of the metered air lost within a pull from which that tells the size of a leak, rather than the loads before
+and after: too large a hole leaves no boost, and so nothing across it, to know it by."""
 FUEL_KNOWN = 0.03
 """Share by which commanded fuel may be off what is delivered: injectors within their tolerance."""
 PRESSURE_KNOWN = 2.0
@@ -180,7 +183,7 @@ def describe(
         tuple(_estimates(judged, seen, maker, responses)),
         judged.fit.weight * DECIBANS,
         judged.probability,
-        need_effect(judged, seen),
+        need_effect(judged, seen, responses),
         tuple(for_(judged, facts)),
         tuple(against(judged, facts)),
         SETTLES.get(judged.cause, ""),
@@ -242,6 +245,8 @@ def _estimates(judged: Judged, seen: Observations, maker: PointMaker, responses:
         case "vacuum_leak":
             return _leak(judged, seen, "vacuum", "air let in at idle", "g/s")
         case "pressure_leak":
+            if most_air_lost(responses) > OPENED_IN_PULL:
+                return [_lost_in_pull(most_air_lost(responses))]
             return [] if not judged.variants or isnan(judged.fit.size) else _pressure_leak(judged, seen)
         case "fuel_supply":
             return _supply(judged, seen)
@@ -285,9 +290,15 @@ def _pressure_leak(judged: Judged, seen: Observations) -> list[Estimate]:
     most = float((pushed / np.maximum(air, 1.0))[boosted].max()) if boosted.any() else 0.0
     band = _band(_under_boost(judged, seen), 0.0)
     return [
-        _mapped("of the metered air lost at full boost", "%", band, lambda s: 100.0 * s * most),
+        _mapped("of the metered air lost at full boost", "%", band, lambda s: 100.0 * min(1.0, s * most)),
         _hole(band),
     ]
+
+
+def _lost_in_pull(lost: float) -> Estimate:
+    """What leaves since something opened in the middle of a pull."""
+    low, high = (100.0 * max(0.0, 1.0 - (1.0 - lost) * exp(by * SIGMAS * LOST)) for by in (1.0, -1.0))
+    return Estimate("of the metered air lost since a pipe opened in a pull", 100.0 * lost, "%", low, high)
 
 
 def _under_boost(judged: Judged, seen: Observations) -> Fit:
@@ -373,8 +384,12 @@ def _spread_of(what: str, unit: str, values: Sequence[float]) -> Estimate:
     return Estimate(what, middle, unit, middle - half, middle + half)
 
 
-def need_effect(judged: Judged, seen: Observations) -> Estimate | None:
+def need_effect(judged: Judged, seen: Observations, responses: Sequence[Response]) -> Estimate | None:
     """The largest share of need that the cause takes in any region that was driven, %; None for boost."""
+    if judged.cause == "pressure_leak" and most_air_lost(responses) > OPENED_IN_PULL:
+        # The computer meters fuel for air that the engine does not get.
+        lost = _lost_in_pull(most_air_lost(responses))
+        return Estimate("largest need", -lost.value, "%", -lost.high, -lost.low)
     if judged.family == "boost" or judged.cause == "everyday" or not len(seen) or isnan(judged.fit.size):
         return None
     need = seen.on("need") > 0.0

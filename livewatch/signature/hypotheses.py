@@ -19,7 +19,7 @@ from livewatch.signature.inference import Fit, Whitened, combined
 from livewatch.signature.observations import Observations
 from livewatch.signature.settled import PointMaker
 
-__all__ = ["FAMILIES", "FAST", "Judged", "Ranking", "boost_symptoms", "rank"]
+__all__ = ["FAMILIES", "FAST", "Judged", "Ranking", "boost_symptoms", "most_air_lost", "rank"]
 
 FAMILIES: Mapping[str, str] = {
     "everyday": "none",
@@ -52,6 +52,9 @@ DUTY, DUTY_WRONG = 4.0, 12.0
 """Per cent of duty against a baseline."""
 FAST = 0.92
 """Share of the highest speed of all pulls from which a pull counts as one to the top."""
+LOST, LOST_WRONG, OPENED = 0.08, 0.6, 0.2
+"""Spread of the logarithm by which metered air over speed and pressure rises within a pull, with sound pipes and where
+something opens; and how many leaks begin in a pull that was seen: common practice, and pulls of simulated cars."""
 CUT_WEIGHT = 3.0
 """Weight of one overboost fuel cut."""
 
@@ -102,6 +105,9 @@ def rank(
         found = _judge_fuel(seen, maker)
     for cause, weight, size, deviation in boost_symptoms(responses, cuts, usual):
         found[cause] = Judged(cause, "boost", Fit(size, deviation, weight), 0.0)
+    leak = found.get("pressure_leak")
+    if leak is not None:
+        found["pressure_leak"] = replace(leak, fit=replace(leak.fit, weight=leak.fit.weight + _opened(responses)))
     short = found.get("underboost")
     if short is not None:
         # Air that leaves behind the compressor shows as boost that falls short, too; without a meter as nothing else.
@@ -216,6 +222,20 @@ def boost_symptoms(
         weight = _symptom(min(steady, 0.0), STEADY, STEADY_WRONG, n) - 1.0
         found.append(("underboost", weight, min(steady, 0.0), _spread([r.steady_share for r in reached], STEADY)))
     return found
+
+
+def most_air_lost(responses: Sequence[Response]) -> float:
+    """The largest share of the metered air that was lost from some moment of a pull on; 0 where that is not known."""
+    return max((response.air_lost for response in responses if not isnan(response.air_lost)), default=0.0)
+
+
+def _opened(responses: Sequence[Response]) -> float:
+    """Weight for a leak under boost: a hose may have come off in one of the pulls, or else it has leaked all along, of
+    which this tells nothing."""
+    if not responses:
+        return 0.0
+    rise = -log(max(1.0 - most_air_lost(responses), 1e-3))
+    return log(1.0 - OPENED + OPENED * exp(min(_symptom(rise, LOST, LOST_WRONG, 1), 60.0)))
 
 
 def _symptom(value: float, spread: float, wrong: float, pulls: int) -> float:

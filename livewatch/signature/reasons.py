@@ -15,13 +15,15 @@ import numpy as np
 
 from livewatch.signature.boost import Response
 from livewatch.signature.coverage import Coverage
-from livewatch.signature.hypotheses import FAST, Judged
+from livewatch.signature.hypotheses import FAST, Judged, most_air_lost
 from livewatch.signature.observations import Observations
 
 __all__ = ["Facts", "against", "facts_of", "for_"]
 
 FLAT, CLEAR = 3.0, 4.0
 """Per cent of need: differences below are none, above are clear. Common practice."""
+PLAINLY_LOST = 0.2
+"""Share of the metered air; common practice."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,6 +125,9 @@ def for_(judged: Judged, facts: Facts) -> Iterator[str]:
         yield "the error is largest where the pulses are shortest"
     if cause == "pressure_leak" and facts.high < facts.light - FLAT:
         yield "richer under boost than below it: metered air is lost on the way"
+    if cause == "pressure_leak" and most_air_lost(facts.responses) > PLAINLY_LOST:
+        times = 1.0 / (1.0 - min(most_air_lost(facts.responses), 0.99))
+        yield f"in one pull metered air rose, at once, to {times:.1f} times what the engine took in: something opened"
     if cause == "fuel_supply" and facts.supply < 95.0:
         yield f"fuel pressure across the injectors falls to {facts.supply:.0f} % of that commanded"
     if cause == "one_bank" and abs(facts.apart) > FLAT:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from math import exp, pi, sqrt
+from math import exp, isnan, pi, sqrt
 from typing import Any
 
 import numpy as np
@@ -101,6 +101,66 @@ def test_boost_that_never_gets_there_is_underboost(lab: Any) -> None:
     assert not found.reached
     assert found.short_share == pytest.approx(-0.30, abs=0.02)
     assert found.at_ceiling == pytest.approx(1.0)
+
+
+def opened(lab: Any, times: float) -> dict[str, np.ndarray]:
+    """A pull in which boost is gone from the sixth second on, while the meter sees `times` what the engine takes in."""
+    arrays = pull(lab, 0.9)
+    start = int(np.argmax(arrays["commanded_boost_pressure"] > 150.0))
+    after = slice(start + 60, start + 80)
+    arrays["boost_pressure"][after], arrays["manifold_pressure"][after] = 106.0, 104.0
+    taken = [lab.Point(speed, 104.0, 100.0).air for speed in arrays["engine_speed"][after]]
+    arrays["mass_air_flow"][after] = times * np.array(taken)
+    return arrays
+
+
+def test_a_hose_that_comes_off_in_a_pull_is_seen_by_the_air_that_never_arrives(lab: Any) -> None:
+    # By the mass balance alone: of 2.5 times the air that the cylinders take, 1 - 1/2.5 = 60 % leaves on the way. The
+    # bench engine breathes somewhat worse without boost, so that a few per cent are open.
+    found = response(lab, opened(lab, 2.5))
+    assert found.air_lost == pytest.approx(0.60, abs=0.04)
+
+
+def test_boost_that_goes_without_air_leaving_is_no_hose(lab: Any) -> None:
+    # A turbocharger that breaks, a wastegate that sticks open: the meter sees what the engine takes in.
+    assert response(lab, opened(lab, 1.0)).air_lost < 0.05
+    assert response(lab, pull(lab, 0.9)).air_lost < 0.05
+
+
+def test_a_meter_wrong_by_one_factor_looks_like_no_hose(lab: Any) -> None:
+    arrays = pull(lab, 0.9)
+    arrays["mass_air_flow"] *= 1.4
+    assert response(lab, arrays).air_lost < 0.05
+
+
+def test_air_that_leaves_for_less_than_half_a_second_is_no_hose(lab: Any) -> None:
+    arrays = pull(lab, 0.9)
+    start = int(np.argmax(arrays["commanded_boost_pressure"] > 150.0))
+    arrays["mass_air_flow"][start + 60 : start + 64] *= 2.5
+    assert response(lab, arrays).air_lost < 0.05
+    arrays["mass_air_flow"][start + 64] *= 2.5
+    assert response(lab, arrays).air_lost > 0.5
+
+
+def test_without_a_meter_it_is_not_known_whether_air_was_lost(lab: Any) -> None:
+    arrays = opened(lab, 2.5)
+    arrays["mass_air_flow"][:] = np.nan
+    assert isnan(response(lab, arrays).air_lost)
+
+
+@pytest.mark.parametrize(("times", "cause"), [(2.5, "pressure_leak"), (1.0, "underboost")])
+def test_air_that_never_arrives_tells_a_hose_from_boost_that_falls_short(lab: Any, times: float, cause: str) -> None:
+    said = lab.judged(opened(lab, times), lab.profile(extra=EXTRA)).assessment()
+    boost_or_leak = [one.name for one in said.causes if one.name in ("pressure_leak", "underboost")]
+    assert boost_or_leak[0] == cause
+    leak = next(one for one in said.causes if one.name == "pressure_leak")
+    if times > 1.0:
+        assert leak.estimates[0].quantity == "of the metered air lost since a pipe opened in a pull"
+        assert leak.estimates[0].low < 60.0 < leak.estimates[0].high
+        assert leak.largest_need.low <= -60.0 <= leak.largest_need.high
+        assert any("metered air rose, at once, to 2." in reason for reason in leak.reasons_for)
+    else:
+        assert not any("metered air rose" in reason for reason in leak.reasons_for)
 
 
 def test_a_pull_is_told_when_it_is_over_with_its_peaks(lab: Any) -> None:

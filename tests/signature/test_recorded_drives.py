@@ -28,7 +28,7 @@ DRIVES: tuple[tuple[str, str, str, tuple[str, ...]], ...] = (
     ("boost_creep", BRACKWELL, "misfit", ("boost_creep",)),
     ("fuel_supply_limit", BRACKWELL, "misfit", ("fuel_supply",)),
     ("weak_injector_bank_2", TARN, "misfit", ("one_bank",)),
-    ("hose_off_in_a_pull", BRACKWELL, "strained", ("pressure_leak", "underboost")),
+    ("hose_off_in_a_pull", BRACKWELL, "misfit", ("pressure_leak",)),
 )
 
 
