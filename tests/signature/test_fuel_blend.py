@@ -1,0 +1,189 @@
+"""Ethanol in the tank: what an engine computer counts with is read from its own fuel rate, and what a blend takes of
+need is no fault, also against a baseline that was driven on another blend.
+
+Stoichiometric ratios by mass from Heywood 1988, table D.4 (gasoline CH1.87 14.6, ethanol 9.00). A litre of E20 holds
+0.2 * 0.789 kg of ethanol and 0.8 * 0.745 kg of gasoline (densities from memory): 20.93 % ethanol by mass, so 14.6 - 5.6
+* 0.2093 = 13.428. A computer that gives fuel for E0 while E20 is in the tank leaves need 14.6 / 13.428 = 1.0873.
+"""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+from math import log, nan
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from livewatch.signature import Baseline
+from livewatch.signature.evidence import Evidence
+from livewatch.signature.observations import Observations, observe
+from livewatch.signature.readings import Reader
+from livewatch.signature.settled import FIELDS, PointMaker
+
+E0, E10, E20 = 14.6, 14.010, 13.428
+BLEND = 1.0873
+"""Need that E20 leaves to a computer that counts with E0."""
+LITRE = 745.0
+"""g of gasoline, by which SAE J1979's litres an hour are taken for mass."""
+CALIBRATED_FOR_E0 = (
+    "engine: {displacement: 2.0 L, cylinders: 4, induction: turbocharged, air_metering: mass_air_flow, "
+    "fuel: gasoline E0, volumetric_efficiency: 0.846 .. 0.954}"
+)
+SPEED_DENSITY = CALIBRATED_FOR_E0.replace("mass_air_flow", "speed_density")
+
+Columns = dict[str, NDArray[np.float64]]
+
+
+def drive(lab: Any, need: float, ethanol: float, counts: float = nan, seed: int = 5) -> Columns:
+    """A tour with one `need` everywhere and `ethanol` % in the tank; with the fuel rate of a computer that `counts`
+    with some ratio: air times trims over that ratio and lambda."""
+    arrays: Columns = lab.Bench(seed=seed).tour(lab.Fault(delivered=lambda point, pulse: 1.0 / need)).arrays()
+    arrays["ethanol_content"][:] = ethanol
+    trims = (1.0 + arrays["short_term_fuel_trim_1"] / 100.0) * (1.0 + arrays["long_term_fuel_trim_1"] / 100.0)
+    grams = arrays["mass_air_flow"] * trims / (counts * arrays["commanded_lambda"])
+    arrays["fuel_rate"] = grams * 3600.0 / LITRE
+    return arrays
+
+
+def seen_of(lab: Any, profile: Any, arrays: Columns, baseline: Baseline | None = None) -> Observations:
+    reader, maker = Reader(profile), PointMaker(profile)
+    evidence = Evidence(maker.displacement)
+    ticks = lab.ticks(profile, arrays)
+    for readings in [*reader.take(ticks), *reader.finish()]:
+        evidence.take(maker.points(readings))
+    evidence.finish()
+    return observe(evidence.regions(), maker, baseline)
+
+
+def counted_with(lab: Any, profile: Any, columns: dict[str, float]) -> float:
+    """What the computer counts with, by its own figures at one steady point."""
+    ticks = lab.ticks(profile, {name: np.full(20, value) for name, value in columns.items()})
+    readings = next(iter(Reader(profile).take(ticks)))
+    return float(PointMaker(profile).points(readings).field[FIELDS.index("counted"), -1])
+
+
+STEADY = {
+    "engine_speed": 3000.0, "manifold_pressure": 60.0, "accelerator_pedal_position": 20.0, "commanded_lambda": 0.95,
+    "fuel_system_status": 2.0, "charge_air_temperature": 40.0, "short_term_fuel_trim_1": 2.0,
+    "long_term_fuel_trim_1": 5.0,
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("ratio", [E0, E20])
+def test_air_and_fuel_of_the_computer_say_which_ratio_it_counts_with(lab: Any, ratio: float) -> None:
+    # 20 g/s of air, lambda 0.95, trims 1.02 * 1.05: for E20 20 * 1.071 / (13.428 * 0.95) = 1.679 g/s = 8.114 L/h.
+    fuel = 20.0 * 1.02 * 1.05 / (ratio * 0.95) * 3600.0 / LITRE
+    profile = lab.profile(extra={"fuel_rate": "L/h"})
+    assert counted_with(lab, profile, {**STEADY, "mass_air_flow": 20.0, "fuel_rate": fuel}) == pytest.approx(ratio)
+
+
+def test_fuel_for_both_banks_is_set_against_the_trims_of_both(lab: Any) -> None:
+    # Bank 1 gets 1.071, bank 2 0.98 * 0.95 = 0.931, each half of the fuel: 20 * 1.001 / (13.428 * 0.95) g/s.
+    fuel = 20.0 * (1.02 * 1.05 + 0.98 * 0.95) / 2.0 / (E20 * 0.95) * 3600.0 / LITRE
+    profile = lab.profile(
+        extra={"fuel_rate": "L/h", "short_term_fuel_trim_2": "%", "long_term_fuel_trim_2": "%", "lambda_2": "1"}
+    )
+    other = {"short_term_fuel_trim_2": -2.0, "long_term_fuel_trim_2": -5.0}
+    columns = {**STEADY, **other, "mass_air_flow": 20.0, "fuel_rate": fuel}
+    assert counted_with(lab, profile, columns) == pytest.approx(E20)
+
+
+def test_without_a_meter_the_air_follows_from_absolute_load(lab: Any) -> None:
+    # SAE J1979: absolute load is air for each stroke over 1.184 kg/m³ of the stroke. At 3000 rpm 25 strokes a second
+    # of 2.0 L would be 59.2 g/s; 40 % of it is 23.68 g/s.
+    fuel = 23.68 * 1.02 * 1.05 / (E20 * 0.95) * 3600.0 / LITRE
+    profile = lab.profile(
+        without=("mass_air_flow",), engine=SPEED_DENSITY, extra={"fuel_rate": "L/h", "absolute_load": "%"}
+    )
+    columns = {**STEADY, "absolute_load": 40.0, "fuel_rate": fuel}
+    assert counted_with(lab, profile, columns) == pytest.approx(E20)
+
+
+def test_a_computer_that_gives_no_fuel_says_nothing_of_its_ratio(lab: Any) -> None:
+    # 0.2 L/h are 0.04 g/s: less than any engine idles on, and one step of SAE J1979's 0.05 L/h is a quarter of it.
+    profile = lab.profile(extra={"fuel_rate": "L/h"})
+    assert np.isnan(counted_with(lab, profile, {**STEADY, "mass_air_flow": 20.0, "fuel_rate": 0.2}))
+
+
+@pytest.mark.parametrize(
+    ("counts", "need", "wrong"),
+    [
+        pytest.param(E20, 1.0, False, id="corrects, need 1"),
+        pytest.param(E0, BLEND, False, id="does not correct, need of the blend"),
+        pytest.param(E20, BLEND, True, id="corrects, and yet the need of the blend"),
+        pytest.param(E0, 1.0, True, id="does not correct, and yet no need"),
+    ],
+)
+def test_the_fuel_rate_says_whether_the_blend_explains_the_need(
+    lab: Any, counts: float, need: float, wrong: bool
+) -> None:
+    profile = lab.profile(engine=CALIBRATED_FOR_E0, extra={"fuel_rate": "L/h"})
+    arrays = drive(lab, need, 20.0, counts)
+    said = lab.judged(arrays, profile).assessment()
+    first = said.causes[0]
+    assert (first.family == "none") is not wrong
+    assert (said.verdict.word == "fits") is not wrong
+    if wrong:
+        # What the blend leaves (1 or 1.0873) is off by that factor one way or the other: so are the injectors.
+        flow = first.estimates[0]
+        assert first.name == "injector_flow"
+        assert flow.value == pytest.approx(1.0 / BLEND if need > 1.0 else BLEND, abs=0.01)
+        assert not flow.low < 1.0 < flow.high
+    # Without the fuel rate either may be right, and neither need is held against the parts.
+    del arrays["fuel_rate"]
+    assert lab.judged(arrays, profile).assessment().verdict.word == "fits"
+
+
+def test_the_fuel_rate_weighs_as_the_normal_law_says(lab: Any) -> None:
+    # Off by log(1.0873) = 0.0837 if it counted with the other ratio, with a spread of 0.015: the log of the odds is
+    # 0.0837² / (2 * 0.015²) = 15.57; half way between the two ratios nothing is told.
+    profile = lab.profile(engine=CALIBRATED_FOR_E0, extra={"fuel_rate": "L/h"})
+    told = [
+        seen_of(lab, profile, drive(lab, 1.0, 20.0, counts)).corrected for counts in (E20, E0, (E0 * E20) ** 0.5, nan)
+    ]
+    assert told == pytest.approx([15.57, -15.57, 0.0, 0.0], abs=0.05)
+
+
+def test_the_blend_shifts_need_by_the_ratio_of_stoichiometric_ratios(lab: Any) -> None:
+    calibrated_for_e0, for_e10 = lab.profile(engine=CALIBRATED_FOR_E0), lab.profile()
+    arrays = drive(lab, 1.0, 20.0)
+    assert seen_of(lab, calibrated_for_e0, arrays).fuel_shift == pytest.approx(log(BLEND), abs=1e-4)
+    assert seen_of(lab, for_e10, arrays).fuel_shift == pytest.approx(log(E10 / E20), abs=1e-4)
+    arrays["ethanol_content"][:] = 0.0
+    assert seen_of(lab, calibrated_for_e0, arrays).fuel_shift == pytest.approx(0.0, abs=1e-9)
+    del arrays["ethanol_content"]
+    assert seen_of(lab, calibrated_for_e0, arrays).fuel_shift == 0.0
+
+
+def test_a_car_filled_with_e20_after_a_baseline_on_e0_is_no_mismatch(lab: Any, tmp_path: Path) -> None:
+    # Calibrated for E10: on E0 it needs 14.010 / 14.6 = 0.9596, on E20 14.010 / 13.428 = 1.0434, that is 1.0873 times
+    # what the baseline showed.
+    profile = lab.profile()
+    Baseline.of(lab.judged(drive(lab, E10 / E0, 0.0, seed=8), profile)).save(tmp_path / "on_e0.json")
+    baseline = Baseline.load(tmp_path / "on_e0.json")
+    assert baseline.ethanol == 0.0
+    arrays = drive(lab, E10 / E20, 20.0)
+    assert seen_of(lab, profile, arrays, baseline).fuel_shift == pytest.approx(log(BLEND), abs=1e-4)
+    said = lab.judged(arrays, profile, baseline=baseline).assessment()
+    assert said.causes[0].family == "none"
+    assert said.verdict.word == "fits"
+    # The same need on the fuel of the baseline is a fault, and so it is as long as nobody knows of the fuel.
+    arrays["ethanol_content"][:] = 0.0
+    assert lab.judged(arrays, profile, baseline=baseline).assessment().causes[0].name == "injector_flow"
+    unknown = replace(baseline, ethanol=nan)
+    arrays["ethanol_content"][:] = 20.0
+    assert lab.judged(arrays, profile, baseline=unknown).assessment().causes[0].name == "injector_flow"
+
+
+def test_a_baseline_saved_before_it_carried_its_fuel_reads_as_of_unknown_fuel(lab: Any, tmp_path: Path) -> None:
+    path = tmp_path / "baseline.json"
+    Baseline.of(lab.judged(drive(lab, 1.0, 12.5))).save(path)
+    assert Baseline.load(path).ethanol == pytest.approx(12.5)
+    data = json.loads(path.read_text())
+    del data["ethanol"]
+    path.write_text(json.dumps(data))
+    assert np.isnan(Baseline.load(path).ethanol)

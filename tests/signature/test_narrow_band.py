@@ -1,0 +1,99 @@
+"""A narrow-band sensor knows lambda 1 alone: its loop holds the mixture there, whatever else is commanded.
+
+Where the computer gives fuel for lambda c and the loop brings the mixture back to 1, the trims of matching parts are c:
+fuel is need times air over (14.05 c), lambda 1 is air over 14.05, hence trim = c and need = trim * 1 / c = 1.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from livewatch.signature.readings import Reader
+from livewatch.signature.settled import FIELDS, PointMaker
+
+Columns = dict[str, NDArray[np.float64]]
+
+VOLTAGE = {"oxygen_sensor_voltage_1": "V"}
+
+
+def drive(lab: Any, fault: Any) -> Columns:
+    """The tour with the loop closed all the way to full load, as a narrow-band sensor sees it: it switches twice a
+    second, and the trims take away what is commanded rich."""
+    points = [lab.Point(p.speed, p.pressure, p.pedal, p.commanded, 8.0) for p in lab.TOUR]
+    bench = lab.Bench()
+    for _ in range(4):
+        for point in points:
+            bench.hold(point, fault, closed=True)
+    arrays: Columns = bench.arrays()
+    total = (1.0 + arrays["long_term_fuel_trim_1"] / 100.0) * arrays["commanded_lambda"]
+    arrays["long_term_fuel_trim_1"] = 100.0 * (total - 1.0)
+    del arrays["lambda_1"]
+    looks = np.arange(len(total))
+    arrays["oxygen_sensor_voltage_1"] = np.where(looks % 5 < 3, 0.8, 0.1)
+    return arrays
+
+
+def needs(lab: Any, profile: Any, arrays: Columns) -> dict[float, float]:
+    """Median need of the settled looks, by commanded lambda."""
+    reader, maker = Reader(profile), PointMaker(profile)
+    ticks = lab.ticks(profile, arrays)
+    points = [maker.points(readings) for readings in [*reader.take(ticks), *reader.finish()]]
+    field = np.concatenate([one.field[:, one.settled] for one in points], axis=1)
+    need, commanded = field[FIELDS.index("need_1")], field[FIELDS.index("lambda_commanded")]
+    return {float(c): float(np.median(need[commanded == c])) for c in np.unique(commanded)}
+
+
+def test_a_loop_that_switches_at_lambda_1_needs_nothing_where_the_command_is_rich(lab: Any) -> None:
+    found = needs(lab, lab.profile(without=("lambda_1",), extra=VOLTAGE), drive(lab, lab.Fault()))
+    assert found == pytest.approx({0.81: 1.0, 0.85: 1.0, 0.90: 1.0, 1.0: 1.0}, abs=0.003)
+
+
+def test_matching_parts_with_a_narrow_band_sensor_fit_up_to_full_load(lab: Any) -> None:
+    said = lab.judged(drive(lab, lab.Fault()), lab.profile(without=("lambda_1",), extra=VOLTAGE)).assessment()
+    assert said.verdict.word == "fits"
+    assert said.causes[0].family == "none"
+
+
+def test_an_air_meter_in_a_wider_tube_is_measured_by_a_narrow_band_loop_at_full_load_too(lab: Any) -> None:
+    # (70 / 66)² = 1.1249 (common practice), at every load and every command.
+    arrays = drive(lab, lab.Fault(metered=lambda point: (66.0 / 70.0) ** 2))
+    profile = lab.profile(without=("lambda_1",), extra=VOLTAGE)
+    assert needs(lab, profile, arrays) == pytest.approx(
+        {0.81: 1.1249, 0.85: 1.1249, 0.90: 1.1249, 1.0: 1.1249}, abs=4e-3
+    )
+    cause = lab.judged(arrays, profile).assessment().causes[0]
+    assert cause.name == "meter_scale"
+    ratio = next(one for one in cause.estimates if one.quantity == "true over metered air")
+    assert ratio.low <= 1.1249 <= ratio.high
+
+
+def test_with_the_loop_open_a_narrow_band_sensor_tells_no_need(lab: Any) -> None:
+    arrays = drive(lab, lab.Fault())
+    arrays["fuel_system_status"] = np.where(arrays["commanded_lambda"] < 0.95, 4.0, 2.0)
+    found = needs(lab, lab.profile(without=("lambda_1",), extra=VOLTAGE), arrays)
+    assert found[1.0] == pytest.approx(1.0, abs=0.003)
+    assert all(np.isnan(found[commanded]) for commanded in (0.81, 0.85, 0.90))
+
+
+def test_a_wideband_sensor_goes_on_being_believed_where_the_command_is_rich(lab: Any) -> None:
+    # It measures what is commanded: need is trim * measured / commanded, 1 without trims.
+    arrays = drive(lab, lab.Fault())
+    arrays["lambda_1"] = arrays["commanded_lambda"].copy()
+    arrays["long_term_fuel_trim_1"][:] = 0.0
+    assert needs(lab, lab.profile(), arrays) == pytest.approx({0.81: 1.0, 0.85: 1.0, 0.90: 1.0, 1.0: 1.0}, abs=0.003)
+
+
+def test_a_narrow_band_sensor_that_does_not_switch_says_the_loop_is_not_there_yet(lab: Any) -> None:
+    arrays = drive(lab, lab.Fault())
+    arrays["oxygen_sensor_voltage_1"][:] = 0.1
+    profile = lab.profile(without=("lambda_1",), extra=VOLTAGE)
+    maker = PointMaker(profile)
+    readings = next(iter(Reader(profile).take(lab.ticks(profile, arrays))))
+    assert not maker.points(readings).settled.any()
+    switching = readings.value["oxygen_sensor_voltage_1"]
+    switching[:] = np.where(np.arange(len(switching)) % 5 < 3, 0.8, 0.1)
+    assert maker.points(readings).settled.any()
