@@ -165,7 +165,7 @@ def _figures(value: float, low: float, high: float) -> list[str]:
     """A figure and its interval, to as many digits as they are known: two of half the interval's length."""
     known = (high - low) / 2.0
     if not 0.0 < known < inf:
-        return [f"{one:.3g}" for one in (value, low, high)]
+        return [f"{one:.0f}" if 999.5 <= abs(one) < inf else f"{one:.3g}" for one in (value, low, high)]
     digits = min(max(1 - floor(log10(known)), 0), 4)
     return [f"{one + 0.0:.{digits}f}" for one in (round(value, digits), round(low, digits), round(high, digits))]
 
@@ -287,8 +287,10 @@ def _hole(band: tuple[float, float, float]) -> Estimate:
 def _pressure_leak(judged: Judged, seen: Observations) -> list[Estimate]:
     pushed, air = np.nan_to_num(seen.of("pushed")), seen.of("air")
     boosted = seen.of("boost") > seen.of("outside") + 10.0
-    most = float((pushed / np.maximum(air, 1.0))[boosted].max()) if boosted.any() else 0.0
     band = _band(_under_boost(judged, seen), 0.0)
+    if not boosted.any():
+        return [_hole(band)]
+    most = float((pushed / np.maximum(air, 1.0))[boosted].max())
     return [
         _mapped("of the metered air lost at full boost", "%", band, lambda s: 100.0 * min(1.0, s * most)),
         _hole(band),
