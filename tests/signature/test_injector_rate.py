@@ -80,9 +80,11 @@ def test_injectors_of_usual_size_carry_the_usual_power_of_the_engine(
 
 
 def test_pulses_that_hardly_change_say_nothing_of_the_injectors(lab: Any) -> None:
-    arrays = late_injectors(lab)
-    arrays["injector_pulse_width"] = 3.0 + 0.1 * np.sin(np.arange(len(arrays["injector_pulse_width"])))
-    assert rate(lab, lab.profile(), arrays) == rate(lab, lab.profile(NO_PULSES), arrays)
+    # At idle and light load pulses are within 0.3 ms: the slope through them hangs on the rounding of one of them.
+    late = lab.Fault(delivered=lambda point, pulse: (pulse - 0.25) / pulse)
+    arrays = lab.Bench().tour(late, points=lab.TOUR[:3]).arrays()
+    assert 0.2 < np.ptp(arrays["injector_pulse_width"]) < 0.8
+    assert rate(lab, lab.profile(), arrays) == (6.5, 0.25)
 
 
 def test_injectors_of_unknown_flow_that_open_late_are_measured_in_ms_to_within_half(lab: Any) -> None:

@@ -75,10 +75,10 @@ def test_a_sensor_that_reads_a_little_high_does_not_make_the_hole_smaller(lab: A
 
 
 def test_a_blend_that_is_not_corrected_for_does_not_change_the_hole(lab: Any) -> None:
-    # E30 in a car calibrated for E10: 14.010 / 12.850 = 1.0903 everywhere (stoichiometric ratios from Heywood 1988,
-    # table D.4), besides the leak.
-    arrays = lab.Bench().tour(leaking(lab, 8.0, need=1.0903)).arrays()
-    arrays["ethanol_content"][:] = 30.0
+    # E85 in a car calibrated for E10: 14.010 / 9.800 = 1.4296 everywhere (stoichiometric ratios by mass of Heywood's,
+    # 1988, table D.4), besides the leak.
+    arrays = lab.Bench().tour(leaking(lab, 8.0, need=1.4296)).arrays()
+    arrays["ethanol_content"][:] = 85.0
     cause = lab.judged(arrays).assessment().causes[0]
     assert cause.name == "pressure_leak"
     assert hole_of(cause).value == pytest.approx(8.0, rel=0.06)
