@@ -144,9 +144,9 @@ def _boost_for(cause: str, facts: Facts) -> Iterator[str]:
         short = n - len(reached)
         if short:
             yield f"command was not reached in {short} of {n} pulls"
-        ceiling = float(np.nanmean([r.at_ceiling for r in facts.responses]))
-        if ceiling > 0.3:
-            yield f"solenoid duty stood at its ceiling for {100.0 * ceiling:.0f} % of the time"
+        ceilings = [r.at_ceiling for r in facts.responses if not isnan(r.at_ceiling)]
+        if ceilings and float(np.mean(ceilings)) > 0.3:
+            yield f"solenoid duty stood at its ceiling for {100.0 * float(np.mean(ceilings)):.0f} % of the time"
         return
     if facts.cuts:
         yield f"the fuel was cut above command in {facts.cuts} of {n} pulls"
