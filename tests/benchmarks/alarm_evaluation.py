@@ -131,6 +131,8 @@ def evaluate(drive: Drive, rate: str) -> Watched:
         if fact is None:
             continue
         for start, end in runs_of(fact.surely, fact.lasting):
+            if start + DUE_WITHIN > watched.hours * 3600.0:
+                continue  # The drive was over before the alarm was late.
             due = (max(0.0, on - start) for on, off in spans if off > start and on <= max(end, start + 1.5))
             delay = min(due, default=np.inf)
             watched.delays.setdefault(alarm.name, []).append(delay)

@@ -381,9 +381,10 @@ def test_a_gear_change_raises_nothing(every: int) -> None:
     assert alarms_of(gear_change(steady(PULL)), every) == []
 
 
-def loaded_again(lean: float, until: float, step: float = 0.0) -> Columns:
+def loaded_again(lean: float, until: float, step: float = 0.0, lag: float = 0.07) -> Columns:
     """After an overrun the pedal comes down at 11 s, and load with it. The sensor comes back from air to `lean` over
-    command by 0.25 s of load, and from there to the command at `until` s of load; it reads in steps of `step`."""
+    command, by 0.25 s of load if its `lag` is the usual one in s, and from there to the command at `until` s of load;
+    it reads in steps of `step`."""
     columns = steady(PULL)
     back = round(AT * 100)
     for name in ("accelerator_pedal_position", "throttle_position"):
@@ -394,7 +395,7 @@ def loaded_again(lean: float, until: float, step: float = 0.0) -> Columns:
     columns["injector_pulse_width"][back - 100 : back - 15] = 0.0
     columns["commanded_lambda"][:] = 1.0
     t = np.arange(len(columns["engine_speed"]) - back) / 100.0
-    reading = 1.0 + np.where(t < until, lean - 1.0, 0.0) + 0.99 * np.exp(-np.maximum(t, 0.0) / 0.07)
+    reading = 1.0 + np.where(t < until, lean - 1.0, 0.0) + 0.99 * np.exp(-np.maximum(t, 0.0) / lag)
     for bank in (1, 2):
         column = columns[f"lambda_{bank}"]
         column[:back] += 0.15
@@ -414,6 +415,16 @@ def test_a_mixture_that_is_lean_for_a_moment_after_an_overrun_is_everyday(every:
 @pytest.mark.parametrize("every", [1, 5, 10, 20])
 def test_a_mixture_that_stays_lean_after_an_overrun_is_alarmed_within_a_second_of_load(every: int) -> None:
     alarms = alarms_of(loaded_again(1.09, 2.0), every)
+    for name in ("lean_under_load", "lean_under_load_bank_2"):
+        assert AT + 0.5 < (first(alarms, name) or 0.0) <= AT + 1.0
+
+
+@pytest.mark.parametrize("every", [1, 5, 10])
+def test_a_slow_sensor_on_its_way_back_from_air_is_no_lean_mixture(every: int) -> None:
+    """A lag of first order (Guzzella and Onder 2010, section 2.4.4) of 0.18 s: from air, 1.99, to 4.5 % over command
+    the sensor reads more than 6 % over it until 0.18 ln(0.99 / 0.015) = 0.75 s, which is long enough to be alarmed."""
+    assert alarms_of(loaded_again(1.045, 9.0, lag=0.18), every) == []
+    alarms = alarms_of(loaded_again(1.12, 9.0, lag=0.18), every)
     for name in ("lean_under_load", "lean_under_load_bank_2"):
         assert AT + 0.5 < (first(alarms, name) or 0.0) <= AT + 1.0
 
