@@ -40,8 +40,9 @@ LOG_PRIOR: dict[str, float] = {
 manifold pressure sensor wrong by a factor is rare, since it would show against the barometer at every start."""
 SCALE, SHAPE, FLOW, DEAD, BANK, VACUUM, PUSHED, SHORT, SENSOR = 0.15, 0.20, 0.20, 0.25, 0.15, 1.8, 8.0, 0.5, 0.06
 """Spreads of sizes beforehand: shares, ms, and g/s for two litres of displacement."""
-OFFSETS, LIKELIEST_OFFSET = (0.0, 0.3, 0.6, 1.2), 0.3
-"""kPa by which the sensor before the throttle may read above the barometer; decides the leak at light load."""
+OFFSETS, LIKELIEST_OFFSET = (0.0, 0.3, 0.6, 1.2, 2.4, 4.8), 0.3
+"""kPa by which the sensor before the throttle may read above the barometer, sound up to 1.5 % of 300 kPa (common
+practice); decides the leak at light load."""
 DRIFTS = (60.0, 120.0, 240.0)
 """s a lambda sensor may take to drift."""
 TOLD_BY_LEVEL = -2.5
