@@ -77,8 +77,8 @@ def test_a_sensor_that_reads_a_little_high_does_not_make_the_hole_smaller(lab: A
 @pytest.mark.parametrize("low", [1.0, 1.5])
 def test_a_sensor_that_reads_a_little_low_does_not_make_the_hole_larger(lab: Any, low: float) -> None:
     # The compressor makes 2 kPa at light load, of which the sensor shows 0.5: flow goes with the root of the
-    # difference, so that twice the area, 1.41 times the diameter, would be needed for what leaves there. Of differences as small
-    # as its error the sensor cannot tell, under boost it can.
+    # difference, so that twice the area, 1.41 times the diameter, would be needed for what leaves there. Of
+    # differences as small as its error the sensor cannot tell, under boost it can.
     arrays = before_throttle(lab.Bench().tour(leaking(lab, 8.0, 103.3)).arrays(), 103.3)
     arrays["boost_pressure"] = arrays["boost_pressure"] - low
     cause = lab.judged(arrays).assessment().causes[0]
