@@ -13,6 +13,8 @@ from livewatch.simulator.parts import Build
 
 __all__ = ["ExhaustPath", "gas_temperature", "transport_delay"]
 
+UNBURNED = 320.0
+"""K of gas that did not burn; common practice, no source."""
 KEPT = 4096
 """Steps of composition kept on the way to the sensor; 40 s."""
 
@@ -21,11 +23,11 @@ def gas_temperature(flow: float, richness: float, below_best: float) -> float:
     """Temperature at the ports in K, from exhaust flow (kg/s), equivalence ratio and ignition below best torque (deg).
 
     Common practice, no source: some 700 K at idle and 1100 K under full load, 6 K hotter for each degree of retard,
-    cooler on either side of stoichiometric.
+    cooler on either side of stoichiometric; so much fuel that it does not burn leaves as the charge came in.
     """
     away = richness - 1.0
     cooler = 420.0 * away if away > 0.0 else -330.0 * max(away, -0.7)
-    return 660.0 + 450.0 * (1.0 - exp(-flow / 0.05)) + 6.0 * min(below_best, 25.0) - cooler
+    return max(UNBURNED, 660.0 + 450.0 * (1.0 - exp(-flow / 0.05)) + 6.0 * min(below_best, 25.0) - cooler)
 
 
 def transport_delay(speed: float, flow: float, volume: float, pressure: float, temperature: float) -> float:

@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 from scipy.optimize import brentq
 from scipy.signal import lfilter
 
 from livewatch.simulator import STEP, Mismatch, Scenario, simulate
 from livewatch.simulator.air import AirPath, Breathing
 from livewatch.simulator.cars import CARS
+from livewatch.simulator.exhaust import gas_temperature
 from livewatch.simulator.fuel import dead_time
 from livewatch.simulator.gas import AIR_GAS_CONSTANT, Fuel, dry_air_fraction, flow_through_hole, standard_pressure
 from livewatch.simulator.mismatches import KINDS, fitted_parts
@@ -248,6 +251,23 @@ def test_a_cold_engine_starts_rich_in_open_loop_and_idles_fast(drive):
     assert np.median(c["commanded_lambda"][started]) < 0.95
     assert set(np.unique(c["fuel_system_status"][started])) == {1.0}
     assert np.max(c["coolant_temperature"]) < 40.0
+
+
+@given(flow=st.floats(0.0, 0.6), richness=st.floats(0.0, 20.0), below_best=st.floats(-10.0, 60.0))
+def test_exhaust_gas_is_never_colder_than_the_charge_nor_hotter_than_an_engine_bears(flow, richness, below_best):
+    # Heywood 1988, section 6.5: 400 to 600 degC at idle, about 900 degC at high power; common practice: valves and
+    # turbines bear some 1050 degC.
+    assert 300.0 < gas_temperature(flow, richness, below_best) < 1323.0
+
+
+def test_a_stone_cold_engine_driven_flat_out_on_the_dyno_drowns_in_its_own_film_when_the_foot_comes_up():
+    # Full load wets the cold walls; under overrun vacuum that film meets a tenth of the air (common practice).
+    run = simulate(
+        Scenario(car="harrow_14t", route="dyno", cold_start=True, ambient_degC=-4.0, altitude_m=400.0, duration=60.0)
+    )
+    richness = run.truth["richness_1"]
+    assert richness.max() > 3.0
+    assert run.truth["exhaust_temperature"].min() > 270.0
 
 
 def test_overrun_cuts_the_fuel_and_shows_plain_air_to_the_sensor(drive):
