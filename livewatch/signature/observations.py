@@ -69,7 +69,9 @@ SPEED_SHAPE, SPEED_BEND, LOAD_SHAPE = 0.04, 0.05, 0.03
 IDLE_BREATHING, IDLE_REGION = 0.15, 0.06
 """How far volumetric efficiency at idle may be from usual, where burned gas takes much of the cylinder: in common, and
 for each region on its own; common practice."""
-SUPPLY_OFFSET, SUPPLY_NOISE = 0.010, 0.006
+SUPPLY_OFFSET, SUPPLY_NOISE = 0.010, 0.010
+DROOP = 0.02
+"""Share of fuel pressure that a sound supply lets go at the highest flow, growing with its square; common practice."""
 IDLE_CORRECTION = 0.11
 OUTLIER = 0.12
 """How far the ratio of one region may be from the others, as a logarithm, before it is doubted."""
@@ -272,6 +274,8 @@ def _everyday(seen: Observations, maker: PointMaker, compared: bool) -> None:
     charge = seen.of("charge")
     regions = seen.regions
     late = np.nan_to_num(1.0 / np.maximum(charge, 1.0)) * milligrams_per_ms(regions, maker)[0]
+    fuel = np.nan_to_num(seen.of("fuel"))
+    flow = fuel / max(float(fuel.max()), 1e-9)
     sharp = 0.5 if compared else 1.0
     loads: list[Column] = [
         seen.common * need,
@@ -279,6 +283,7 @@ def _everyday(seen: Observations, maker: PointMaker, compared: bool) -> None:
         DEAD_TIME * sharp * late * need,
         IDLE_OFFSET * sharp * leak * (need - ratio if maker.metered else 0.0 * need),
         SUPPLY_OFFSET * supply,
+        DROOP * flow * flow * (supply - 0.5 * need),
     ]
     if maker.banks == 2:
         loads += [BANKS_APART * sharp * seen.on(f"need_{bank}") for bank in (1, 2)]

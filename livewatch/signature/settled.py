@@ -42,6 +42,8 @@ SENSOR_LAG = 0.12
 """s, wideband sensor; common practice, no source."""
 SWITCHES = 25
 """Looks within which a narrow-band sensor switches both ways while its loop is in balance; common practice."""
+LEAN_VOLTS, RICH_VOLTS = 0.35, 0.55
+"""V of a narrow-band sensor on either side of stoichiometric; common practice."""
 WARM = 65.0
 """degC of coolant; common practice."""
 WARMER_INTAKE = 5.0
@@ -287,8 +289,12 @@ class PointMaker:
         good &= np.isnan(coolant) | (coolant > WARM)
         if "lambda_1" not in self.there and "oxygen_sensor_voltage_1" in self.there:
             # A narrow-band sensor that does not switch says that the trim has not got there yet.
+            # Both ways: once only is a loop on its way, with a trim that stood at its limit until now.
             volts = readings["oxygen_sensor_voltage_1"]
-            good &= unseen | ((highest(volts, SWITCHES) > 0.55) & (lowest(volts, SWITCHES) < 0.35))
+            rose = (volts > RICH_VOLTS) & (lowest(volts, SWITCHES // 2) < LEAN_VOLTS)
+            fell = (volts < LEAN_VOLTS) & (highest(volts, SWITCHES // 2) > RICH_VOLTS)
+            both = highest(np.array([rose, fell], np.float64), SWITCHES) > 0.0
+            good &= unseen | both.all(axis=0)
             good &= unseen | (spread([need], SWITCHES)[1][0] < 0.07)
         purge = readings["purge_duty"]
         purging = np.where(np.isnan(purge), 0.0, (purge > 0.5).astype(np.float64))

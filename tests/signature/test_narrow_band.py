@@ -97,3 +97,15 @@ def test_a_narrow_band_sensor_that_does_not_switch_says_the_loop_is_not_there_ye
     switching = readings.value["oxygen_sensor_voltage_1"]
     switching[:] = np.where(np.arange(len(switching)) % 5 < 3, 0.8, 0.1)
     assert maker.points(readings).settled.any()
+
+
+@pytest.mark.parametrize("begins", [0.1, 0.8])
+def test_a_narrow_band_sensor_that_switched_only_once_says_a_trim_is_on_its_way(lab: Any, begins: float) -> None:
+    """A trim that stood at its limit, the sensor on one side for long: one switch to the other begins its way back."""
+    arrays = drive(lab, lab.Fault())
+    profile = lab.profile(without=("lambda_1",), extra=VOLTAGE)
+    maker = PointMaker(profile)
+    readings = next(iter(Reader(profile).take(lab.ticks(profile, arrays))))
+    volts = readings.value["oxygen_sensor_voltage_1"]
+    volts[:] = np.where(np.arange(len(volts)) < len(volts) // 2, begins, 0.9 - begins)
+    assert not maker.points(readings).settled.any()
