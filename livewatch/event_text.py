@@ -9,12 +9,22 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from typing import Any
 
-__all__ = ["MARKS", "clock_text", "facts_of", "sentence", "tone"]
+__all__ = ["MARKS", "clock_text", "facts_of", "sentence", "standing", "tone"]
 
 MARKS: Mapping[str, str] = {"critical": "▲▲", "high": "▲", "medium": "◆", "low": "●"}
 """A shape for each priority, so that it reads without colour."""
 
 _TONES: Mapping[str, str] = {"critical": "bold red", "high": "red", "medium": "yellow", "low": "cyan"}
+
+_STANDING: Mapping[tuple[str, str], str] = {
+    ("returned to normal", "returned to normal unacknowledged"): "over, not acknowledged",
+    ("returned to normal", "normal"): "over",
+    ("latched", "latched unacknowledged"): "over, latched, not acknowledged",
+    ("latched", "latched acknowledged"): "over, latched",
+    ("acknowledged", "normal"): "acknowledged, over",
+    ("acknowledged", "latched acknowledged"): "acknowledged, still latched",
+}
+"""What a transition to a state means, where its name does not say all of it."""
 
 
 def clock_text(seconds: float) -> str:
@@ -60,6 +70,12 @@ def sentence(record: Mapping[str, Any]) -> str:
     return f"{kind} {subject}".strip()
 
 
+def standing(record: Mapping[str, Any]) -> str:
+    """How an alarm stands after a transition, in words."""
+    word = str(record.get("transition", ""))
+    return _STANDING.get((word, str(record.get("state", ""))), word)
+
+
 def facts_of(because: Iterable[Mapping[str, Any]]) -> list[str]:
     """What made an alarm true, each as `channel value unit`. Conditions that only had to hold (plain 1 or 0) and what
     is unknown are left out; the first one, which was compared with the set point, never is."""
@@ -76,9 +92,7 @@ def _alarm(record: Mapping[str, Any], subject: str) -> str:
     priority = record.get("priority", "")
     if record.get("transition") != "raised":
         reason = record.get("reason")
-        return f"{subject}: {record.get('transition', '')}, now {record.get('state', '')}" + (
-            f" ({reason})" if reason else ""
-        )
+        return f"{subject}: {standing(record)}" + (f" ({reason})" if reason else "")
     said = record.get("message") or subject.replace("_", " ")
     facts = facts_of(record.get("because", ()))
     first = " [first out]" if record.get("first_out") else ""

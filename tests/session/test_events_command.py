@@ -39,7 +39,7 @@ def test_the_list_is_in_words(run, capsys):
     assert len(lines) == 3
     assert lines[0].split() == ["0:00.00", "note", "at", "0:00.00:", "note", "0"]
     assert lines[1].startswith("   1:05.00  ▲▲ CRITICAL lean under load [first out] · lambda_1 1.093 · Lift off")
-    assert lines[2].strip() == "1:08.00  lean_under_load: returned to normal, now returned to normal unacknowledged"
+    assert lines[2].strip() == "1:08.00  lean_under_load: over, not acknowledged"
 
 
 def test_the_file_itself_may_be_named(run, capsys):

@@ -14,10 +14,10 @@ from livewatch.dashboard.drawing.sheet import Sheet
 from livewatch.dashboard.look import Look
 from livewatch.dashboard.naming import short_label, watched_by
 from livewatch.dashboard.widgets.drawn import Drawn
-from livewatch.dashboard.widgets.event_list import STATES, current, moment
+from livewatch.dashboard.widgets.event_list import current, moment
 from livewatch.dashboard.widgets.heading import heading, write_lines
 from livewatch.dashboard.wording import alarm_names
-from livewatch.event_text import clock_text
+from livewatch.event_text import clock_text, standing
 from livewatch.events import Event, EventKind
 from livewatch.profile.model import Profile
 
@@ -44,12 +44,7 @@ class LeadUp(Drawn):
             write_lines(sheet, 0, y, fit(_texts(event), room, sheet.height - y).lines, "ink")
             return
         raised = detail.get("transition") == "raised"
-        state = str(detail.get("state", ""))
-        what = (
-            str(detail.get("setpoint", ""))
-            if raised
-            else f"{detail.get('transition', '')}: now {STATES.get(state, state)}"
-        )
+        what = str(detail.get("setpoint", "")) if raised else standing(detail)
         texts = (what,) if title.choice == 0 else ((event_titles(event)[0], what), what)
         curves = 1 if sheet.height - y < 5 else 2
         y = write_lines(sheet, 0, y, fit(texts, room, max(1, sheet.height - y - curves)).lines, "ink")
