@@ -137,6 +137,8 @@ class Dashboard(AlarmActions, TimeActions):
 
     def beat(self) -> None:
         """One update: the latest picture to the screen, what is due to be heard, what became of actions."""
+        if not self.screen_stack:
+            return  # The last beat of a program that has just ended.
         self.picture = self.scene.picture()
         look = self.look()
         self._beats += 1

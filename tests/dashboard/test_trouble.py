@@ -196,6 +196,15 @@ async def test_before_anything_came_every_view_can_be_shown(scene_of: Make, app_
             assert "Starting." in await drawn(pilot)
 
 
+async def test_an_update_that_comes_when_the_program_has_ended_does_nothing(scene_of: Make, app_of: Make) -> None:
+    app = app_of(scene_of(), "seat")
+    async with app.run_test(size=(80, 24)):
+        pass
+    beats = app._beats
+    app.beat()
+    assert app._beats == beats
+
+
 async def test_a_silent_bus_and_lost_frames_are_seen(scene_of: Make, app_of: Make) -> None:
     scene = scene_of(alarming=False)
     silent = replace(scene.shown.buses[1], state="silent", age=12.3, dropped=44)
