@@ -8,36 +8,29 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from math import exp, floor, inf, isnan, log10, nan, sqrt
+from math import exp, isnan, nan, sqrt
 from typing import Any
 
 import numpy as np
 
 from livewatch.signature.boost import Response
 from livewatch.signature.effects import FLOW, SCALE
-from livewatch.signature.hypotheses import LOST, Judged, Ranking, most_air_lost
-from livewatch.signature.inference import Effect, Fit, Whitened
+from livewatch.signature.estimates import SIGMAS, Estimate, band_of, mapped, spread_of
+from livewatch.signature.hypotheses import Judged, Ranking
+from livewatch.signature.inference import Fit
+from livewatch.signature.leak_sizes import lost_in_pull, pressure_leak, vacuum_leak
 from livewatch.signature.observations import INJECTORS, METER, Observations, milligrams_per_ms
-from livewatch.signature.physics import hole_diameter
 from livewatch.signature.readings import Column, Mask
 from livewatch.signature.reasons import Facts, against, for_
 from livewatch.signature.settled import PointMaker
 
-__all__ = ["Cause", "Estimate", "describe", "need_effect"]
+__all__ = ["TITLES", "Cause", "describe", "need_effect"]
 
-SIGMAS = 1.96
-EDGE = 0.06
-"""Share by which the discharge of a hole leaves its diameter open (Heywood 1988, appendix C: 0.6 to 0.7)."""
-PRESSURE_ERROR = 5.0
-"""kPa by which a pressure sensor of 300 kPa and the barometer may differ: ±1.5 % of its range; common practice."""
 FALLING = 0.97
 """Share of the commanded pressure across the injectors below which supply has ended."""
 HELD, LINE, SLOPE_KNOWN = 0.012, 0.08, 0.3
 """Shares of pressure: a fall below the first is none; falls that differ by the second give the pump's line, its slope
 to within the third."""
-OPENED_IN_PULL = 0.3
-"""Share of the metered air lost within a pull from which that tells the size of a leak, rather than the loads before
-and after: too large a hole leaves no boost, and so nothing across it, to know it by."""
 FUEL_KNOWN = 0.03
 """Share by which commanded fuel may be off what is delivered: injectors within their tolerance."""
 PRESSURE_KNOWN = 2.0
@@ -76,30 +69,6 @@ SETTLES = {
     "boost_creep": "On a dyno, watch at which speed duty reaches its floor; compare the bore of the wastegate.",
     "underboost": "Put the charge pipes under pressure with the engine off; then check the actuator's preload.",
 }
-
-
-@dataclass(frozen=True, slots=True)
-class Estimate:
-    """One figure with its 95 % interval, in `unit`; `quantity` says what it is."""
-
-    quantity: str
-    value: float
-    unit: str
-    low: float
-    high: float
-
-    def __str__(self) -> str:
-        if isnan(self.value):
-            return f"{self.quantity}: unknown"
-        unit = "" if self.unit == "1" else f" {self.unit}"
-        value, low, high = _figures(self.value, self.low, self.high)
-        return f"{self.quantity} {value}{unit} ({low} to {high}{unit})"
-
-    def to_json(self) -> dict[str, Any]:
-        """Plain data; figures to five digits."""
-        low, high = _plain(self.low), _plain(self.high)
-        interval = None if low is None or high is None else [low, high]
-        return {"quantity": self.quantity, "value": _plain(self.value), "unit": self.unit, "interval_95": interval}
 
 
 @dataclass(frozen=True, slots=True)
@@ -157,19 +126,6 @@ class Cause:
         }
 
 
-def _plain(value: float) -> float | None:
-    return float(f"{value:.5g}") if abs(value) < inf else None
-
-
-def _figures(value: float, low: float, high: float) -> list[str]:
-    """A figure and its interval, to as many digits as they are known: two of half the interval's length."""
-    known = (high - low) / 2.0
-    if not 0.0 < known < inf:
-        return [f"{one:.0f}" if 999.5 <= abs(one) < inf else f"{one:.3g}" for one in (value, low, high)]
-    digits = min(max(1 - floor(log10(known)), 0), 4)
-    return [f"{one + 0.0:.{digits}f}" for one in (round(value, digits), round(low, digits), round(high, digits))]
-
-
 def describe(
     ranking: Ranking, judged: Judged, seen: Observations, maker: PointMaker, responses: Sequence[Response], facts: Facts
 ) -> Cause:
@@ -195,11 +151,6 @@ def _tied(ranking: Ranking, judged: Judged) -> bool:
     return bool(ranking.tie) and (judged.cause == ranking.causes[0].cause or judged.cause in ranking.tie)
 
 
-def _band(fit: Fit, low: float = -inf) -> tuple[float, float, float]:
-    half = SIGMAS * fit.deviation
-    return fit.size, max(low, fit.size - half), max(low, fit.size + half)
-
-
 def _measured(fit: Fit, spread: float, own: float) -> Fit:
     """What the data alone say of a part's ratio. The fit was drawn towards 0 by what is known beforehand, for weighing
     causes: undone here. And the covariance counts the part's `own` tolerance as an error, but a part that is off its
@@ -208,46 +159,38 @@ def _measured(fit: Fit, spread: float, own: float) -> Fit:
     return Fit(fit.size / told, sqrt(max(fit.deviation**2 / told - own**2, 0.25 * fit.deviation**2)), fit.weight)
 
 
-def _mapped(quantity: str, unit: str, band: tuple[float, float, float], change: Any) -> Estimate:
-    """An estimate through a monotonic change of the fitted size."""
-    value, low, high = (float(change(one)) for one in band)
-    return Estimate(quantity, value, unit, min(low, high), max(low, high))
-
-
 def _estimates(judged: Judged, seen: Observations, maker: PointMaker, responses: Sequence[Response]) -> list[Estimate]:
-    band = _band(judged.fit)
+    band = band_of(judged.fit)
     match judged.cause:
         case "meter_scale":
-            band = _band(_measured(judged.fit, SCALE, METER))
+            band = band_of(_measured(judged.fit, SCALE, METER))
             return [
-                _mapped("the meter reads away from the truth by", "%", band, lambda s: 100.0 * (exp(-s) - 1.0)),
-                _mapped("true over metered air", "1", band, exp),
-                _mapped("bore fitted over bore calibrated for", "1", band, lambda s: exp(s / 2.0)),
+                mapped("the meter reads away from the truth by", "%", band, lambda s: 100.0 * (exp(-s) - 1.0)),
+                mapped("true over metered air", "1", band, exp),
+                mapped("bore fitted over bore calibrated for", "1", band, lambda s: exp(s / 2.0)),
             ]
         case "meter_shape":
             top, bend = _bend_at_top(judged, seen)
             what = f"at {top:.0f} g/s the meter reads away from the truth by"
-            return [_mapped(what, "%", band, lambda s: 100.0 * s * bend)]
+            return [mapped(what, "%", band, lambda s: 100.0 * s * bend)]
         case "injector_flow":
-            band = _band(_measured(judged.fit, FLOW, INJECTORS))
-            return [_mapped("flow fitted over flow calibrated for", "1", band, lambda s: exp(-s))]
+            band = band_of(_measured(judged.fit, FLOW, INJECTORS))
+            return [mapped("flow fitted over flow calibrated for", "1", band, lambda s: exp(-s))]
         case "pressure_sensor" | "lambda_sensor":
             what = "reads away from the truth by" if judged.cause == "lambda_sensor" else "air away from calculated by"
-            return [_mapped(what, "%", band, lambda s: 100.0 * (exp(s) - 1.0))]
+            return [mapped(what, "%", band, lambda s: 100.0 * (exp(s) - 1.0))]
         case "injector_dead_time":
             # A time follows from a missing mass by the injector's rate, which is known to a share only.
             unsure = judged.fit.size * milligrams_per_ms(seen.regions, maker)[1]
-            band = _band(replace(judged.fit, deviation=float(np.hypot(judged.fit.deviation, unsure))))
-            return [_mapped("dead time over that calibrated for", "ms", band, lambda s: s)]
+            band = band_of(replace(judged.fit, deviation=float(np.hypot(judged.fit.deviation, unsure))))
+            return [mapped("dead time over that calibrated for", "ms", band, lambda s: s)]
         case "one_bank":
             bank = max(judged.shapes, key=lambda shape: shape[1])[0] if judged.shapes else judged.unknown
-            return [_mapped(f"need of bank {bank:.0f} over the other", "%", band, lambda s: 100.0 * (exp(s) - 1.0))]
+            return [mapped(f"need of bank {bank:.0f} over the other", "%", band, lambda s: 100.0 * (exp(s) - 1.0))]
         case "vacuum_leak":
-            return _leak(judged, seen, "vacuum", "air let in at idle", "g/s")
+            return vacuum_leak(judged, seen)
         case "pressure_leak":
-            if most_air_lost(responses) > OPENED_IN_PULL:
-                return [_lost_in_pull(most_air_lost(responses))]
-            return [] if not judged.variants or isnan(judged.fit.size) else _pressure_leak(judged, seen)
+            return pressure_leak(judged, seen, responses)
         case "fuel_supply":
             return _supply(judged, seen)
         case "boost_control" | "boost_creep" | "underboost":
@@ -263,60 +206,6 @@ def _bend_at_top(judged: Judged, seen: Observations) -> tuple[float, float]:
         square = (top / flow) ** 2
         bend += share * square / (1.0 + square)
     return top, bend
-
-
-def _leak(judged: Judged, seen: Observations, field: str, what: str, unit: str) -> list[Estimate]:
-    vacuum = seen.of(field)
-    idle = (seen.of("speed") < 1200.0) & ~np.isnan(vacuum)
-    share = float(np.mean(vacuum[idle])) if idle.any() else 1.0
-    band = _band(judged.fit, 0.0)
-    return [
-        _mapped(what, unit, band, lambda s: s * share),
-        _hole(band),
-    ]
-
-
-def _hole(band: tuple[float, float, float]) -> Estimate:
-    """The equivalent hole; how sharp its edge is, is not known."""
-    value, low, high = (hole_diameter(one) for one in band)
-    low = value - float(np.hypot(value - low, EDGE * value))
-    high = value + float(np.hypot(high - value, EDGE * value))
-    return Estimate("diameter of one round hole that does the same", value, "mm", max(0.0, low), high)
-
-
-def _pressure_leak(judged: Judged, seen: Observations) -> list[Estimate]:
-    pushed, air = np.nan_to_num(seen.of("pushed")), seen.of("air")
-    boosted = seen.of("boost") > seen.of("outside") + 10.0
-    band = _band(_under_boost(judged, seen), 0.0)
-    if not boosted.any():
-        return [_hole(band)]
-    most = float((pushed / np.maximum(air, 1.0))[boosted].max())
-    return [
-        _mapped("of the metered air lost at full boost", "%", band, lambda s: 100.0 * min(1.0, s * most)),
-        _hole(band),
-    ]
-
-
-def _lost_in_pull(lost: float) -> Estimate:
-    """What leaves since something opened in the middle of a pull."""
-    low, high = (100.0 * max(0.0, 1.0 - (1.0 - lost) * exp(by * SIGMAS * LOST)) for by in (1.0, -1.0))
-    return Estimate("of the metered air lost since a pipe opened in a pull", 100.0 * lost, "%", low, high)
-
-
-def _under_boost(judged: Judged, seen: Observations) -> Fit:
-    """The leak fitted once more without the loads at which the pressure across it is no larger than the error of the
-    sensors: what leaves there cannot be known from them."""
-    across = np.nan_to_num(seen.of("boost") - seen.of("outside"))
-    told = (across <= 0.0) | (across > PRESSURE_ERROR) | (seen.kind == "supply") | (seen.kind == "idle")
-    best, _ = max(zip(judged.variants, judged.shapes, strict=True), key=lambda pair: pair[1][1])
-    effect = best.effect
-    if not effect.slope(judged.fit.size)[across > PRESSURE_ERROR].any():
-        return judged.fit  # It was never driven under boost, or began after that.
-    part = Effect(
-        lambda size: effect.mean(size)[..., told], lambda size: effect.slope(size)[told], effect.spread, effect.low
-    )
-    y = seen.y - judged.shift * seen.on("need")
-    return Whitened(y[told], seen.covariance[np.ix_(told, told)]).fit(part)
 
 
 def _supply(judged: Judged, seen: Observations) -> list[Estimate]:
@@ -359,7 +248,7 @@ def _led_back(fall: Column, flow: Column, falling: Mask) -> tuple[float, float]:
 
 def _boost(judged: Judged, responses: Sequence[Response]) -> list[Estimate]:
     asked = float(np.median([response.asked for response in responses])) if responses else nan
-    band = _band(judged.fit)
+    band = band_of(judged.fit)
     reached = [response for response in responses if response.reached]
     what = {
         "boost_control": "overshoot in every pull",
@@ -367,37 +256,30 @@ def _boost(judged: Judged, responses: Sequence[Response]) -> list[Estimate]:
         "underboost": "below command",
     }[judged.cause]
     estimates = [
-        _mapped(what, "%", band, lambda s: 100.0 * max(0.0, -s) if judged.cause == "underboost" else 100.0 * s),
-        _mapped(what, "kPa", band, lambda s: asked * (max(0.0, -s) if judged.cause == "underboost" else s)),
+        mapped(what, "%", band, lambda s: 100.0 * max(0.0, -s) if judged.cause == "underboost" else 100.0 * s),
+        mapped(what, "kPa", band, lambda s: asked * (max(0.0, -s) if judged.cause == "underboost" else s)),
     ]
     settling = [response.settling_time for response in reached if not isnan(response.settling_time)]
     if judged.cause == "boost_control" and settling:
-        estimates.append(_spread_of("settling time", "s", settling))
+        estimates.append(spread_of("settling time", "s", settling))
     creep = [response.creep_speed for response in reached if not isnan(response.creep_speed)]
     if judged.cause == "boost_creep" and creep:
-        estimates.append(_spread_of("creep begins at", "rpm", creep))
+        estimates.append(spread_of("creep begins at", "rpm", creep))
     return estimates
-
-
-def _spread_of(what: str, unit: str, values: Sequence[float]) -> Estimate:
-    middle = float(np.median(values))
-    deviation = float(np.std(values, ddof=1)) if len(values) > 1 else 0.25 * abs(middle)
-    half = SIGMAS * deviation / len(values) ** 0.5
-    return Estimate(what, middle, unit, middle - half, middle + half)
 
 
 def need_effect(judged: Judged, seen: Observations, responses: Sequence[Response]) -> Estimate | None:
     """The largest share of need that the cause takes in any region that was driven, %; None for boost."""
-    if judged.cause == "pressure_leak" and most_air_lost(responses) > OPENED_IN_PULL:
+    lost = lost_in_pull(responses) if judged.cause == "pressure_leak" else None
+    if lost is not None:
         # The computer meters fuel for air that the engine does not get.
-        lost = _lost_in_pull(most_air_lost(responses))
         return Estimate("largest need", -lost.value, "%", -lost.high, -lost.low)
     if judged.family == "boost" or judged.cause == "everyday" or not len(seen) or isnan(judged.fit.size):
         return None
     need = seen.on("need") > 0.0
     if not need.any():
         return None
-    sizes = np.array(_band(judged.fit))[:, None]
+    sizes = np.array(band_of(judged.fit))[:, None]
     totals = np.zeros((3, int(need.sum())))
     for variant, (_, share) in zip(judged.variants, judged.shapes, strict=True):
         effect = variant.effect

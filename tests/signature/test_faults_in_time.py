@@ -200,6 +200,21 @@ def test_air_that_leaks_in_from_the_fifth_minute_on_is_sized_by_what_came_after(
     assert begun_at(ranked(lab, arrays)["vacuum_leak"])[2.0] > 0.9
 
 
+@pytest.mark.parametrize("before", [2, 4, 6, 8])
+def test_air_that_leaks_in_from_the_middle_of_a_stretch_on_is_not_sized_by_the_time_before(
+    lab: Any, before: int
+) -> None:
+    """A round of the tour takes 52 s, a stretch of this drive 120 s: it begins after 104, 208, 312 or 416 of 468 s."""
+    arrays = lab.Bench().tour(lab.Fault(), rounds=before).tour(sucking(lab), rounds=9 - before).arrays()
+    cause = lab.judged(arrays).assessment().causes[0]
+    assert cause.name == "vacuum_leak"
+    flow, hole = cause.estimates
+    assert flow.low < LEAK < flow.high
+    assert hole.low < 2.0 < hole.high
+    if before < 8:
+        assert flow.value == pytest.approx(LEAK, rel=0.05)
+
+
 def test_a_leak_from_the_start_is_not_said_to_have_begun(lab: Any) -> None:
     shapes = begun_at(ranked(lab, lab.Bench().tour(sucking(lab), rounds=8).arrays())["vacuum_leak"])
     assert len(shapes) > 2

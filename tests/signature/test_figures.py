@@ -12,7 +12,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from livewatch.signature.causes import Estimate
+from livewatch.signature.estimates import Estimate
 
 
 @pytest.mark.parametrize(
