@@ -8,7 +8,7 @@
                         estimate with quantity, unit and interval_95, all estimates, weight_of_evidence (decibans
                         against "nothing is wrong"), probability, reasons_for, reasons_against, what_would_settle_it,
                         tie_with
-    families            probability of each family
+    families            probability of each family; empty, as `causes` is, where nothing was weighed
     authority           per controller: limits, everyday band, value and used share now, extremes, s pinned, by region
     pulls               the last 60: start, end, speeds, peak figures, boost response
     coverage            groups of load and operating regions with settled seconds, visits and need

@@ -50,8 +50,6 @@ def _wrapped(text: str, first: str, rest: str | None = None) -> list[str]:
 
 
 def _causes(said: Assessment) -> Iterator[str]:
-    if len(said.causes) < 2:
-        return  # Nothing was weighed: what was thought before the drive is no finding of it.
     shown = [cause for cause in said.causes if cause.probability >= LEAST_PROBABLE or cause is said.causes[0]]
     if not shown:
         return

@@ -169,13 +169,16 @@ class Signature:
         wrong = ranking.causes[0].family != "none" and ranking.families.get("none", 0.0) < 0.1
         coverage = cover(self._evidence.map(), maker.displacement, wrong, boosted and len(responses) < PULLS_ENOUGH)
         facts = facts_of(seen, coverage, responses, self._cuts, maker.efficiency_spread, maker.metered)
-        causes = tuple(describe(ranking, judged, seen, maker, responses, facts) for judged in ranking.causes)
+        # With nothing to weigh them by, what was thought of the causes beforehand is no finding.
+        weighed = len(ranking.causes) > 1
+        judged = ranking.causes if weighed else ()
+        causes = tuple(describe(ranking, one, seen, maker, responses, facts) for one in judged)
         mixed = tuple(self._mix_ups.found())
         slow = self._looks > 0 and self._slow_looks > 0.5 * self._looks
         said = Assessment(
             decide(ranking, causes, coverage, authority, mixed, len(self._kept)),
             causes,
-            ranking.families,
+            ranking.families if weighed else {},
             authority,
             tuple(self._kept),
             self._pulls.count,

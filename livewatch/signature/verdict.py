@@ -74,6 +74,8 @@ def decide(
     strain = _strain(coverage, authority)
     if strain:
         return Verdict("strained", f"{strain}; {_leading(first)}.")
+    if first is None:
+        return Verdict("unproven", "Nothing that was driven can be judged with what was seen of it.")
     if first is not None and first.family != "none" and first.weight >= EVIDENCE / 2.0 and wrong > SURE:
         return Verdict("strained", f"Something does not fit, but takes little yet: {_said(first, causes)}.")
     missing = [group.name for group in coverage.groups if not group.enough]

@@ -43,6 +43,10 @@ FIRST_MATCHING = 500
 """So much later the seeds of the matching drives begin."""
 
 Result = dict[str, Any]
+NO_CAUSE: Result = {
+    "family": "none", "cause": "none weighed", "weight_of_evidence": 0.0, "probability": 0.0, "tie_with": [],
+    "estimates": [],
+}  # fmt: skip
 
 
 def judge(seed: int, matching: bool) -> Result:
@@ -68,7 +72,7 @@ def judge(seed: int, matching: bool) -> Result:
     facts = facts_of(drive)
     wrong = drive.facts["mismatches"]
     need, boost = effect_of(drive)
-    first = said["causes"][0]
+    first = said["causes"][0] if said["causes"] else NO_CAUSE
     return {
         "seed": seed,
         "matching": matching,
@@ -115,7 +119,7 @@ def compared(drive: Drive, watching: Watching, seed: int) -> Result:
             pipeline.push(batch)
         pipeline.finish()
         baseline = baseline or signature.as_baseline()
-    first = signature.assessment().to_json()["causes"][0]
+    first = (signature.assessment().to_json()["causes"] or [NO_CAUSE])[0]
     # The tolerances of the parts that match are in the baseline: what is left is the change alone.
     kind = drive.facts["mismatches"][0]["kind"]
     own = drive.facts["tolerances"]["meter" if kind == "air_meter_bore" else "injectors"]

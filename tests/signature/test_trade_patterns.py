@@ -199,12 +199,26 @@ def test_an_odd_fuel_blend_fits(lab: Any, ethanol: float) -> None:
     assert said.causes[0].family == "none"
 
 
-def test_without_a_usable_volumetric_efficiency_meter_and_injectors_are_a_declared_tie(lab: Any) -> None:
+def test_without_a_manifold_pressure_meter_and_injectors_are_a_declared_tie(lab: Any) -> None:
+    profile = lab.profile(without=("manifold_pressure",))
+    arrays = lab.Bench().tour(lab.Fault(delivered=lambda point, pulse: 0.86)).arrays()
+    said = lab.judged(arrays, profile).assessment()
+    tied = {cause.name: cause.tie_with for cause in said.causes if cause.tie_with}
+    assert tied == {"meter_scale": ("injector_flow",), "injector_flow": ("meter_scale",)}
+    assert said.causes[0].name in tied
+    assert "the data cannot tell this from" in said.verdict.sentence
+    assert any("no manifold pressure" in sentence for sentence in said.missing)
+
+
+def test_without_any_measure_of_air_nothing_is_weighed_and_no_cause_is_named(lab: Any) -> None:
     profile = lab.profile(without=("mass_air_flow", "manifold_pressure"))
     arrays = lab.Bench().tour(lab.Fault(delivered=lambda point, pulse: 0.86)).arrays()
     said = lab.judged(arrays, profile).assessment()
-    assert said.causes[0].family in ("injection", "metering") or said.verdict.word == "unproven"
-    assert any("no manifold pressure" in sentence for sentence in said.missing)
+    assert said.verdict.word == "unproven"
+    assert said.causes == ()
+    plain = said.to_json()
+    assert plain["causes"] == [] and plain["families"] == {}
+    assert any("no air flow" in sentence for sentence in said.missing)
 
 
 def test_too_little_driving_is_unproven_never_a_guess(lab: Any) -> None:
