@@ -32,6 +32,11 @@ _REACHED = re.compile(
     rf"(?P<right>[\d.]+){_UNIT.format('right')}(?=$| and | or )"
 )
 """A comparison with two numbers put together, at the end of its part of a condition."""
+_SHARE = re.compile(
+    rf"(?P<pair>[<>]=? )\((?P<sum>-?[\d.]+{_UNIT.format('first')} [-+] [\d.]+{_UNIT.format('second')})\) "
+    r"(?P<by>[*/]) (?P<times>[\d.]+)(?=$| and | or )"
+)
+"""The same with a part or a multiple of such a sum."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -228,7 +233,18 @@ def _setpoint(text: str, constants: Mapping[str, tuple[float, str]]) -> str:
         return f"{value:.6g}" if unit == "1" else f"{value:.6g} {unit}"
 
     said = " ".join(_DOTTED.sub(shown, text).split())
-    return _REACHED.sub(_reached, said)
+    return _REACHED.sub(_reached, _SHARE.sub(_shared, said))
+
+
+def _shared(match: re.Match[str]) -> str:
+    """A part or a multiple of a sum, as the sum taken part by part; left alone where units differ."""
+    reached = _REACHED.fullmatch(match["pair"] + match["sum"])
+    if reached is None or reached["left_unit"] != reached["right_unit"] or not float(match["times"]):
+        return match[0]
+    times = float(match["times"]) if match["by"] == "*" else 1.0 / float(match["times"])
+    unit = f" {reached['left_unit']}" if reached["left_unit"] else ""
+    left, right = float(reached["left"]) * times, float(reached["right"]) * times
+    return f"{reached['compared']} {left:.6g}{unit} {reached['operator']} {right:.6g}{unit}"
 
 
 def _reached(match: re.Match[str]) -> str:

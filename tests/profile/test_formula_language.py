@@ -328,6 +328,9 @@ def test_a_condition_that_cannot_be_judged_is_refused(text: str, deadband: str |
         ("trim > 2 % + 3 % * 4", "trim > 2 % + 3 % * 4"),
         ("speed > limits.speed * 2 + 1 rpm", "speed > 7000 rpm * 2 + 1 rpm"),
         ("speed > 6000 rpm and trim > 1 % + 1 %", "speed > 6000 rpm and trim > 2 %"),
+        ("trim > (5 % + limits.high) / 2 and speed > 900 rpm", "trim > 15 % and speed > 900 rpm"),
+        ("trim < (limits.low - 5 %) * 0.5", "trim < -15 %"),
+        ("trim > (2 % + 3 %) / 0", "trim > (2 % + 3 %) / 0"),
     ],
 )
 def test_a_set_point_put_together_from_two_numbers_is_said_as_one(text, said):
