@@ -18,7 +18,17 @@ from livewatch.event_text import MARKS
 from livewatch.profile.model import Priority
 from livewatch.signature.authority import AuthorityUse
 
-__all__ = ["LIMIT", "OLD_PICTURE", "STATE_WORDS", "Headline", "alarm_facts", "headline", "is_beyond", "state_word"]
+__all__ = [
+    "LIMIT",
+    "OLD_PICTURE",
+    "SHORT_STATES",
+    "STATE_WORDS",
+    "Headline",
+    "alarm_facts",
+    "headline",
+    "is_beyond",
+    "state_word",
+]
 
 OLD_PICTURE = 1.0
 """Seconds after which a picture is too old to be taken for the present."""
@@ -28,13 +38,15 @@ STATE_WORDS = {
     State.UNACKNOWLEDGED: "not acknowledged",
     State.ACKNOWLEDGED: "acknowledged",
     State.RETURNED: "over, not acknowledged",
-    State.LATCHED_UNACKNOWLEDGED: "over, latched, not ack.",
+    State.LATCHED_UNACKNOWLEDGED: "over, latched, not acknowledged",
     State.LATCHED_ACKNOWLEDGED: "over, latched",
     State.SHELVED: "shelved",
     State.SUPPRESSED: "suppressed by design",
     State.OUT_OF_SERVICE: "out of service",
 }
-"""How an alarm stands, short."""
+"""How an alarm stands."""
+SHORT_STATES = {**STATE_WORDS, State.LATCHED_UNACKNOWLEDGED: "over, latched, not ack."}
+"""The same where there is little room."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -158,9 +170,9 @@ def alarm_facts(alarm: AlarmState, picture: Picture, units: ReaderUnits) -> str:
     return text
 
 
-def state_word(alarm: AlarmState) -> str:
-    """How an alarm stands, short."""
-    return STATE_WORDS[alarm.state]
+def state_word(alarm: AlarmState, short: bool = False) -> str:
+    """How an alarm stands, in words."""
+    return (SHORT_STATES if short else STATE_WORDS)[alarm.state]
 
 
 def _quiet(picture: Picture) -> Headline:

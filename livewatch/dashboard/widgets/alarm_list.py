@@ -20,6 +20,9 @@ from livewatch.event_text import MARKS, clock_text
 
 __all__ = ["AlarmList"]
 
+ROOM_FOR_STATES = 110
+"""Columns from which how an alarm stands is said in full."""
+
 
 class AlarmList(Drawn):
     """A row an alarm, a second one where what it says needs it and there is room. The selected one is marked; what a
@@ -45,7 +48,7 @@ class AlarmList(Drawn):
         total = len(picture.announced) + len(picture.hidden)
         room = sheet.height - (1 if total > sheet.height else 0)
         rows = rows_of(picture, look, room)
-        states = [_standing(alarm, picture) for alarm in rows]
+        states = [_standing(alarm, picture, sheet.width < ROOM_FOR_STATES) for alarm in rows]
         column = max((len(state) for state in states), default=0)
         y = 1 if len(rows) < sheet.height and total == len(rows) else 0
         for place, alarm in enumerate(rows):
@@ -114,8 +117,8 @@ class AlarmList(Drawn):
             self.post_message(self.Selected(self._places[event.y]))
 
 
-def _standing(alarm: AlarmState, picture: Picture) -> str:
-    state = state_word(alarm)
+def _standing(alarm: AlarmState, picture: Picture, short: bool) -> str:
+    state = state_word(alarm, short)
     if alarm.state is State.SHELVED and alarm.shelved_until is not None:
         left = max(0.0, (alarm.shelved_until - picture.time) / 1e9)
         state = f"shelved, {clock_text(left).partition('.')[0]} left"

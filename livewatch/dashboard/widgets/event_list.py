@@ -11,7 +11,7 @@ from textual.message import Message
 
 from livewatch.dashboard.drawing.fitting import fit
 from livewatch.dashboard.drawing.sheet import Ink, Sheet
-from livewatch.dashboard.headline import STATE_WORDS
+from livewatch.dashboard.headline import SHORT_STATES
 from livewatch.dashboard.look import Look
 from livewatch.dashboard.widgets.drawn import Drawn
 from livewatch.dashboard.widgets.heading import heading
@@ -22,7 +22,7 @@ from livewatch.events import Event, EventKind
 __all__ = ["EventList", "current", "flooding", "moment"]
 
 TIME = 9
-STATES = {state.value: word for state, word in STATE_WORDS.items()}
+STATES = {state.value: word for state, word in SHORT_STATES.items()}
 
 
 class EventList(Drawn):
