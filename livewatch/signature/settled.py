@@ -251,7 +251,7 @@ class PointMaker:
         return np.where(fuel > 0.05, air * trims / (np.maximum(fuel, 0.05) * target), np.nan)
 
     def _weather(self, readings: Readings) -> Column:
-        """degC outside; from the intake's, or a mild day, in a car that does not show it."""
+        """degC outside; from the intake's in a car that does not show it; NaN where neither is known."""
         if "ambient_air_temperature" in self.there:
             return readings["ambient_air_temperature"]
         return readings["intake_air_temperature"] - WARMER_INTAKE
