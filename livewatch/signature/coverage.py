@@ -7,7 +7,7 @@ hills, then full load, which belongs on a closed course or a dyno.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -85,9 +85,11 @@ class Coverage:
         }
 
 
-def cover(regions: Sequence[Region], displacement: float, spared: bool, boost_open: bool) -> Coverage:
-    """Coverage of the `regions`. `spared`: full load is not to be asked for (something is wrong already); `boost_open`:
-    boost control has not been seen in enough pulls."""
+def cover(
+    regions: Sequence[Region], displacement: float, spared: Collection[str] = (), boost_open: bool = False
+) -> Coverage:
+    """Coverage of the `regions`. `spared`: names of loads that are not to be asked for, as something is wrong already;
+    `boost_open`: boost control has not been seen in enough pulls."""
     groups = []
     for name, low, high, _ in GROUPS:
         inside = [r for r in regions if low * displacement <= r.flow[0] < high * displacement - 1e-9]
@@ -108,7 +110,7 @@ def cover(regions: Sequence[Region], displacement: float, spared: bool, boost_op
     share = sum(group.enough for group in groups) / len(groups)
     wanted = ""
     for group, (_, _, _, how) in zip(groups, GROUPS, strict=True):
-        if not group.enough and not (spared and group.name == "high load"):
+        if not group.enough and group.name not in spared:
             wanted = how
             break
     if not wanted and boost_open and not spared:

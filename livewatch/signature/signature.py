@@ -50,6 +50,9 @@ SLOW = 0.25
 TIME_TO_COME = 5_000_000_000
 """Data time, ns, after which a channel that never came is taken to be missing."""
 PULLS_ENOUGH = 3
+FULL_LOAD, WORSE_WITH_LOAD = ("high load",), ("middle load", "high load")
+"""Loads nobody is sent to once something is wrong, and once it is a thing that grows with load."""
+UNDER_LOAD = frozenset({"pressure_leak", "fuel_supply", "boost_control", "boost_creep", "underboost"})
 
 
 class Signature:
@@ -166,8 +169,10 @@ class Signature:
         ranking = rank(seen, maker, responses, self._cuts, usual)
         authority = self._authority.uses()
         boosted = maker.boosted and any(channel.name == "commanded_boost_pressure" for channel in self.profile.channels)
-        wrong = ranking.causes[0].family != "none" and ranking.families.get("none", 0.0) < 0.1
-        coverage = cover(self._evidence.map(), maker.displacement, wrong, boosted and len(responses) < PULLS_ENOUGH)
+        first = ranking.causes[0]
+        wrong = first.family != "none" and ranking.families.get("none", 0.0) < 0.1
+        spared = (WORSE_WITH_LOAD if first.cause in UNDER_LOAD else FULL_LOAD) if wrong else ()
+        coverage = cover(self._evidence.map(), maker.displacement, spared, boosted and len(responses) < PULLS_ENOUGH)
         facts = facts_of(seen, coverage, responses, self._cuts, maker.efficiency_spread, maker.metered)
         # With nothing to weigh them by, what was thought of the causes beforehand is no finding.
         weighed = len(ranking.causes) > 1

@@ -33,25 +33,32 @@ def regions_of(*loads: str, seconds: float = 30.0) -> list[Region]:
     ],
 )
 def test_the_next_thing_to_drive_is_the_safest_that_is_missing(driven: tuple[str, ...], asked: str) -> None:
-    assert asked in cover(regions_of(*driven), 2.0, False, False).next_drive
+    assert asked in cover(regions_of(*driven), 2.0).next_drive
 
 
 def test_full_load_is_asked_for_on_a_closed_course_or_a_dyno_only() -> None:
-    wanted = cover(regions_of("idle", "light load", "middle load"), 2.0, False, False).next_drive
+    wanted = cover(regions_of("idle", "light load", "middle load"), 2.0).next_drive
     assert "closed course or a dyno" in wanted
-    more = cover(regions_of("idle", "light load", "middle load", "high load"), 2.0, False, True).next_drive
+    more = cover(regions_of("idle", "light load", "middle load", "high load"), 2.0, (), True).next_drive
     assert "closed course or a dyno" in more
 
 
 def test_full_load_is_never_asked_for_when_something_is_wrong_already() -> None:
     for driven in (("idle", "light load", "middle load"), ("idle", "light load", "middle load", "high load")):
-        wanted = cover(regions_of(*driven), 2.0, True, True).next_drive
+        wanted = cover(regions_of(*driven), 2.0, ("high load",), True).next_drive
         assert "pull" not in wanted
         assert "nothing more at full load" in wanted
 
 
+def test_a_car_that_loses_its_air_under_boost_is_sent_up_no_hill() -> None:
+    asked = cover(regions_of("idle", "light load"), 2.0, ("middle load", "high load"), True).next_drive
+    assert "hill" not in asked
+    assert "measure it standing first" in asked
+    assert "hill" in cover(regions_of("idle", "light load"), 2.0, ("high load",), True).next_drive
+
+
 def test_a_few_seconds_are_not_enough() -> None:
-    coverage = cover(regions_of("idle", "light load", seconds=2.0), 2.0, False, False)
+    coverage = cover(regions_of("idle", "light load", seconds=2.0), 2.0)
     assert coverage.share == 0.0
     assert "idle for a minute" in coverage.next_drive
 
