@@ -30,6 +30,8 @@ __all__ = [
     "state_word",
 ]
 
+OVER = frozenset({State.RETURNED, State.LATCHED_UNACKNOWLEDGED, State.LATCHED_ACKNOWLEDGED})
+"""States in which the condition does not hold any more."""
 OLD_PICTURE = 1.0
 """Seconds after which a picture is too old to be taken for the present."""
 LIMIT = ", limit "
@@ -148,8 +150,8 @@ def is_beyond(use: AuthorityUse) -> bool:
 
 
 def alarm_facts(alarm: AlarmState, picture: Picture, units: ReaderUnits) -> str:
-    """The figures behind an alarm: what was measured, what was wanted, or the limit behind LIMIT; empty without
-    evidence."""
+    """The figures behind an alarm: what is measured, what is wanted, or the limit behind LIMIT; empty without evidence.
+    Of an alarm that is over they are how it is now."""
     profile = picture.profile
     name = alarm.channel
     if not name:
@@ -162,7 +164,8 @@ def alarm_facts(alarm: AlarmState, picture: Picture, units: ReaderUnits) -> str:
         name = measured[0] if measured else name
     reading = picture.reading(name)
     wanted = commanded_for(name, profile)
-    text = f"{short_label(name, profile)} {units.text(reading.value, reading.unit, name)}"
+    over = "now " if alarm.state in OVER else ""
+    text = f"{over}{short_label(name, profile)} {units.text(reading.value, reading.unit, name)}"
     if wanted is not None and math.isfinite(value := picture.reading(wanted).value):
         text += f", wanted {units.text(value, picture.reading(wanted).unit, wanted)}"
     elif name == alarm.channel and alarm.setpoint:
