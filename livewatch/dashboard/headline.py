@@ -116,7 +116,7 @@ def _of_alarm(alarm: AlarmState, picture: Picture, units: ReaderUnits, also: int
         facts += (", " if facts else "") + "can no longer be judged"
         measured = "can no longer be judged"
     word = alarm.priority.upper()
-    if alarm.state in (State.RETURNED, State.LATCHED_UNACKNOWLEDGED, State.LATCHED_ACKNOWLEDGED):
+    if alarm.state in OVER:
         # The condition has gone: what it asked for at once is no longer what to do now.
         return Headline(
             alarm.priority,
