@@ -37,7 +37,8 @@ from livewatch.signature import Signature
 from livewatch.simulator import Drive, simulate
 
 FAMILIES = ("metering", "injection", "air leak", "boost", "fuel supply", "none")
-RATIO_KINDS = ("air_meter_bore", "injector_flow")
+RATIO_KINDS, RATIOS = ("air_meter_bore", "injector_flow"), ("true over metered air", "flow fitted")
+"""Mismatches that are a ratio, and the words of `truth_of` for it."""
 NEED_BAR, BOOST_BAR = 0.08, 0.10
 FIRST_MATCHING = 500
 """So much later the seeds of the matching drives begin."""
@@ -210,7 +211,7 @@ def report(results: Sequence[Result], verbose: bool) -> None:
     # With more ethanol than calibrated for, an engine without a sensor for it really is lean in open loop: alarms that
     # say so are true. Which is false is said in `alarm_truth`.
     usual = [result for result in matching if result["ethanol_percent"] <= 10.0]
-    ratios = _errors(large, ("true over metered", "flow fitted"))
+    ratios = _errors(large, RATIOS)
     right = sum(map(is_right, large))
     ties = sum(bool(result["tie"]) for result in results)
     print("\nBars")
@@ -224,7 +225,7 @@ def report(results: Sequence[Result], verbose: bool) -> None:
             "meter and injector ratios, error", f"median {middle:.1f}, 90 % below {most:.1f} points", "within 2 points"
         )
     against = [{**r["compared"], "kind": r["kind"]} for r in large if r.get("compared")]
-    ratios = _errors(against, ("true over metered", "flow fitted"))
+    ratios = _errors(against, RATIOS)
     if ratios:
         middle, most = float(np.median(ratios)), float(np.quantile(ratios, 0.9))
         held = [
