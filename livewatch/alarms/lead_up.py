@@ -129,6 +129,9 @@ def significant(value: NDArray[np.float64], digits: int) -> list[Any]:
     up = 10.0 ** np.clip(places, 0, 22)
     down = 10.0 ** np.clip(-places, 0, 22)
     rounded = np.where(places >= 0, np.rint(ordinary * up) / up, np.rint(ordinary / down) * down)
-    numbers = np.where((value == 0.0) | (np.abs(places) > 22), value, rounded).astype(object)
+    beyond = np.abs(places) > 22
+    if beyond.any():
+        rounded[beyond] = [float(f"{one:.{digits - 1}e}") for one in ordinary[beyond].tolist()]
+    numbers = np.where(value == 0.0, value, rounded).astype(object)
     numbers[~finite] = None
     return list(numbers.tolist())
