@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
-from math import sqrt
+from math import pi, sqrt
 
 import numpy as np
 import pytest
@@ -17,6 +17,11 @@ from numpy.typing import NDArray
 
 from livewatch.profile import Profile, load_profile_text
 from livewatch.signature import Signature
+from livewatch.signature.baseline import Baseline
+from livewatch.signature.evidence import Evidence
+from livewatch.signature.observations import Observations, observe
+from livewatch.signature.readings import Reader
+from livewatch.signature.settled import PointMaker
 from livewatch.ticks import TickBatch
 
 R = 287.05
@@ -169,6 +174,31 @@ def ticks_of(profile: Profile, arrays: Mapping[str, NDArray[np.float64]], first:
     return TickBatch(first, profile.period, index, value, quality, np.zeros(value.shape, np.float32), value.copy(), utc)
 
 
+def lost_through(diameter: float, inside: float) -> float:
+    """g/s of air at 313 K out of a hole of `diameter` mm, from `inside` kPa into 101.3 kPa; out of 8 mm from 192 kPa
+    13.9 g/s.
+
+    Heywood 1988, appendix C: Cd A p / sqrt(R T) * 0.6847 if choked, and below that times 2 sqrt(r (1 - r)) of the
+    pressure ratio r (Guzzella and Onder 2010, eq. 2.12); Cd 0.65.
+    """
+    ratio = 101.3 / inside
+    share = 1.0 if ratio < 0.5 else 2.0 * sqrt(max(0.0, ratio * (1.0 - ratio)))
+    return 0.65 * pi / 4 * (diameter * 1e-3) ** 2 * inside * 1e3 / sqrt(R * 313.15) * 0.6847 * share * 1e3
+
+
+def gathered(
+    arrays: Mapping[str, NDArray[np.float64]], profile: Profile | None = None, baseline: Baseline | None = None
+) -> tuple[Observations, PointMaker]:
+    """What the columns give causes to be judged by, and the maker of the points it is from."""
+    profile = profile or bench_profile()
+    reader, maker = Reader(profile), PointMaker(profile)
+    evidence = Evidence(maker.displacement)
+    for readings in [*reader.take(ticks_of(profile, arrays)), *reader.finish()]:
+        evidence.take(maker.points(readings))
+    evidence.finish()
+    return observe(evidence.regions(), maker, baseline), maker
+
+
 @dataclass(frozen=True)
 class Lab:
     """The tools above, for tests that may not import from here."""
@@ -181,6 +211,8 @@ class Lab:
     DEAD = DEAD
     profile = staticmethod(bench_profile)
     ticks = staticmethod(ticks_of)
+    gathered = staticmethod(gathered)
+    lost_through = staticmethod(lost_through)
 
     @staticmethod
     def judged(

@@ -17,28 +17,15 @@ from numpy.typing import NDArray
 from livewatch.signature.effects import variants
 from livewatch.signature.evidence import Evidence, Regions
 from livewatch.signature.hypotheses import Ranking, rank
-from livewatch.signature.observations import Observations, observe
-from livewatch.signature.readings import Reader
-from livewatch.signature.settled import FIELDS, PointMaker, Points
+from livewatch.signature.settled import FIELDS, Points
 
 Columns = dict[str, NDArray[np.float64]]
 
 MOVED = "need moved with time at the same loads, which parts do not"
 
 
-def seen_of(lab: Any, arrays: Columns) -> tuple[Observations, PointMaker]:
-    profile = lab.profile()
-    reader, maker = Reader(profile), PointMaker(profile)
-    evidence = Evidence(maker.displacement)
-    ticks = lab.ticks(profile, arrays)
-    for readings in [*reader.take(ticks), *reader.finish()]:
-        evidence.take(maker.points(readings))
-    evidence.finish()
-    return observe(evidence.regions(), maker, None), maker
-
-
 def ranked(lab: Any, arrays: Columns) -> Ranking:
-    seen, maker = seen_of(lab, arrays)
+    seen, maker = lab.gathered(arrays)
     return rank(seen, maker, [], 0, (nan, nan))
 
 
@@ -91,7 +78,7 @@ def test_a_drift_is_expected_by_when_each_load_was_visited(lab: Any) -> None:
     bench, fault = lab.Bench(), drifting(lab, 0.0, 60.0)
     for point in (lab.IDLE, lab.IDLE, *(lab.TOUR[1], lab.TOUR[2]) * 3):
         bench.hold(point, fault)
-    seen, maker = seen_of(lab, bench.arrays())
+    seen, maker = lab.gathered(bench.arrays())
     need = seen.kind == "need_1"
     grown = [
         variant.effect.mean(1.0)[need].tolist()
@@ -222,15 +209,8 @@ def test_a_leak_from_the_start_is_not_said_to_have_begun(lab: Any) -> None:
 
 
 def test_a_pipe_that_comes_loose_in_the_fifth_minute_is_sized_by_the_boost_after(lab: Any) -> None:
-    # 8 mm, 13.9 g/s out of 192 kPa (see above, with 313 K and below choking 2 sqrt(r (1 - r))).
     def metered(point: Any) -> float:
-        inside = point.pressure + 2.0
-        if inside < 102.0:
-            return 1.0
-        ratio = 101.3 / inside
-        share = 1.0 if ratio < 0.5 else 2.0 * sqrt(ratio * (1.0 - ratio))
-        area = 0.65 * pi / 4 * 0.008**2
-        return float(1.0 + area * inside * 1e6 / sqrt(287.05 * 313.15) * 0.6847 * share / point.air)
+        return float(1.0 + lab.lost_through(8.0, point.pressure + 2.0) / point.air)
 
     arrays = began(lab, lab.Fault(metered=metered))
     cause = lab.judged(arrays).assessment().causes[0]

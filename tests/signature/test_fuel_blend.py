@@ -19,8 +19,6 @@ import pytest
 from numpy.typing import NDArray
 
 from livewatch.signature import Baseline
-from livewatch.signature.evidence import Evidence
-from livewatch.signature.observations import Observations, observe
 from livewatch.signature.readings import Reader
 from livewatch.signature.settled import FIELDS, PointMaker
 
@@ -47,16 +45,6 @@ def drive(lab: Any, need: float, ethanol: float, counts: float = nan, seed: int 
     grams = arrays["mass_air_flow"] * trims / (counts * arrays["commanded_lambda"])
     arrays["fuel_rate"] = grams * 3600.0 / LITRE
     return arrays
-
-
-def seen_of(lab: Any, profile: Any, arrays: Columns, baseline: Baseline | None = None) -> Observations:
-    reader, maker = Reader(profile), PointMaker(profile)
-    evidence = Evidence(maker.displacement)
-    ticks = lab.ticks(profile, arrays)
-    for readings in [*reader.take(ticks), *reader.finish()]:
-        evidence.take(maker.points(readings))
-    evidence.finish()
-    return observe(evidence.regions(), maker, baseline)
 
 
 def counted_with(lab: Any, profile: Any, columns: dict[str, float]) -> float:
@@ -143,7 +131,8 @@ def test_the_fuel_rate_weighs_as_the_normal_law_says(lab: Any) -> None:
     # 0.0837² / (2 * 0.015²) = 15.57; half way between the two ratios nothing is told.
     profile = lab.profile(engine=CALIBRATED_FOR_E0, extra={"fuel_rate": "L/h"})
     told = [
-        seen_of(lab, profile, drive(lab, 1.0, 20.0, counts)).corrected for counts in (E20, E0, (E0 * E20) ** 0.5, nan)
+        lab.gathered(drive(lab, 1.0, 20.0, counts), profile)[0].corrected
+        for counts in (E20, E0, (E0 * E20) ** 0.5, nan)
     ]
     assert told == pytest.approx([15.57, -15.57, 0.0, 0.0], abs=0.05)
 
@@ -151,12 +140,12 @@ def test_the_fuel_rate_weighs_as_the_normal_law_says(lab: Any) -> None:
 def test_the_blend_shifts_need_by_the_ratio_of_stoichiometric_ratios(lab: Any) -> None:
     calibrated_for_e0, for_e10 = lab.profile(engine=CALIBRATED_FOR_E0), lab.profile()
     arrays = drive(lab, 1.0, 20.0)
-    assert seen_of(lab, calibrated_for_e0, arrays).fuel_shift == pytest.approx(log(BLEND), abs=1e-4)
-    assert seen_of(lab, for_e10, arrays).fuel_shift == pytest.approx(log(E10 / E20), abs=1e-4)
+    assert lab.gathered(arrays, calibrated_for_e0)[0].fuel_shift == pytest.approx(log(BLEND), abs=1e-4)
+    assert lab.gathered(arrays, for_e10)[0].fuel_shift == pytest.approx(log(E10 / E20), abs=1e-4)
     arrays["ethanol_content"][:] = 0.0
-    assert seen_of(lab, calibrated_for_e0, arrays).fuel_shift == pytest.approx(0.0, abs=1e-9)
+    assert lab.gathered(arrays, calibrated_for_e0)[0].fuel_shift == pytest.approx(0.0, abs=1e-9)
     del arrays["ethanol_content"]
-    assert seen_of(lab, calibrated_for_e0, arrays).fuel_shift == 0.0
+    assert lab.gathered(arrays, calibrated_for_e0)[0].fuel_shift == 0.0
 
 
 def test_a_car_filled_with_e20_after_a_baseline_on_e0_is_no_mismatch(lab: Any, tmp_path: Path) -> None:
@@ -167,7 +156,7 @@ def test_a_car_filled_with_e20_after_a_baseline_on_e0_is_no_mismatch(lab: Any, t
     baseline = Baseline.load(tmp_path / "on_e0.json")
     assert baseline.ethanol == 0.0
     arrays = drive(lab, E10 / E20, 20.0)
-    assert seen_of(lab, profile, arrays, baseline).fuel_shift == pytest.approx(log(BLEND), abs=1e-4)
+    assert lab.gathered(arrays, profile, baseline)[0].fuel_shift == pytest.approx(log(BLEND), abs=1e-4)
     said = lab.judged(arrays, profile, baseline=baseline).assessment()
     assert said.causes[0].family == "none"
     assert said.verdict.word == "fits"

@@ -14,11 +14,6 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from livewatch.signature.evidence import Evidence
-from livewatch.signature.observations import observe
-from livewatch.signature.readings import Reader
-from livewatch.signature.settled import PointMaker
-
 SATURATED = {0.0: 0.6113, 20.0: 2.339, 35.0: 5.629, 40.0: 7.385}
 
 
@@ -38,13 +33,7 @@ def drive(lab: Any, flow: float = 1.0, **everywhere: float) -> dict[str, NDArray
 
 def needs_seen(lab: Any, profile: Any, arrays: dict[str, NDArray[np.float64]]) -> NDArray[np.float64]:
     """Logarithms of need in each region, as causes are judged by."""
-    reader, maker = Reader(profile), PointMaker(profile)
-    evidence = Evidence(maker.displacement)
-    ticks = lab.ticks(profile, arrays)
-    for readings in [*reader.take(ticks), *reader.finish()]:
-        evidence.take(maker.points(readings))
-    evidence.finish()
-    seen = observe(evidence.regions(), maker, None)
+    seen, _ = lab.gathered(arrays, profile)
     needs: NDArray[np.float64] = seen.y[seen.kind == "need_1"]
     return needs
 

@@ -13,10 +13,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from livewatch.signature.evidence import Evidence
 from livewatch.signature.observations import milligrams_per_ms
-from livewatch.signature.readings import Reader
-from livewatch.signature.settled import PointMaker
 
 Columns = dict[str, NDArray[np.float64]]
 
@@ -39,13 +36,8 @@ def late_injectors(lab: Any) -> Columns:
 
 
 def rate(lab: Any, profile: Any, arrays: Columns) -> tuple[float, float]:
-    reader, maker = Reader(profile), PointMaker(profile)
-    evidence = Evidence(maker.displacement)
-    ticks = lab.ticks(profile, arrays)
-    for readings in [*reader.take(ticks), *reader.finish()]:
-        evidence.take(maker.points(readings))
-    evidence.finish()
-    return milligrams_per_ms(evidence.regions(), maker)
+    seen, maker = lab.gathered(arrays, profile)
+    return milligrams_per_ms(seen.regions, maker)
 
 
 def test_the_computers_own_pulses_say_what_an_injector_lets_through(lab: Any) -> None:

@@ -1,13 +1,11 @@
 """A leak between compressor and throttle: sized by what leaves under boost, where the sensors can tell it.
 
-Flow out of a hole by Heywood 1988, appendix C: Cd A p / sqrt(R T) * 0.6847 if choked, and below that times
-2 sqrt(r (1 - r)) of the pressure ratio r (Guzzella and Onder 2010, eq. 2.12); Cd 0.65, 313 K in the pipes.
+Flow out of a hole is `lab.lost_through`: Heywood 1988, appendix C.
 """
 
 from __future__ import annotations
 
 import json
-from math import pi, sqrt
 from typing import Any
 
 import numpy as np
@@ -23,19 +21,11 @@ NATURALLY_ASPIRATED = (
 SPEED_DENSITY = "engine: {displacement: 2.0 L, cylinders: 4, induction: turbocharged, air_metering: speed_density}"
 
 
-def lost(diameter: float, inside: float) -> float:
-    """g/s out of a hole of `diameter` mm from `inside` kPa into 101.3 kPa: out of 8 mm from 192 kPa 13.9 g/s."""
-    ratio = 101.3 / inside
-    share = 1.0 if ratio < 0.5 else 2.0 * sqrt(max(0.0, ratio * (1.0 - ratio)))
-    area = 0.65 * pi / 4 * (diameter * 1e-3) ** 2
-    return area * inside * 1e3 / sqrt(287.05 * 313.15) * 0.6847 * share * 1e3
-
-
 def leaking(lab: Any, diameter: float, least: float = 101.3, need: float = 1.0) -> Any:
     """The meter sees what leaves behind it. Before the throttle stand 2 kPa more than behind it, and at `least` that
     many kPa, which a compressor that turns along makes at light load."""
     return lab.Fault(
-        metered=lambda point: 1.0 + lost(diameter, max(point.pressure + 2.0, least)) / point.air,
+        metered=lambda point: 1.0 + lab.lost_through(diameter, max(point.pressure + 2.0, least)) / point.air,
         delivered=lambda point, pulse: 1.0 / need,
     )
 
@@ -52,7 +42,10 @@ def hole_of(cause: Any) -> Any:
 
 def test_what_leaves_at_8_mm_is_a_seventh_of_the_air_at_middle_speed_and_full_boost(lab: Any) -> None:
     # At 3000 rpm and 140 kPa the engine takes 69.3 g/s and 9.2 g/s leave: 9.2 / 78.5 = 11.7 % of what is metered.
-    shares = [lost(8.0, p.pressure + 2.0) / (p.air + lost(8.0, p.pressure + 2.0)) for p in lab.TOUR[5:]]
+    shares = [
+        lab.lost_through(8.0, p.pressure + 2.0) / (p.air + lab.lost_through(8.0, p.pressure + 2.0))
+        for p in lab.TOUR[5:]
+    ]
     cause = lab.judged(lab.Bench().tour(leaking(lab, 8.0)).arrays()).assessment().causes[0]
     share, hole = cause.estimates
     assert cause.name == "pressure_leak"

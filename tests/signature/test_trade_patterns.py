@@ -94,14 +94,7 @@ def test_air_that_leaks_in_behind_the_meter_is_lean_at_idle_and_gone_at_2500_rpm
 def test_a_leak_of_the_charge_pipes_is_rich_under_boost_only(lab: Any) -> None:
     # "Rich under boost only: pressure-side leak" (common practice). Flow out of an 8 mm hole.
     def metered(point: Any) -> float:
-        boost = point.pressure + 2.0
-        if boost < 102.0:
-            return 1.0
-        ratio = 101.3 / boost
-        share = 1.0 if ratio < 0.5 else 2.0 * sqrt(ratio * (1.0 - ratio))
-        area = 0.65 * pi / 4 * 0.008**2
-        lost = area * boost * 1e3 / sqrt(287.05 * 313.15) * 0.6847 * share * 1e3
-        return float((point.air + lost) / point.air)
+        return float((point.air + lab.lost_through(8.0, point.pressure + 2.0)) / point.air)
 
     signature = lab.judged(lab.Bench().tour(lab.Fault(metered=metered)).arrays())
     cause = first_of(signature)
