@@ -50,9 +50,8 @@ SLOW = 0.25
 TIME_TO_COME = 5_000_000_000
 """Data time, ns, after which a channel that never came is taken to be missing."""
 PULLS_ENOUGH = 3
-FULL_LOAD, WORSE_WITH_LOAD = ("high load",), ("middle load", "high load")
-"""Loads nobody is sent to once something is wrong, and once it is a thing that grows with load."""
-UNDER_LOAD = frozenset({"pressure_leak", "fuel_supply", "boost_control", "boost_creep", "underboost"})
+LOADED = ("middle load", "high load")
+"""Loads nobody is sent to once something is wrong: the alarms say not to load the engine."""
 
 
 class Signature:
@@ -171,7 +170,7 @@ class Signature:
         boosted = maker.boosted and any(channel.name == "commanded_boost_pressure" for channel in self.profile.channels)
         first = ranking.causes[0]
         wrong = first.family != "none" and ranking.families.get("none", 0.0) < 0.1
-        spared = (WORSE_WITH_LOAD if first.cause in UNDER_LOAD else FULL_LOAD) if wrong else ()
+        spared = LOADED if wrong else ()
         coverage = cover(self._evidence.map(), maker.displacement, spared, boosted and len(responses) < PULLS_ENOUGH)
         facts = facts_of(seen, coverage, responses, self._cuts, maker.efficiency_spread, maker.metered)
         # With nothing to weigh them by, what was thought of the causes beforehand is no finding.

@@ -50,7 +50,7 @@ def test_full_load_is_never_asked_for_when_something_is_wrong_already() -> None:
         assert "nothing more at full load" in wanted
 
 
-def test_a_car_that_loses_its_air_under_boost_is_sent_up_no_hill() -> None:
+def test_a_car_with_something_wrong_is_sent_up_no_hill() -> None:
     asked = cover(regions_of("idle", "light load"), 2.0, ("middle load", "high load"), True).next_drive
     assert "hill" not in asked
     assert "measure it standing first" in asked
