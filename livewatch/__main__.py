@@ -2,6 +2,6 @@
 
 import sys
 
-from livewatch.cli import main
+from livewatch.commands.cli import main
 
 sys.exit(main())

@@ -15,7 +15,7 @@ from livewatch.alarms.lead_up import LeadUp
 from livewatch.alarms.load import Load
 from livewatch.alarms.machine import HIDDEN, STANDING, Machine, State, Transition, Trigger
 from livewatch.alarms.state import RANK, Definition
-from livewatch.events import Event, EventKind
+from livewatch.data.events import Event, EventKind
 
 __all__ = ["Announcer", "Tracked"]
 

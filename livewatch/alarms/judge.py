@@ -12,9 +12,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from livewatch.alarms.delay import Delay, Edges
-from livewatch.profile.formula import Formula, FormulaRun
+from livewatch.data.ticks import TickBatch
+from livewatch.profile.formula.formula import Formula, FormulaRun
 from livewatch.profile.model import Alarm, Profile
-from livewatch.ticks import TickBatch
 
 __all__ = ["Judge"]
 

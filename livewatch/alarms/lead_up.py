@@ -13,9 +13,9 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from livewatch.data.samples import Quality
+from livewatch.data.ticks import TickBatch
 from livewatch.profile.model import Profile
-from livewatch.samples import Quality
-from livewatch.ticks import TickBatch
 
 __all__ = ["LeadUp", "significant"]
 

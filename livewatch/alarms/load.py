@@ -20,7 +20,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Final
 
-from livewatch.events import EventKind
+from livewatch.data.events import EventKind
 from livewatch.profile.model import Priority
 
 __all__ = ["AIM", "Figures", "Load", "Notice"]

@@ -24,10 +24,10 @@ from numpy.typing import NDArray
 from livewatch.alarms.delay import Delay, Edges
 from livewatch.alarms.lead_up import BEFORE_DIGITS, VALUE_DIGITS, significant
 from livewatch.alarms.state import Definition
-from livewatch.events import Event, EventKind
+from livewatch.data.events import Event, EventKind
+from livewatch.data.samples import Quality
+from livewatch.data.ticks import TickBatch
 from livewatch.profile.model import Alarm, Channel, Profile
-from livewatch.samples import Quality
-from livewatch.ticks import TickBatch
 
 __all__ = ["LossWatch", "Losses"]
 

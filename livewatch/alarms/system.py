@@ -12,7 +12,6 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import Any, Final
 
-from livewatch.actions import Action
 from livewatch.alarms.announce import Announcer, Tracked
 from livewatch.alarms.judge import Judge
 from livewatch.alarms.lead_up import LeadUp
@@ -20,10 +19,11 @@ from livewatch.alarms.load import Figures, Load, Notice
 from livewatch.alarms.loss import LossWatch
 from livewatch.alarms.machine import TRANSITIONS, UNACKNOWLEDGED, Machine, State, Transition, Trigger
 from livewatch.alarms.state import AlarmState, Definition
+from livewatch.data.actions import Action
+from livewatch.data.events import Event
+from livewatch.data.ticks import TickBatch
 from livewatch.errors import LivewatchError, nearest
-from livewatch.events import Event
 from livewatch.profile.model import Profile
-from livewatch.ticks import TickBatch
 
 __all__ = ["ActionError", "AlarmSystem"]
 

@@ -22,17 +22,17 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
+from livewatch.build_sheet.compare import Comparison, compare
+from livewatch.build_sheet.differences import words_of
+from livewatch.build_sheet.forecast import Forecast, predict
+from livewatch.build_sheet.points import CONDITIONS
+from livewatch.build_sheet.prediction import Prediction, per_cent
+from livewatch.build_sheet.sheet import load_build_sheet
+from livewatch.build_sheet.supply import MOST_DUTY, Supply
 from livewatch.commands.options import choose_profile, profile_option
 from livewatch.errors import SourceError, UsageError, nearest
 from livewatch.profile.model import Engine, Profile
-from livewatch.shipped import shipped_folder
-from livewatch.signature.build_sheet import load_build_sheet
-from livewatch.signature.build_sheet_compare import Comparison, compare
-from livewatch.signature.build_sheet_differences import words_of
-from livewatch.signature.build_sheet_forecast import Forecast, predict
-from livewatch.signature.build_sheet_points import CONDITIONS
-from livewatch.signature.build_sheet_supply import MOST_DUTY, Supply
-from livewatch.signature.prediction import Prediction, per_cent
+from livewatch.profile.shipped import shipped_folder
 
 __all__ = ["ADVISED_AGAINST", "check"]
 

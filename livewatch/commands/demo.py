@@ -11,8 +11,8 @@ from rich.console import Console
 from livewatch.commands.options import choose_profile, out_option
 from livewatch.commands.replay import play_lines
 from livewatch.commands.replay import replay as replay_command
-from livewatch.shipped import shipped_folder
-from livewatch.sources.opening import open_source
+from livewatch.profile.shipped import shipped_folder
+from livewatch.run.opening import open_source
 
 __all__ = ["demo"]
 

@@ -16,21 +16,21 @@ from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 from rich.table import Table
 
 from livewatch import __version__
-from livewatch.alarm_spells import Spell, SpellBook
+from livewatch.alarms.spells import Spell, SpellBook
+from livewatch.build_sheet.sheet import BuildSheet, load_build_sheet
+from livewatch.commands.line_display import CAUTION
 from livewatch.commands.options import bus_option, choose_profile, profile_option, stretch_of, stretch_options
 from livewatch.errors import LivewatchError
-from livewatch.event_text import MARKS, clock_text, facts_of
-from livewatch.lines import CAUTION
 from livewatch.profile.model import Profile
-from livewatch.reading import read_through
-from livewatch.run import Run
+from livewatch.run.opening import Source, open_source
+from livewatch.run.reading import read_through
+from livewatch.run.run import Run
 from livewatch.session.folder import SessionFolder
 from livewatch.session.recorder import Recorder
 from livewatch.signature import Signature
 from livewatch.signature.baseline import Baseline
-from livewatch.signature.build_sheet import BuildSheet, load_build_sheet
 from livewatch.sources.bus_map import parse_bus_options
-from livewatch.sources.opening import Source, open_source
+from livewatch.wording.events import MARKS, clock_text, facts_of
 
 __all__ = ["DIAGNOSIS_FORMAT", "Diagnosis", "diagnose"]
 

@@ -17,12 +17,12 @@ from rich.console import Console
 from rich.text import Text
 
 from livewatch.commands.options import read_duration
+from livewatch.data.events import EventKind
 from livewatch.errors import UsageError, nearest
-from livewatch.event_text import MARKS, clock_text, sentence, tone
-from livewatch.events import EventKind
 from livewatch.session.log import LoggedEvent, open_log
 from livewatch.session.log_filter import LogFilter, Moment
 from livewatch.session.summary import LogSummary, Spell, summarise
+from livewatch.wording.events import MARKS, clock_text, sentence, tone
 
 __all__ = ["events"]
 

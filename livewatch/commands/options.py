@@ -12,9 +12,9 @@ import click
 from livewatch.errors import UsageError
 from livewatch.profile import load_profile
 from livewatch.profile.model import Profile
+from livewatch.profile.shipped import find_profile
+from livewatch.run.opening import Stretch
 from livewatch.session.folder import SessionFolder
-from livewatch.shipped import find_profile
-from livewatch.sources.opening import Stretch
 
 __all__ = [
     "bus_option",

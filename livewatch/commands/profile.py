@@ -19,8 +19,8 @@ from livewatch.profile.layout import identifier_text
 from livewatch.profile.model import Channel
 from livewatch.profile.resolved_text import duration_text
 from livewatch.profile.schema import bus_name
+from livewatch.profile.shipped import find_profile
 from livewatch.profile.starting import starting_profile
-from livewatch.shipped import find_profile
 
 __all__ = ["profile"]
 

@@ -9,6 +9,7 @@ from pathlib import Path
 import click
 from rich.console import Console
 
+from livewatch.commands.line_display import LineDisplay
 from livewatch.commands.options import (
     bus_option,
     choose_profile,
@@ -18,15 +19,14 @@ from livewatch.commands.options import (
     stretch_options,
 )
 from livewatch.errors import UsageError
-from livewatch.history import History
-from livewatch.lines import LineDisplay
-from livewatch.pacing import paced
 from livewatch.profile.model import Profile
-from livewatch.run import Run
+from livewatch.run.history import History
+from livewatch.run.opening import Source, open_source
+from livewatch.run.pacing import paced
+from livewatch.run.run import Run
 from livewatch.session.folder import SessionFolder
 from livewatch.session.recorder import Recorder
 from livewatch.sources.bus_map import parse_bus_options
-from livewatch.sources.opening import Source, open_source
 
 __all__ = ["play_lines", "replay"]
 
@@ -115,7 +115,7 @@ def replay(
         play_lines(source, profile, factor, out, Console())
         return
     from livewatch.dashboard import show_replay
-    from livewatch.player import Player
+    from livewatch.run.player import Player
 
     folder = SessionFolder.create(out, profile, [source.name])
     player = Player(

@@ -15,11 +15,11 @@ from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 from rich.table import Column, Table
 
 from livewatch.commands.options import profile_option, read_duration
+from livewatch.data.frames import FrameBatch
 from livewatch.errors import SourceError, UsageError
-from livewatch.frames import FrameBatch
 from livewatch.profile import load_profile
 from livewatch.profile.model import Profile
-from livewatch.shipped import find_profile
+from livewatch.profile.shipped import find_profile
 from livewatch.simulator import CARS, KINDS, ROUTES, Drive, Scenario, parse_mismatch
 from livewatch.simulator import simulate as simulate_drive
 from livewatch.simulator.answers import Answers

@@ -10,16 +10,16 @@ from pathlib import Path
 import click
 from rich.console import Console
 
+from livewatch.commands.line_display import LineDisplay
 from livewatch.commands.options import choose_profile, out_option, profile_option, read_duration
 from livewatch.errors import SourceError, UsageError, nearest
-from livewatch.history import History
-from livewatch.lines import LineDisplay
-from livewatch.live_run import LiveRun
 from livewatch.profile.model import Profile
-from livewatch.run import Run
+from livewatch.run.history import History
+from livewatch.run.live import LiveRun
+from livewatch.run.run import Run
 from livewatch.session.folder import SessionFolder
 from livewatch.session.recorder import Recorder
-from livewatch.sources.live import LiveBus, found_buses_text, list_buses, parse_live_buses
+from livewatch.sources.live.source import LiveBus, found_buses_text, list_buses, parse_live_buses
 
 __all__ = ["watch"]
 

@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from livewatch.dashboard.feed import LiveFeed
-    from livewatch.player import Player
-    from livewatch.run import Run
+    from livewatch.run.player import Player
+    from livewatch.run.run import Run
 
 __all__ = ["show_live", "show_replay"]
 

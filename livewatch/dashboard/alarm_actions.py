@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from livewatch.actions import Action
 from livewatch.alarms import AlarmState, State
 from livewatch.dashboard.board import Board
 from livewatch.dashboard.naming import alarm_label
 from livewatch.dashboard.screens.ask import AskChoice, AskText
 from livewatch.dashboard.widgets.alarm_list import AlarmList, selected_alarm
 from livewatch.dashboard.widgets.event_list import current
-from livewatch.event_text import clock_text
+from livewatch.data.actions import Action
+from livewatch.wording.events import clock_text
 
 __all__ = ["SHELF_TIMES", "AlarmActions"]
 

@@ -19,7 +19,6 @@ from textual.app import SystemCommand
 from textual.binding import Binding
 from textual.screen import Screen
 
-from livewatch.collector import spare_what_is_there
 from livewatch.dashboard.alarm_actions import AlarmActions
 from livewatch.dashboard.alarm_sound import AlarmSound
 from livewatch.dashboard.bindings import KEYS, bindings, works
@@ -39,6 +38,7 @@ from livewatch.dashboard.speech import Speech, speech_command
 from livewatch.dashboard.themes import THEMES
 from livewatch.dashboard.time_actions import TimeActions
 from livewatch.dashboard.widgets.event_list import flooding
+from livewatch.run.garbage import spare_what_is_there
 
 __all__ = ["Dashboard"]
 

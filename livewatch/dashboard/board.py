@@ -7,11 +7,11 @@ from typing import Any
 
 from textual.app import App
 
-from livewatch.actions import Action
 from livewatch.dashboard.alarm_sound import AlarmSound
 from livewatch.dashboard.look import Look
 from livewatch.dashboard.picture import Picture
 from livewatch.dashboard.scene import Scene, failure_of
+from livewatch.data.actions import Action
 
 __all__ = ["Board"]
 

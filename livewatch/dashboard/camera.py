@@ -9,8 +9,8 @@ from typing import Protocol, runtime_checkable
 
 from livewatch.dashboard.picture import Picture
 from livewatch.dashboard.signature_view import SignatureView, view_of
-from livewatch.run import Run
-from livewatch.sources.live_status import BusStatus
+from livewatch.run.run import Run
+from livewatch.sources.live.status import BusStatus
 
 __all__ = ["Camera"]
 

@@ -2,7 +2,7 @@
 two batches.
 
 The pipeline never waits for the screen: the screen asks for a picture when it is ready for one, and draws the last it
-got. `livewatch.live_run.LiveRun` is such a feed.
+got. `livewatch.run.live.LiveRun` is such a feed.
 """
 
 from __future__ import annotations
@@ -11,7 +11,7 @@ from collections.abc import Callable, Sequence
 from concurrent.futures import Future
 from typing import Protocol, TypeVar
 
-from livewatch.sources.live_status import BusStatus
+from livewatch.sources.live.status import BusStatus
 
 __all__ = ["LiveFeed"]
 

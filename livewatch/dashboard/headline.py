@@ -14,9 +14,9 @@ from livewatch.dashboard.naming import alarm_label, commanded_for, short_label
 from livewatch.dashboard.picture import Picture
 from livewatch.dashboard.reader_units import ReaderUnits
 from livewatch.dashboard.wording import alarm_names, verdict_words
-from livewatch.event_text import MARKS
 from livewatch.profile.model import Priority
 from livewatch.signature.authority import AuthorityUse
+from livewatch.wording.events import MARKS
 
 __all__ = [
     "LIMIT",

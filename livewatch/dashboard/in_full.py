@@ -14,8 +14,8 @@ from livewatch.dashboard.naming import alarm_label, channel_label
 from livewatch.dashboard.picture import Picture
 from livewatch.dashboard.widgets.event_list import current, moment
 from livewatch.dashboard.widgets.lead_up import event_text, event_titles
-from livewatch.event_text import MARKS, clock_text
-from livewatch.events import EventKind
+from livewatch.data.events import EventKind
+from livewatch.wording.events import MARKS, clock_text
 
 __all__ = ["in_full"]
 

@@ -8,9 +8,9 @@ from typing import Literal
 
 from livewatch.dashboard.headline import Headline
 from livewatch.dashboard.reader_units import ReaderUnits
-from livewatch.events import Event
-from livewatch.history import History
-from livewatch.player import PlayerState
+from livewatch.data.events import Event
+from livewatch.run.history import History
+from livewatch.run.player import PlayerState
 
 __all__ = ["OVERLAYS", "Look", "Overlay"]
 

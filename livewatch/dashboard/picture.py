@@ -14,11 +14,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from livewatch.alarms import AlarmState, State
+from livewatch.data.samples import Quality
+from livewatch.data.ticks import TickBatch
 from livewatch.profile.model import Profile
-from livewatch.samples import Quality
 from livewatch.signature.authority import AuthorityUse
-from livewatch.sources.live_status import BusStatus
-from livewatch.ticks import TickBatch
+from livewatch.sources.live.status import BusStatus
 
 __all__ = [
     "Cause",

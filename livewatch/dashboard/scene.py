@@ -12,18 +12,18 @@ from collections.abc import Callable, Sequence
 from concurrent.futures import Future
 from typing import Any
 
-from livewatch.actions import Action
 from livewatch.dashboard.camera import Camera
 from livewatch.dashboard.feed import LiveFeed
 from livewatch.dashboard.picture import Picture
 from livewatch.dashboard.widgets.event_list import moment
+from livewatch.data.actions import Action
+from livewatch.data.events import Event
 from livewatch.errors import LivewatchError
-from livewatch.events import Event
-from livewatch.history import History
-from livewatch.player import Player
 from livewatch.profile.model import Profile
-from livewatch.run import Run
-from livewatch.scan import without_lead_up
+from livewatch.run.history import History
+from livewatch.run.player import Player
+from livewatch.run.run import Run
+from livewatch.run.scan import without_lead_up
 
 __all__ = ["LiveScene", "ReplayScene", "Scene", "failure_of"]
 

@@ -10,7 +10,7 @@ from __future__ import annotations
 import sys
 from typing import Any, TextIO, cast
 
-from livewatch import cli
+from livewatch.commands import cli
 
 __all__ = ["main"]
 

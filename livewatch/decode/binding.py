@@ -12,9 +12,9 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from livewatch.data.samples import Quality, SampleColumn
 from livewatch.decode.slots import Layout, Pairs, SlotTable
 from livewatch.profile.model import Channel, Signal
-from livewatch.samples import Quality, SampleColumn
 
 __all__ = ["Binding"]
 

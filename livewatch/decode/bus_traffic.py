@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from livewatch.frames import ERROR, EXTENDED, REMOTE, SENT, FrameBatch
+from livewatch.data.frames import ERROR, EXTENDED, REMOTE, SENT, FrameBatch
 from livewatch.profile.model import Diagnostics
 
 __all__ = ["ANSWER", "LAYOUT", "Address", "IdentifierCount", "Traffic"]

@@ -14,13 +14,13 @@ from collections.abc import Mapping
 import numpy as np
 from numpy.typing import NDArray
 
+from livewatch.data.frames import FrameBatch
+from livewatch.data.samples import SampleBatch, SampleColumn
 from livewatch.decode.binding import Binding
 from livewatch.decode.bus_traffic import ANSWER, LAYOUT, Address, IdentifierCount, Traffic
 from livewatch.decode.diagnostics import AnswerDecoder
 from livewatch.decode.field import words_of
-from livewatch.frames import FrameBatch
 from livewatch.profile.model import Channel, Profile, Signal
-from livewatch.samples import SampleBatch, SampleColumn
 
 __all__ = ["Decoder"]
 

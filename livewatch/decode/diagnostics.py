@@ -14,16 +14,16 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from livewatch.data.frames import EXTENDED, FrameBatch
+from livewatch.data.samples import SampleColumn
 from livewatch.decode.answers import LIVE_DATA, Reading, parameters_of, read_answer
 from livewatch.decode.binding import Binding
 from livewatch.decode.bus_traffic import Address
 from livewatch.decode.field import words_of
 from livewatch.decode.transport import Reception
-from livewatch.frames import EXTENDED, FrameBatch
 from livewatch.profile.j1979 import J1979
 from livewatch.profile.j1979_ranges import Largest, rescaled
 from livewatch.profile.model import Channel, Parameter, Profile, Signal
-from livewatch.samples import SampleColumn
 
 __all__ = ["AnswerDecoder"]
 

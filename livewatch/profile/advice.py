@@ -9,7 +9,7 @@ import difflib
 import math
 from collections.abc import Iterator
 
-from livewatch.channels import CATALOGUE
+from livewatch.data.channels import CATALOGUE
 from livewatch.profile.model import Channel, Engine, Profile
 
 __all__ = ["advice", "missing_for_signature"]

@@ -10,11 +10,11 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from itertools import pairwise
 
-from livewatch.channels import CATALOGUE
+from livewatch.data.channels import CATALOGUE
 from livewatch.errors import nearest
 from livewatch.profile.answers import Port
 from livewatch.profile.document import Document, KeyPath
-from livewatch.profile.formula import FormulaError, compile_formula, names_in
+from livewatch.profile.formula.formula import FormulaError, compile_formula, names_in
 from livewatch.profile.layout import Layout
 from livewatch.profile.model import Channel, Signal
 from livewatch.profile.schema import ChannelEntry, ParameterEntry

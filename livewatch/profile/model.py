@@ -11,7 +11,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
-from livewatch.profile.formula import Formula
+from livewatch.profile.formula.formula import Formula
 
 __all__ = [
     "Alarm",

@@ -12,7 +12,7 @@ from typing import Any
 
 import yaml
 
-from livewatch.channels import CATALOGUE
+from livewatch.data.channels import CATALOGUE
 from livewatch.profile.document import plain_scalar
 from livewatch.profile.layout import Layout
 from livewatch.profile.model import Channel, Diagnostics, Engine, Message, Parameter, Profile, Signal

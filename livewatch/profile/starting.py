@@ -9,7 +9,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator, Sequence
 
-from livewatch.channels import CATALOGUE
+from livewatch.data.channels import CATALOGUE
 from livewatch.profile.document import plain_scalar
 from livewatch.profile.model import Message, Signal
 from livewatch.profile.units import UnitError, convert

@@ -11,7 +11,7 @@ import time
 from collections import Counter, deque
 from collections.abc import Sequence
 
-from livewatch.events import Event, EventKind, utc_text
+from livewatch.data.events import Event, EventKind, utc_text
 from livewatch.session.folder import EVENTS, SessionFolder
 from livewatch.session.line_file import LineFile
 

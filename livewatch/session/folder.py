@@ -25,8 +25,8 @@ from datetime import UTC, datetime
 from hashlib import sha256
 from pathlib import Path
 
+from livewatch.data.events import utc_text
 from livewatch.errors import LivewatchError, SourceError
-from livewatch.events import utc_text
 from livewatch.profile import load_profile_text
 from livewatch.profile.model import Profile
 from livewatch.session.line_file import sync_folder

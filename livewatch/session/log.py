@@ -39,8 +39,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from livewatch.data.events import EVENT_FORMAT
 from livewatch.errors import SourceError
-from livewatch.events import EVENT_FORMAT
 
 __all__ = ["EventLog", "LoggedEvent", "open_log"]
 

@@ -23,9 +23,9 @@ from itertools import islice
 from types import TracebackType
 from typing import Self
 
-from livewatch.events import Event
-from livewatch.frames import FrameBatch
-from livewatch.samples import SampleBatch
+from livewatch.data.events import Event
+from livewatch.data.frames import FrameBatch
+from livewatch.data.samples import SampleBatch
 from livewatch.session.event_writer import AT_ONCE, EventWriter
 from livewatch.session.folder import SessionFolder
 from livewatch.session.row_writer import RowWriter

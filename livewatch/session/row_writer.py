@@ -13,12 +13,12 @@ import shutil
 from collections import Counter
 from collections.abc import Sequence
 
-from livewatch.frames import FrameBatch
-from livewatch.samples import SampleBatch
+from livewatch.data.frames import FrameBatch
+from livewatch.data.samples import SampleBatch
 from livewatch.session.folder import SAMPLES, SessionFolder, frame_part
 from livewatch.session.line_file import LineFile, sync_folder
 from livewatch.session.samples import HEADER, format_samples
-from livewatch.sources.candump import format_candump
+from livewatch.sources.recordings.candump.reader import format_candump
 
 __all__ = ["RowWriter"]
 

@@ -11,12 +11,12 @@ from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 
+from livewatch.data.frames import FrameBatch
+from livewatch.data.samples import SampleBatch, rows_of
 from livewatch.errors import SourceError
-from livewatch.frames import FrameBatch
-from livewatch.samples import SampleBatch, rows_of
 from livewatch.session.samples import read_samples
-from livewatch.sources.byte_stream import ByteStream
-from livewatch.sources.candump import CandumpReader
+from livewatch.sources.recordings.byte_stream import ByteStream
+from livewatch.sources.recordings.candump.reader import CandumpReader
 
 __all__ = ["SessionRows"]
 

@@ -20,7 +20,7 @@ from pathlib import Path
 
 import numpy as np
 
-from livewatch.samples import Quality, SampleBatch, SampleColumn
+from livewatch.data.samples import Quality, SampleBatch, SampleColumn
 
 __all__ = ["HEADER", "format_samples", "read_samples"]
 

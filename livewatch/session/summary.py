@@ -14,7 +14,7 @@ from typing import Any
 
 from livewatch.alarms.load import AIM, Figures, Load
 from livewatch.alarms.machine import STANDING
-from livewatch.events import EventKind
+from livewatch.data.events import EventKind
 from livewatch.session.log import LoggedEvent
 from livewatch.session.log_filter import LogFilter
 

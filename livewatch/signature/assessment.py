@@ -27,8 +27,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from livewatch.build_sheet.compare import Comparison
 from livewatch.signature.authority import AuthorityUse
-from livewatch.signature.build_sheet_compare import Comparison
 from livewatch.signature.causes import Cause
 from livewatch.signature.coverage import Coverage
 from livewatch.signature.mix_ups import MixUp

@@ -13,9 +13,9 @@ from typing import Any
 
 import numpy as np
 
+from livewatch.data.physics import leak_share
 from livewatch.signature.inference import Effect
 from livewatch.signature.observations import Observations, milligrams_per_ms
-from livewatch.signature.physics import leak_share
 from livewatch.signature.readings import Column
 from livewatch.signature.settled import PointMaker
 

@@ -11,13 +11,13 @@ from math import exp, isnan
 
 import numpy as np
 
+from livewatch.data.physics import hole_diameter
 from livewatch.signature.boost import Response
 from livewatch.signature.effects import Variant
 from livewatch.signature.estimates import SIGMAS, Estimate, band_of, mapped
 from livewatch.signature.hypotheses import LOST, Judged, most_air_lost
 from livewatch.signature.inference import Effect, Fit, Whitened
 from livewatch.signature.observations import Observations
-from livewatch.signature.physics import hole_diameter
 from livewatch.signature.readings import Mask
 
 __all__ = ["lost_in_pull", "pressure_leak", "vacuum_leak"]

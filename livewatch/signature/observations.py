@@ -14,10 +14,10 @@ from math import isnan, log, sqrt
 import numpy as np
 from numpy.typing import NDArray
 
+from livewatch.data.physics import STANDARD_PRESSURE
 from livewatch.profile.fuels import ethanol_blend_ratio
 from livewatch.signature.baseline import Baseline
 from livewatch.signature.evidence import Regions
-from livewatch.signature.physics import STANDARD_PRESSURE
 from livewatch.signature.readings import Column
 from livewatch.signature.settled import PointMaker
 

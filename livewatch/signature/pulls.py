@@ -14,7 +14,7 @@ from typing import Any
 
 import numpy as np
 
-from livewatch.events import Event, EventKind
+from livewatch.data.events import Event, EventKind
 from livewatch.signature.boost import Response, response_of
 from livewatch.signature.readings import HISTORY, LOOK_TIME, Column, Mask, Readings
 

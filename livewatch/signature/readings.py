@@ -13,8 +13,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from livewatch.data.ticks import TickBatch
 from livewatch.profile.model import Profile
-from livewatch.ticks import TickBatch
 
 __all__ = ["BLOCK", "BLOCK_TIME", "CHANNELS", "HISTORY", "LOOK_TIME", "Column", "Mask", "Reader", "Readings"]
 

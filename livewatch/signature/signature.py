@@ -17,16 +17,17 @@ from math import nan
 
 import numpy as np
 
-from livewatch.events import Event
+from livewatch.build_sheet.compare import compare
+from livewatch.build_sheet.forecast import predict
+from livewatch.build_sheet.sheet import BuildSheet
+from livewatch.data.events import Event
+from livewatch.data.samples import Quality
+from livewatch.data.ticks import TickBatch
 from livewatch.profile.model import Profile
-from livewatch.samples import Quality
 from livewatch.signature.assessment import Assessment
 from livewatch.signature.authority import AuthorityWatch
 from livewatch.signature.baseline import Baseline
 from livewatch.signature.boost import Response
-from livewatch.signature.build_sheet import BuildSheet
-from livewatch.signature.build_sheet_compare import compare
-from livewatch.signature.build_sheet_forecast import predict
 from livewatch.signature.causes import describe
 from livewatch.signature.coverage import cover
 from livewatch.signature.evidence import KEPT, Evidence
@@ -39,7 +40,6 @@ from livewatch.signature.reasons import facts_of
 from livewatch.signature.settled import FIELDS, PointMaker
 from livewatch.signature.unknowable import assumed, missing
 from livewatch.signature.verdict import decide
-from livewatch.ticks import TickBatch
 
 __all__ = ["Signature"]
 

@@ -20,7 +20,7 @@ from livewatch.simulator.running_car import COLUMNS, RunningCar
 from livewatch.simulator.scenario import Scenario
 
 if TYPE_CHECKING:
-    from livewatch.frames import FrameBatch
+    from livewatch.data.frames import FrameBatch
     from livewatch.profile.model import Profile
     from livewatch.simulator.wire import Wire
 

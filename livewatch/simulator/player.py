@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import can
 
-from livewatch.frames import ERROR, FrameBatch
+from livewatch.data.frames import ERROR, FrameBatch
 from livewatch.simulator.responder import Responder
 
 __all__ = ["Played", "play"]

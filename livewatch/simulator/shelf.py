@@ -13,9 +13,9 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from livewatch.frames import FrameBatch
+from livewatch.data.frames import FrameBatch
 from livewatch.profile import load_profile
-from livewatch.shipped import find_profile
+from livewatch.profile.shipped import find_profile
 from livewatch.simulator.cars import CARS
 from livewatch.simulator.drive import Drive, simulate
 from livewatch.simulator.mismatches import KINDS, Mismatch

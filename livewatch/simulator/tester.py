@@ -11,7 +11,7 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from livewatch.frames import EXTENDED, SENT, FrameBatch
+from livewatch.data.frames import EXTENDED, SENT, FrameBatch
 from livewatch.profile.model import Diagnostics, PollRequest, Profile
 from livewatch.simulator.answers import MOST_AT_ONCE, Answers
 from livewatch.simulator.drive import STEP, Drive

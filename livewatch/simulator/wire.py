@@ -15,9 +15,9 @@ import cantools
 import numpy as np
 from numpy.typing import NDArray
 
-from livewatch.frames import ERROR, EXTENDED, FrameBatch
+from livewatch.data.frames import ERROR, EXTENDED, FrameBatch
 from livewatch.profile.model import Message, Profile, Signal
-from livewatch.shipped import shipped_folder
+from livewatch.profile.shipped import shipped_folder
 from livewatch.simulator.drive import STEP, Drive
 from livewatch.simulator.packing import pack_signal, raw_numbers
 from livewatch.simulator.traffic import (

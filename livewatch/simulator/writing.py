@@ -16,10 +16,10 @@ from typing import BinaryIO
 
 import can
 
+from livewatch.data.frames import FrameBatch
 from livewatch.errors import UsageError
-from livewatch.frames import FrameBatch
 from livewatch.profile.model import Profile
-from livewatch.sources.candump import format_candump
+from livewatch.sources.recordings.candump.reader import format_candump
 
 __all__ = ["as_recorded", "check_output", "check_writable", "write_recording"]
 

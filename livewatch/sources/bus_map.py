@@ -11,8 +11,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import replace
 
+from livewatch.data.frames import FrameBatch
 from livewatch.errors import UsageError, nearest
-from livewatch.frames import FrameBatch
 from livewatch.profile.model import Profile
 
 __all__ = ["BusMap", "parse_bus_options"]

@@ -10,13 +10,13 @@ from typing import Any
 import numpy as np
 import pytest
 
-from livewatch.actions import Action
 from livewatch.alarms import AlarmSystem
-from livewatch.events import Event, EventKind
-from livewatch.profile.formula import compile_condition, compile_formula
+from livewatch.data.actions import Action
+from livewatch.data.events import Event, EventKind
+from livewatch.data.samples import Quality
+from livewatch.data.ticks import TickBatch
+from livewatch.profile.formula.formula import compile_condition, compile_formula
 from livewatch.profile.model import Alarm, Channel, Diagnostics, Profile, TableMapping
-from livewatch.samples import Quality
-from livewatch.ticks import TickBatch
 
 SECOND = 1_000_000_000
 PERIOD = 10_000_000

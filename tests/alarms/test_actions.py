@@ -6,8 +6,8 @@ from typing import Any
 
 import pytest
 
-from livewatch.actions import Action
 from livewatch.alarms import ActionError, AlarmSystem, State
+from livewatch.data.actions import Action
 from livewatch.errors import LivewatchError
 
 NO_REASON = "cannot remove 'cold' from service without a reason: expected a text"

@@ -13,10 +13,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from livewatch.alarms import ActionError, AlarmSystem
-from livewatch.profile.formula import compile_formula
+from livewatch.data.samples import Quality
+from livewatch.data.ticks import TickBatch
+from livewatch.profile.formula.formula import compile_formula
 from livewatch.profile.model import Channel, Profile
-from livewatch.samples import Quality
-from livewatch.ticks import TickBatch
 
 UNITS = {"lambda_1": "1", "boost": "kPa", "speed": "rpm", "lambda_mean": "1"}
 

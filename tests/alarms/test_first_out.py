@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 
 from livewatch.alarms import AlarmSystem
-from livewatch.events import EventKind
+from livewatch.data.events import EventKind
 
 NAN = float("nan")
 

@@ -12,9 +12,9 @@ from hypothesis import strategies as st
 
 from livewatch.alarms import AlarmSystem
 from livewatch.alarms.lead_up import significant
-from livewatch.profile.formula import compile_formula
+from livewatch.data.samples import Quality
+from livewatch.profile.formula.formula import compile_formula
 from livewatch.profile.model import Channel
-from livewatch.samples import Quality
 
 NAN = float("nan")
 

@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 
 from livewatch.alarms import AIM, AlarmSystem
-from livewatch.events import EventKind
+from livewatch.data.events import EventKind
 
 SECOND = 1_000_000_000
 

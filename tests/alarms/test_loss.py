@@ -13,11 +13,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from livewatch.alarms import AlarmSystem, State
-from livewatch.events import EventKind
-from livewatch.profile.formula import compile_formula
+from livewatch.data.events import EventKind
+from livewatch.data.samples import Quality
+from livewatch.data.ticks import TickBatch
+from livewatch.profile.formula.formula import compile_formula
 from livewatch.profile.model import Channel, Diagnostics, Parameter
-from livewatch.samples import Quality
-from livewatch.ticks import TickBatch
 
 GOOD, STALE, OUT, INVALID, NEVER = (
     Quality.GOOD, Quality.STALE, Quality.OUT_OF_RANGE, Quality.INVALID, Quality.NEVER_SEEN,

@@ -15,9 +15,9 @@ from hypothesis import HealthCheck, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, rule, run_state_machine_as_test
 
-from livewatch.actions import Action
 from livewatch.alarms import ActionError, AlarmSystem
-from livewatch.events import EventKind
+from livewatch.data.actions import Action
+from livewatch.data.events import EventKind
 
 SECOND = 1_000_000_000
 RANKS = {"critical": 0, "high": 1, "medium": 2, "low": 3}

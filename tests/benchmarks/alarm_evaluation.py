@@ -31,9 +31,9 @@ sys.path.insert(0, str(Path(__file__).parent))
 from alarm_truth import Span, facts_of, is_borne_out, runs_of
 from blind_scenarios import Watching, batches_of, peak_efficiency, profile_of, scenario_of
 
-from livewatch.events import EventKind
-from livewatch.pipeline import Pipeline
+from livewatch.data.events import EventKind
 from livewatch.profile import Profile
+from livewatch.run.pipeline import Pipeline
 from livewatch.simulator import CARS, STEP, Drive, Mismatch, Scenario, simulate
 
 RATES: Mapping[str, tuple[float, bool]] = {

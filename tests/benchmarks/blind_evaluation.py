@@ -31,8 +31,8 @@ sys.path.insert(0, str(Path(__file__).parent))
 from alarm_truth import facts_of, is_borne_out
 from blind_scenarios import FAMILY, Watching, batches_of, effect_of, profile_of, scenario_of, watching_of
 
-from livewatch.events import EventKind
-from livewatch.pipeline import Pipeline
+from livewatch.data.events import EventKind
+from livewatch.run.pipeline import Pipeline
 from livewatch.signature import Signature
 from livewatch.simulator import Drive, simulate
 

@@ -13,9 +13,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from livewatch.channels import CATALOGUE
+from livewatch.data.channels import CATALOGUE
+from livewatch.data.samples import SampleBatch, SampleColumn
 from livewatch.profile import Profile, load_profile_text
-from livewatch.samples import SampleBatch, SampleColumn
 from livewatch.simulator import CARS, Drive, Mismatch, Scenario
 
 __all__ = ["FAMILY", "Watching", "batches_of", "effect_of", "profile_of", "scenario_of", "watching_of"]

@@ -32,13 +32,13 @@ from live_load import BUSES, PORT, profile_text, resident, send
 from livewatch.dashboard.app import Dashboard
 from livewatch.dashboard.remembered import Remembered
 from livewatch.dashboard.scene import LiveScene
-from livewatch.history import History
-from livewatch.live_run import LiveRun
 from livewatch.profile import load_profile_text
-from livewatch.run import Run
+from livewatch.run.history import History
+from livewatch.run.live import LiveRun
+from livewatch.run.run import Run
 from livewatch.session.folder import SessionFolder
 from livewatch.session.recorder import Recorder
-from livewatch.sources.live import parse_live_buses
+from livewatch.sources.live.source import parse_live_buses
 
 SLOW = 1000
 """Bytes a second of the slow reader."""

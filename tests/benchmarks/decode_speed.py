@@ -15,8 +15,8 @@ from time import perf_counter
 import cantools
 import numpy as np
 
+from livewatch.data.frames import FD, FrameBatch
 from livewatch.decode import Decoder
-from livewatch.frames import FD, FrameBatch
 from livewatch.profile.dbc import read_dbc
 from livewatch.profile.j1979 import J1979
 from livewatch.profile.model import Channel, Diagnostics, Message, Profile, Signal, TableMapping

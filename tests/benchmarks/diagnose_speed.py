@@ -25,11 +25,11 @@ import cantools
 import numpy as np
 
 from livewatch.commands.diagnose import Diagnosis
-from livewatch.frames import FrameBatch
+from livewatch.data.frames import FrameBatch
 from livewatch.profile import load_profile
-from livewatch.run import Run
-from livewatch.sources.candump import format_candump
-from livewatch.sources.opening import open_source
+from livewatch.run.opening import open_source
+from livewatch.run.run import Run
+from livewatch.sources.recordings.candump.reader import format_candump
 
 MESSAGES, ALARMS = 30, 20
 
@@ -129,7 +129,7 @@ def best(measure: Callable[[], float], times: int = 3) -> float:
 def command(path: Path, profile: Path) -> tuple[float, float]:
     """Wall seconds and peak memory in MiB of the whole command."""
     script = (
-        "import resource, sys; from livewatch.cli import main; code = main(sys.argv[1:]); "
+        "import resource, sys; from livewatch.commands.cli import main; code = main(sys.argv[1:]); "
         "print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss, file=sys.stderr); sys.exit(code)"
     )
     began = time.perf_counter()

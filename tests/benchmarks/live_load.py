@@ -28,13 +28,13 @@ import can
 import can.interfaces.udp_multicast.utils as wire
 import numpy as np
 
-from livewatch.history import History
-from livewatch.live_run import LiveRun
 from livewatch.profile import load_profile_text
-from livewatch.run import Run
+from livewatch.run.history import History
+from livewatch.run.live import LiveRun
+from livewatch.run.run import Run
 from livewatch.session.folder import SessionFolder
 from livewatch.session.recorder import Recorder
-from livewatch.sources.live import parse_live_buses
+from livewatch.sources.live.source import parse_live_buses
 
 BUSES, MESSAGES, ALARMS, PORT = 4, 30, 20, 43_311
 TOGGLE_EVERY = 2.0

@@ -18,7 +18,7 @@ import time
 
 import can
 
-from livewatch.sources.live import LiveSource, parse_live_buses
+from livewatch.sources.live.source import LiveSource, parse_live_buses
 
 BUSES = 4
 RATE = 7_400

@@ -20,9 +20,9 @@ from time import perf_counter
 import can
 import numpy as np
 
-from livewatch.frames import BRS, EXTENDED, FD, FrameBatch
-from livewatch.sources.candump import format_candump
-from livewatch.sources.recording import open_recording
+from livewatch.data.frames import BRS, EXTENDED, FD, FrameBatch
+from livewatch.sources.recordings.candump.reader import format_candump
+from livewatch.sources.recordings.recording import open_recording
 
 BATCH = 65536
 

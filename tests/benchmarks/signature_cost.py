@@ -19,11 +19,11 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 import numpy as np
 
-from livewatch.channels import CATALOGUE
+from livewatch.data.channels import CATALOGUE
+from livewatch.data.ticks import TickBatch
 from livewatch.profile import Profile, load_profile_text
 from livewatch.signature import Signature
 from livewatch.simulator import Mismatch, Scenario, simulate
-from livewatch.ticks import TickBatch
 
 CHANNELS = 40
 SECONDS = 600.0

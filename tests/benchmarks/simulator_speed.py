@@ -13,7 +13,7 @@ import time
 from pathlib import Path
 
 from livewatch.profile import load_profile
-from livewatch.shipped import find_profile
+from livewatch.profile.shipped import find_profile
 from livewatch.simulator import Scenario, simulate
 from livewatch.simulator.wire import Wire
 from livewatch.simulator.writing import as_recorded, write_recording

@@ -8,11 +8,11 @@ from typing import NamedTuple
 
 import pytest
 
-from livewatch.cli import main
+from livewatch.commands.cli import main
 from livewatch.profile import load_profile
-from livewatch.shipped import find_profile
+from livewatch.profile.shipped import find_profile
 from livewatch.simulator import Scenario, simulate
-from livewatch.sources.candump import format_candump
+from livewatch.sources.recordings.candump.reader import format_candump
 
 
 class Ran(NamedTuple):

@@ -13,7 +13,7 @@ from pathlib import Path
 
 import pytest
 
-from livewatch.cli import main
+from livewatch.commands.cli import main
 
 P = ("-p", "brackwell_20t")
 
@@ -213,7 +213,7 @@ def test_output_that_nobody_reads_any_more_ends_quietly(recording: Path) -> None
 
 
 def test_the_help_of_every_command_can_be_read(livewatch: Callable) -> None:
-    from livewatch.cli import COMMANDS
+    from livewatch.commands.cli import COMMANDS
 
     for command in COMMANDS:
         code, out, err = livewatch(command, "--help")

@@ -13,21 +13,21 @@ from typing import Any
 import numpy as np
 import pytest
 
-from livewatch.actions import Action
 from livewatch.alarms import ActionError, AlarmState, State
 from livewatch.dashboard.app import Dashboard
 from livewatch.dashboard.picture import Cause, NeedMap, Picture, Pull, Verdict
 from livewatch.dashboard.remembered import Remembered
 from livewatch.dashboard.scene import Scene
 from livewatch.dashboard.speech import Speech
-from livewatch.events import Event, EventKind
-from livewatch.history import History
-from livewatch.player import PlayerState
-from livewatch.profile.formula import Formula, compile_formula
+from livewatch.data.actions import Action
+from livewatch.data.events import Event, EventKind
+from livewatch.data.ticks import TickBatch
+from livewatch.profile.formula.formula import Formula, compile_formula
 from livewatch.profile.model import Alarm, AuthorityLimit, Channel, Engine, Profile, TableMapping
+from livewatch.run.history import History
+from livewatch.run.player import PlayerState
 from livewatch.signature.authority import AuthorityUse
-from livewatch.sources.live_status import BusStatus
-from livewatch.ticks import TickBatch
+from livewatch.sources.live.status import BusStatus
 
 SECOND = 1_000_000_000
 NOW = 410_600_000_000

@@ -182,7 +182,7 @@ def test_a_step_of_an_axis_is_one_two_or_five(rough: float) -> None:
 def test_nothing_is_said_with_colour_alone(scene_of, app_of) -> None:  # type: ignore[no-untyped-def]
     """Every alarm on the seat has its shape and its word, and a silenced, stale or unknown value its own word."""
     from livewatch.dashboard.widgets.figures import Figures
-    from livewatch.samples import Quality
+    from livewatch.data.samples import Quality
 
     scene = scene_of()
     ticks = scene.shown.ticks

@@ -36,12 +36,12 @@ from livewatch.dashboard.widgets.next_drive import NextDrive
 from livewatch.dashboard.widgets.pull_list import PullList
 from livewatch.dashboard.widgets.verdict_panel import LEAST, VerdictPanel
 from livewatch.dashboard.wording import cause_words, drive_words, size_words
-from livewatch.events import Event, EventKind
-from livewatch.history import History
+from livewatch.data.events import Event, EventKind
 from livewatch.profile import load_profile
-from livewatch.run import Run
-from livewatch.shipped import find_profile, shipped_folder
-from livewatch.sources.opening import open_source
+from livewatch.profile.shipped import find_profile, shipped_folder
+from livewatch.run.history import History
+from livewatch.run.opening import open_source
+from livewatch.run.run import Run
 
 SECOND = 1_000_000_000
 Make = Callable[..., Any]

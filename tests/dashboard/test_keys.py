@@ -10,7 +10,6 @@ import pytest
 from textual.pilot import Pilot
 from textual.widgets import Input
 
-from livewatch.actions import Action
 from livewatch.alarms import State
 from livewatch.dashboard.app import Dashboard
 from livewatch.dashboard.bindings import KEYS, keys_for
@@ -22,6 +21,7 @@ from livewatch.dashboard.widgets.event_list import EventList, moment
 from livewatch.dashboard.widgets.key_hints import KeyHints
 from livewatch.dashboard.widgets.pull_list import PullList
 from livewatch.dashboard.widgets.timeline import LEFT, Timeline
+from livewatch.data.actions import Action
 
 SECOND = 1_000_000_000
 SIZE = (120, 40)

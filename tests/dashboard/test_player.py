@@ -14,16 +14,16 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from livewatch.actions import Action
 from livewatch.alarms import ActionError
+from livewatch.data.actions import Action
+from livewatch.data.events import Event
+from livewatch.data.samples import SampleBatch, SampleColumn
 from livewatch.errors import LivewatchError, SourceError
-from livewatch.events import Event
-from livewatch.player import FASTEST, SLOWEST, Player
-from livewatch.profile.formula import compile_condition
+from livewatch.profile.formula.formula import compile_condition
 from livewatch.profile.model import Alarm, Channel, Profile, TableMapping
-from livewatch.run import Run
-from livewatch.samples import SampleBatch, SampleColumn
-from livewatch.scan import without_lead_up
+from livewatch.run.player import FASTEST, SLOWEST, Player
+from livewatch.run.run import Run
+from livewatch.run.scan import without_lead_up
 
 SECOND = 1_000_000_000
 START = 1_777_000_000 * SECOND
@@ -321,7 +321,7 @@ def test_a_silence_in_the_recording_passes_tick_by_tick(player_of: Callable[...,
 def test_a_long_silence_is_cut_short_when_played(
     player_of: Callable[..., tuple[Player, Book]], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("livewatch.player.LONGEST_WAIT", 0.3)
+    monkeypatch.setattr("livewatch.run.player.LONGEST_WAIT", 0.3)
     player, _ = player_of(table=rows(gap=(10.0, 190.0)))
     player.seek(9 * SECOND).result(5)
     settle(player)

@@ -15,17 +15,17 @@ import numpy as np
 import pytest
 from textual.pilot import Pilot
 
-from livewatch.actions import Action
 from livewatch.dashboard import showing
 from livewatch.dashboard.app import Dashboard
 from livewatch.dashboard.scene import LiveScene, ReplayScene
-from livewatch.events import Event, EventKind
-from livewatch.history import History
-from livewatch.player import Player
+from livewatch.data.actions import Action
+from livewatch.data.events import Event, EventKind
+from livewatch.data.samples import SampleBatch, SampleColumn
 from livewatch.profile import load_profile_text
 from livewatch.profile.model import Profile
-from livewatch.run import Run
-from livewatch.samples import SampleBatch, SampleColumn
+from livewatch.run.history import History
+from livewatch.run.player import Player
+from livewatch.run.run import Run
 from livewatch.session.folder import SessionFolder
 from livewatch.session.recorder import Recorder
 

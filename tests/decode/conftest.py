@@ -15,7 +15,7 @@ import isotp
 import numpy as np
 import pytest
 
-from livewatch.frames import FrameBatch
+from livewatch.data.frames import FrameBatch
 from livewatch.profile.model import Channel, Diagnostics, Message, Profile, TableMapping
 
 BUS = "engine"

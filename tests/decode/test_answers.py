@@ -7,11 +7,11 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 
+from livewatch.data.frames import ERROR, EXTENDED, FD, REMOTE, SENT, FrameBatch
+from livewatch.data.samples import SampleBatch
 from livewatch.decode import Decoder
-from livewatch.frames import ERROR, EXTENDED, FD, REMOTE, SENT, FrameBatch
 from livewatch.profile.j1979 import J1979
 from livewatch.profile.model import Channel, Diagnostics, Parameter, Profile, Signal
-from livewatch.samples import SampleBatch
 
 Frames = Callable[..., FrameBatch]
 Transfer = Callable[..., list[bytes]]

@@ -11,8 +11,8 @@ import numpy as np
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from livewatch.data.frames import ERROR, EXTENDED, FD, REMOTE, SENT, FrameBatch
 from livewatch.decode import Decoder
-from livewatch.frames import ERROR, EXTENDED, FD, REMOTE, SENT, FrameBatch
 from livewatch.profile.j1979 import J1979
 from livewatch.profile.model import Channel, Diagnostics, Message, Parameter, Profile, Signal
 

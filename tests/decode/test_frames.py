@@ -10,10 +10,10 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from livewatch.data.frames import ERROR, EXTENDED, FD, REMOTE, SENT, FrameBatch
+from livewatch.data.samples import Quality, SampleBatch
 from livewatch.decode import Decoder
-from livewatch.frames import ERROR, EXTENDED, FD, REMOTE, SENT, FrameBatch
 from livewatch.profile.model import Channel, Message, Profile, Signal
-from livewatch.samples import Quality, SampleBatch
 
 Frames = Callable[..., FrameBatch]
 Make = Callable[..., Profile]

@@ -10,7 +10,7 @@ import pytest
 
 from livewatch.profile import Profile, load_profile
 from livewatch.profile.dbc import DbcError, messages_from_dbc, read_dbc
-from livewatch.shipped import shipped_folder
+from livewatch.profile.shipped import shipped_folder
 
 Write = Callable[..., Path]
 Load = Callable[..., Profile]

@@ -13,8 +13,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from livewatch.profile.formula import compile_formula
-from livewatch.profile.formula_syntax import Binary, Call, Name, Node, Number, Unary, parse
+from livewatch.profile.formula.formula import compile_formula
+from livewatch.profile.formula.syntax import Binary, Call, Name, Node, Number, Unary, parse
 
 PERIOD = 10_000_000
 CHANNELS = ("a", "b", "c", "p", "q")

@@ -16,7 +16,7 @@ from livewatch.errors import MistakesError
 from livewatch.profile import Profile, load_profile, load_profile_text
 from livewatch.profile.document import plain_scalar
 from livewatch.profile.j1979 import J1979
-from livewatch.shipped import shipped_folder
+from livewatch.profile.shipped import shipped_folder
 
 Write = Callable[..., Path]
 Load = Callable[..., Profile]

@@ -8,9 +8,9 @@ from pathlib import Path
 import pytest
 import yaml
 
-from livewatch.cli import main
+from livewatch.commands.cli import main
 from livewatch.profile import load_profile, load_profile_text
-from livewatch.shipped import shipped_folder
+from livewatch.profile.shipped import shipped_folder
 
 Write = Callable[..., Path]
 DBC = shipped_folder("profiles") / "brackwell_20t.dbc"

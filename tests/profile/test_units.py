@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from livewatch.channels import CATALOGUE
+from livewatch.data.channels import CATALOGUE
 from livewatch.profile.units import (
     COMMON,
     SPELLINGS,

@@ -9,10 +9,10 @@ from typing import Any
 import numpy as np
 import pytest
 
-from livewatch.events import Event, EventKind
-from livewatch.frames import FrameBatch
+from livewatch.data.events import Event, EventKind
+from livewatch.data.frames import FrameBatch
+from livewatch.data.samples import SampleBatch, SampleColumn
 from livewatch.profile.model import Channel, Profile, TableMapping
-from livewatch.samples import SampleBatch, SampleColumn
 
 UTC = 1_777_887_000_000_000_000
 """2026-05-04T09:30:00Z."""

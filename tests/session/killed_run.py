@@ -13,8 +13,8 @@ from pathlib import Path
 
 import numpy as np
 
-from livewatch.events import Event, EventKind
-from livewatch.frames import FrameBatch
+from livewatch.data.events import Event, EventKind
+from livewatch.data.frames import FrameBatch
 from livewatch.profile.model import Channel, Profile, TableMapping
 from livewatch.session import Recorder, SessionFolder
 

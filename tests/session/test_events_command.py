@@ -6,7 +6,7 @@ import json
 
 import pytest
 
-from livewatch.cli import main
+from livewatch.commands.cli import main
 from livewatch.session import Recorder, SessionFolder
 
 

@@ -7,8 +7,8 @@ import json
 import pytest
 
 from livewatch.alarms.load import Load
+from livewatch.data.events import Event, EventKind
 from livewatch.errors import SourceError
-from livewatch.events import Event, EventKind
 from livewatch.session import open_log, summarise
 from livewatch.session.log_filter import LogFilter, Moment
 

@@ -15,6 +15,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from livewatch.data.ticks import TickBatch
 from livewatch.profile import Profile, load_profile_text
 from livewatch.signature import Signature
 from livewatch.signature.baseline import Baseline
@@ -22,7 +23,6 @@ from livewatch.signature.evidence import Evidence
 from livewatch.signature.observations import Observations, observe
 from livewatch.signature.readings import Reader
 from livewatch.signature.settled import PointMaker
-from livewatch.ticks import TickBatch
 
 R = 287.05
 DISPLACEMENT, CYLINDERS, AFR = 2.0, 4, 14.05

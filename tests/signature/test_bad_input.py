@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from livewatch.samples import Quality
+from livewatch.data.samples import Quality
 from livewatch.signature import Signature
 
 

@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from livewatch.events import Event
+from livewatch.data.events import Event
 from livewatch.signature import Signature
 
 

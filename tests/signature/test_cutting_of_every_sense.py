@@ -15,7 +15,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from livewatch.samples import Quality
+from livewatch.data.samples import Quality
 from livewatch.signature import Baseline, Signature
 
 Columns = dict[str, NDArray[np.float64]]

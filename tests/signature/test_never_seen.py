@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from livewatch.samples import Quality
+from livewatch.data.samples import Quality
 from livewatch.signature import Signature
 
 Columns = dict[str, NDArray[np.float64]]

@@ -7,7 +7,7 @@ from math import pi, sqrt
 import numpy as np
 import pytest
 
-from livewatch.signature.physics import (
+from livewatch.data.physics import (
     bore_ratio,
     filled_air,
     hole_diameter,

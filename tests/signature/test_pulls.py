@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from livewatch.events import EventKind
+from livewatch.data.events import EventKind
 from livewatch.signature import Signature
 
 EXTRA = {"commanded_boost_pressure": "kPa", "wastegate_duty": "%", "knock_retard": "deg", "vehicle_speed": "km/h"}

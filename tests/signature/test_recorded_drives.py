@@ -12,10 +12,10 @@ from typing import Any
 import pytest
 
 from livewatch.profile import load_profile
-from livewatch.reading import read_through
-from livewatch.run import Run
-from livewatch.shipped import find_profile, shipped_folder
-from livewatch.sources.opening import open_source
+from livewatch.profile.shipped import find_profile, shipped_folder
+from livewatch.run.opening import open_source
+from livewatch.run.reading import read_through
+from livewatch.run.run import Run
 
 BRACKWELL, LINDEN, TARN = "brackwell_20t", "linden_16", "tarn_30t"
 DRIVES: tuple[tuple[str, str, str, tuple[str, ...]], ...] = (

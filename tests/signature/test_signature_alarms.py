@@ -12,11 +12,11 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from livewatch.channels import CATALOGUE
-from livewatch.events import EventKind
-from livewatch.pipeline import Pipeline
+from livewatch.data.channels import CATALOGUE
+from livewatch.data.events import EventKind
+from livewatch.data.samples import SampleBatch, SampleColumn
 from livewatch.profile import Profile, load_profile_text
-from livewatch.samples import SampleBatch, SampleColumn
+from livewatch.run.pipeline import Pipeline
 
 Column = NDArray[np.float64]
 Columns = dict[str, Column]

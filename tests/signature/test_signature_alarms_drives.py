@@ -7,10 +7,10 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 
-from livewatch.events import EventKind
-from livewatch.pipeline import Pipeline
+from livewatch.data.events import EventKind
 from livewatch.profile import load_profile
-from livewatch.shipped import find_profile
+from livewatch.profile.shipped import find_profile
+from livewatch.run.pipeline import Pipeline
 from livewatch.simulator import Drive, Mismatch, Scenario, simulate
 from livewatch.simulator.tester import poll_drive
 from livewatch.simulator.wire import BEGINS

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from livewatch.profile import load_profile
 from livewatch.profile.model import Signal
-from livewatch.shipped import find_profile, shipped_folder
+from livewatch.profile.shipped import find_profile, shipped_folder
 from livewatch.simulator.packing import pack_signal, raw_numbers, raw_range
 
 DBC = shipped_folder("profiles") / "brackwell_20t.dbc"

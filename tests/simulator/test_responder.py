@@ -17,7 +17,7 @@ from udsoncan.connections import PythonIsoTpConnection
 from livewatch.profile import load_profile
 from livewatch.profile.j1979 import J1979, J1979_CHANNELS
 from livewatch.profile.model import Parameter, Signal
-from livewatch.shipped import find_profile
+from livewatch.profile.shipped import find_profile
 from livewatch.simulator.answers import CALIBRATION_NUMBER, VEHICLE_NUMBER, Answers, trouble_code_bytes
 from livewatch.simulator.isotp import Link
 from livewatch.simulator.player import play

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 
-from livewatch.shipped import shipped_folder
+from livewatch.profile.shipped import shipped_folder
 from livewatch.simulator.shelf import SHELF, write
 
 FOLDER = shipped_folder("replay_data")

@@ -11,8 +11,8 @@ import can
 import numpy as np
 import pytest
 
-from livewatch.cli import main
-from livewatch.sources.recording import open_recording
+from livewatch.commands.cli import main
+from livewatch.sources.recordings.recording import open_recording
 
 SHORT = ["--duration", "12s", "--route", "standing"]
 

@@ -5,11 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from livewatch.data.frames import ERROR, EXTENDED, SENT, FrameBatch
+from livewatch.data.samples import Quality
 from livewatch.decode import Decoder
-from livewatch.frames import ERROR, EXTENDED, SENT, FrameBatch
 from livewatch.profile import load_profile
-from livewatch.samples import Quality
-from livewatch.shipped import find_profile
+from livewatch.profile.shipped import find_profile
 from livewatch.simulator import STEP
 from livewatch.simulator.responder import Manners
 from livewatch.simulator.tester import poll_drive

@@ -17,10 +17,10 @@ from tempfile import TemporaryDirectory
 import can
 import pytest
 
-from livewatch.frames import REMOTE, FrameBatch
+from livewatch.data.frames import REMOTE, FrameBatch
 from livewatch.profile import Profile, load_profile_text
-from livewatch.sources.recording import Recording, open_recording
-from livewatch.sources.table import Table
+from livewatch.sources.recordings.recording import Recording, open_recording
+from livewatch.sources.tables.table import Table
 
 Row = tuple[int, str, int, int, int, bytes]
 FD_LENGTHS = [*range(9), 12, 16, 20, 24, 32, 48, 64]

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 
 import pytest
 
-from livewatch.sources.ahead import ahead
+from livewatch.sources.recordings.ahead import ahead
 
 
 def readers() -> int:

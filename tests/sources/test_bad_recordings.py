@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 
 from livewatch.errors import SourceError
-from livewatch.sources.recording import open_recording
+from livewatch.sources.recordings.recording import open_recording
 
 KNOWN = ".log, .blf, .asc, .trc, .csv, .db, .mf4"
 

@@ -12,7 +12,7 @@ import pytest
 
 from livewatch.errors import SourceError
 from livewatch.profile import Profile
-from livewatch.sources.table import open_table
+from livewatch.sources.tables.table import open_table
 
 ProfileOf = Callable[..., Profile]
 

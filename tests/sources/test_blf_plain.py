@@ -10,9 +10,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from livewatch.frames import FrameBatch
-from livewatch.sources import blf_objects
-from livewatch.sources.blf_objects import parse_objects
+from livewatch.data.frames import FrameBatch
+from livewatch.sources.recordings.blf import objects as blf_objects
+from livewatch.sources.recordings.blf.objects import parse_objects
 
 START = 1_700_000_000_000_000_000
 

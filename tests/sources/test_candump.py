@@ -12,10 +12,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from livewatch.frames import BRS, ERROR, ESI, EXTENDED, FD, REMOTE, SENT, FrameBatch
-from livewatch.sources.candump import format_candump
-from livewatch.sources.candump_lines import BusNames, parse_line, parse_lines
-from livewatch.sources.recording import open_recording
+from livewatch.data.frames import BRS, ERROR, ESI, EXTENDED, FD, REMOTE, SENT, FrameBatch
+from livewatch.sources.recordings.candump.lines import BusNames, parse_line, parse_lines
+from livewatch.sources.recordings.candump.reader import format_candump
+from livewatch.sources.recordings.recording import open_recording
 
 
 def read(text: bytes) -> tuple[FrameBatch, int]:

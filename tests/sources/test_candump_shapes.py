@@ -7,9 +7,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from livewatch.frames import FrameBatch
-from livewatch.sources.candump_lines import BusNames, parse_lines
-from livewatch.sources.candump_shapes import FEWEST_LINES, parse_shapes
+from livewatch.data.frames import FrameBatch
+from livewatch.sources.recordings.candump.lines import BusNames, parse_lines
+from livewatch.sources.recordings.candump.shapes import FEWEST_LINES, parse_shapes
 
 
 def same(one: FrameBatch, other: FrameBatch) -> bool:

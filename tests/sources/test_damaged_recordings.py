@@ -14,7 +14,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from livewatch.errors import SourceError
-from livewatch.sources.recording import open_recording
+from livewatch.sources.recordings.recording import open_recording
 
 Row = tuple[int, str, int, int, int, bytes]
 Rows = Callable[[Path], list[Row]]

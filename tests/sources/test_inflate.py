@@ -10,7 +10,7 @@ import zlib
 from hypothesis import given
 from hypothesis import strategies as st
 
-from livewatch.sources.inflate import DAMAGED, GZIP, ZLIB, Inflater, inflater
+from livewatch.sources.recordings.inflate import DAMAGED, GZIP, ZLIB, Inflater, inflater
 
 CONTENT = st.builds(lambda piece, times, tail: piece * times + tail, st.binary(), st.integers(0, 300), st.binary())
 
@@ -59,7 +59,7 @@ def test_a_damaged_stream_is_never_taken_for_a_whole_one(content, wrapping, data
 
 def test_without_isa_l_zlib_does_the_same_work(monkeypatch):
     monkeypatch.setitem(sys.modules, "isal", None)
-    spec = importlib.util.find_spec("livewatch.sources.inflate")
+    spec = importlib.util.find_spec("livewatch.sources.recordings.inflate")
     assert spec is not None and spec.loader is not None
     module = importlib.util.module_from_spec(spec)
     spec.loader.exec_module(module)

@@ -17,10 +17,10 @@ import numpy as np
 import pytest
 from can.interfaces import BACKENDS
 
-import livewatch.sources.live_reader as live_reader
+import livewatch.sources.live.reader as live_reader
+from livewatch.data.frames import ERROR, SENT, FrameBatch
 from livewatch.errors import LivewatchError, SourceError, UsageError
-from livewatch.frames import ERROR, SENT, FrameBatch
-from livewatch.sources.live import LiveSource, found_buses_text, list_buses, parse_live_buses
+from livewatch.sources.live.source import LiveSource, found_buses_text, list_buses, parse_live_buses
 
 
 @asynccontextmanager
@@ -386,8 +386,8 @@ async def test_frames_that_the_kernel_dropped_are_counted():
     """A tiny receive buffer and a reader held up: Linux tells how many did not fit."""
     if sys.platform != "linux":
         pytest.skip("only Linux tells")
-    from livewatch.sources.live_open import open_bus
-    from livewatch.sources.live_socket import dropped_frames
+    from livewatch.sources.live.open import open_bus
+    from livewatch.sources.live.socket import dropped_frames
 
     bus = open_bus(parse_live_buses(["udp_multicast:239.74.163.79,port=43979"])[0], False)
     with can.Bus("239.74.163.79", "udp_multicast", port=43_979) as sender, bus:

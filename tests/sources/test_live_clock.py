@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from livewatch.sources.live_clock import StampClock
+from livewatch.sources.live.clock import StampClock
 
 HOST = 1_790_000_000_000_000_000
 SECOND = 1_000_000_000

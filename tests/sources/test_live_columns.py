@@ -7,8 +7,8 @@ import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
 
-from livewatch.frames import FrameBatch
-from livewatch.sources.live_columns import columns_of
+from livewatch.data.frames import FrameBatch
+from livewatch.sources.live.columns import columns_of
 
 
 @st.composite

@@ -6,8 +6,8 @@ import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
 
-from livewatch.frames import FrameBatch
-from livewatch.sources.live_merge import Merge
+from livewatch.data.frames import FrameBatch
+from livewatch.sources.live.merge import Merge
 
 BUSES = ("engine", "cell")
 

@@ -12,9 +12,9 @@ import pytest
 from can.interfaces import BACKENDS
 
 from livewatch.errors import SourceError
-from livewatch.sources.live_guard import may_be_sent
-from livewatch.sources.live_open import open_bus, stays_silent
-from livewatch.sources.live_spec import LiveBus
+from livewatch.sources.live.guard import may_be_sent
+from livewatch.sources.live.open import open_bus, stays_silent
+from livewatch.sources.live.spec import LiveBus
 
 
 class Adapter(can.BusABC):

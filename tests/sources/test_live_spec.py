@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from livewatch.errors import UsageError
-from livewatch.sources.live_spec import LiveBus, parse_live_buses
+from livewatch.sources.live.spec import LiveBus, parse_live_buses
 
 
 def test_a_bus_with_name_interface_channel_and_rate():

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from livewatch.frames import ERROR, EXTENDED, FD, REMOTE, FrameBatch
-from livewatch.sources.live_status import Traffic, worst_case_bits
+from livewatch.data.frames import ERROR, EXTENDED, FD, REMOTE, FrameBatch
+from livewatch.sources.live.status import Traffic, worst_case_bits
 
 SECOND = 1_000_000_000
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import threading
 
-from livewatch.sources.live_turn import Turn
+from livewatch.sources.live.turn import Turn
 
 
 def test_one_works_at_a_time_while_turns_are_short():

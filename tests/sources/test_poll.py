@@ -13,16 +13,16 @@ import can
 import isotp
 import pytest
 
-from livewatch.frames import SENT
-from livewatch.history import History
-from livewatch.live_run import LiveRun
+from livewatch.data.frames import SENT
 from livewatch.profile import load_profile_text
 from livewatch.profile.model import Profile
-from livewatch.run import Run
+from livewatch.run.history import History
+from livewatch.run.live import LiveRun
+from livewatch.run.opening import open_source
+from livewatch.run.run import Run
 from livewatch.session.folder import SessionFolder
 from livewatch.session.recorder import Recorder
-from livewatch.sources.live import parse_live_buses
-from livewatch.sources.opening import open_source
+from livewatch.sources.live.source import parse_live_buses
 
 PROFILE = """
 profile: 1

@@ -21,9 +21,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from livewatch.frames import ERROR, FrameBatch
-from livewatch.sources import blf, candump
-from livewatch.sources.recording import FORMATS, open_recording
+from livewatch.data.frames import ERROR, FrameBatch
+from livewatch.sources.recordings.blf import reader as blf
+from livewatch.sources.recordings.candump import reader as candump
+from livewatch.sources.recordings.recording import FORMATS, open_recording
 
 Row = tuple[int, str, int, int, int, bytes]
 ReadRows = Callable[..., tuple[list[Row], object]]

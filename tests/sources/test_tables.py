@@ -17,9 +17,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from livewatch.data.samples import Quality
 from livewatch.profile import Profile
-from livewatch.samples import Quality
-from livewatch.sources.table import is_table, open_table
+from livewatch.sources.tables.table import is_table, open_table
 
 Sample = tuple[int, float, int]
 Samples = dict[str, list[Sample]]

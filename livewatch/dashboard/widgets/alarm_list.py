@@ -16,7 +16,7 @@ from livewatch.dashboard.naming import alarm_label
 from livewatch.dashboard.picture import Picture
 from livewatch.dashboard.widgets.drawn import Drawn
 from livewatch.dashboard.widgets.heading import MARGIN, write_lines
-from livewatch.event_text import MARKS, clock_text
+from livewatch.wording.events import MARKS, clock_text
 
 __all__ = ["AlarmList"]
 

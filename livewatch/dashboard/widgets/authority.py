@@ -17,8 +17,8 @@ from livewatch.dashboard.look import Look
 from livewatch.dashboard.widgets.drawn import Drawn
 from livewatch.dashboard.widgets.heading import MARGIN
 from livewatch.dashboard.wording import authority_words
-from livewatch.event_text import MARKS
 from livewatch.signature.authority import AuthorityUse
+from livewatch.wording.events import MARKS
 
 __all__ = ["Authority"]
 

@@ -8,8 +8,8 @@ from livewatch.dashboard.look import Look
 from livewatch.dashboard.picture import Picture
 from livewatch.dashboard.widgets.drawn import Drawn
 from livewatch.dashboard.widgets.heading import heading, write_lines
-from livewatch.event_text import MARKS
-from livewatch.sources.live_status import BusStatus
+from livewatch.sources.live.status import BusStatus
+from livewatch.wording.events import MARKS
 
 __all__ = ["BusHealth"]
 

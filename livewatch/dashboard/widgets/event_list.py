@@ -16,8 +16,8 @@ from livewatch.dashboard.look import Look
 from livewatch.dashboard.widgets.drawn import Drawn
 from livewatch.dashboard.widgets.heading import heading
 from livewatch.dashboard.wording import alarm_names
-from livewatch.event_text import MARKS, clock_text, sentence
-from livewatch.events import Event, EventKind
+from livewatch.data.events import Event, EventKind
+from livewatch.wording.events import MARKS, clock_text, sentence
 
 __all__ = ["EventList", "current", "flooding", "moment"]
 

@@ -17,8 +17,8 @@ from livewatch.dashboard.naming import alarm_label, commanded_for, short_label, 
 from livewatch.dashboard.picture import Picture, Reading
 from livewatch.dashboard.widgets.drawn import Drawn
 from livewatch.dashboard.widgets.heading import MARGIN
-from livewatch.event_text import MARKS
-from livewatch.samples import Quality
+from livewatch.data.samples import Quality
+from livewatch.wording.events import MARKS
 
 __all__ = ["Figures", "alarm_on"]
 

@@ -17,9 +17,9 @@ from livewatch.dashboard.widgets.drawn import Drawn
 from livewatch.dashboard.widgets.event_list import current, moment
 from livewatch.dashboard.widgets.heading import heading, write_lines
 from livewatch.dashboard.wording import alarm_names
-from livewatch.event_text import clock_text, standing
-from livewatch.events import Event, EventKind
+from livewatch.data.events import Event, EventKind
 from livewatch.profile.model import Profile
+from livewatch.wording.events import clock_text, standing
 
 __all__ = ["LeadUp", "event_text", "event_titles"]
 

@@ -11,7 +11,7 @@ from livewatch.dashboard.look import Look
 from livewatch.dashboard.picture import Pull
 from livewatch.dashboard.widgets.drawn import Drawn
 from livewatch.dashboard.widgets.heading import heading
-from livewatch.event_text import clock_text
+from livewatch.wording.events import clock_text
 
 __all__ = ["PullList"]
 

@@ -9,7 +9,7 @@ from livewatch.dashboard.drawing.sheet import Sheet
 from livewatch.dashboard.look import Look
 from livewatch.dashboard.widgets.drawn import Drawn
 from livewatch.dashboard.widgets.heading import MARGIN
-from livewatch.event_text import clock_text
+from livewatch.wording.events import clock_text
 
 __all__ = ["StatusLine"]
 

@@ -12,16 +12,16 @@ import numpy as np
 from textual import events as textual_events
 from textual.message import Message
 
-from livewatch.alarm_spells import Spell, SpellBook
+from livewatch.alarms.spells import Spell, SpellBook
 from livewatch.dashboard.drawing.plot import Plot, extremes
 from livewatch.dashboard.drawing.sheet import Sheet
 from livewatch.dashboard.look import Look
 from livewatch.dashboard.picture import Picture
 from livewatch.dashboard.scales import nice_step
 from livewatch.dashboard.widgets.drawn import Drawn
-from livewatch.event_text import MARKS, clock_text
-from livewatch.events import Event, EventKind
+from livewatch.data.events import Event, EventKind
 from livewatch.profile.model import Priority
+from livewatch.wording.events import MARKS, clock_text
 
 __all__ = ["Timeline", "spells"]
 

@@ -21,8 +21,8 @@ from livewatch.dashboard.scales import Scales, nice_step
 from livewatch.dashboard.widgets.drawn import Drawn
 from livewatch.dashboard.widgets.figures import alarm_on
 from livewatch.dashboard.widgets.heading import write_lines
-from livewatch.event_text import MARKS
 from livewatch.profile.model import Profile
+from livewatch.wording.events import MARKS
 
 __all__ = ["Traces"]
 

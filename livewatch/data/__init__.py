@@ -1,0 +1,1 @@
+"""What flows: frames, samples, ticks, the channel catalogue, data time, events."""

@@ -1,0 +1,98 @@
+"""Samples: values of channels at the moments they were received.
+
+The decoder makes them from frames; tables and MQTT bring them ready-made. Values are already in the channel's own
+unit. A `SampleBatch` keeps the arrival times of all rows (frames or table rows, with a sample or without) once, and
+each column points into them, so that the pipeline can put one clock over everything.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+from enum import IntEnum
+from typing import overload
+
+import numpy as np
+from numpy.typing import NDArray
+
+from livewatch.data.frames import FrameBatch
+
+__all__ = ["Quality", "Rows", "SampleBatch", "SampleColumn", "rows_of"]
+
+
+class Quality(IntEnum):
+    """What a value is worth; kept with every value (after the idea of OPC UA status codes)."""
+
+    GOOD = 0
+    STALE = 1
+    OUT_OF_RANGE = 2
+    INVALID = 3
+    NEVER_SEEN = 4
+
+    @property
+    def word(self) -> str:
+        """As people read it: `good`, `out of range`, ..."""
+        return self.name.lower().replace("_", " ")
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SampleColumn:
+    """The samples of one channel in a batch, in order of arrival.
+
+    Attributes:
+        channel: index of the channel in `Profile.channels`.
+        row: int64 (k,), ascending; index into `SampleBatch.time`.
+        value: float64 (k,), in the channel's unit.
+        quality: uint8 (k,), a `Quality`: GOOD, OUT_OF_RANGE or INVALID.
+    """
+
+    channel: int
+    row: NDArray[np.int64]
+    value: NDArray[np.float64]
+    quality: NDArray[np.uint8]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SampleBatch:
+    """Samples of any channels over one run of rows.
+
+    Attributes:
+        time: int64 (n,), source time of every row in nanoseconds since the Unix epoch; may go backwards.
+        columns: at most one column a channel.
+        counts: what was odd while making the batch, by plain-worded kind (`frames shorter than their signal`, ...).
+    """
+
+    time: NDArray[np.int64]
+    columns: Sequence[SampleColumn]
+    counts: dict[str, int] = field(default_factory=dict)
+
+    def __len__(self) -> int:
+        return len(self.time)
+
+
+Rows = FrameBatch | SampleBatch
+"""Rows of a source, whatever it brings."""
+
+
+@overload
+def rows_of(batch: FrameBatch, start: int, stop: int) -> FrameBatch: ...
+@overload
+def rows_of(batch: SampleBatch, start: int, stop: int) -> SampleBatch: ...
+@overload
+def rows_of(batch: Rows, start: int, stop: int) -> Rows: ...
+
+
+def rows_of(batch: Rows, start: int, stop: int) -> Rows:
+    """Rows `start..stop` (exclusive) of a batch of frames or samples. A sample batch's counts go with its row 0."""
+    if start == 0 and stop == len(batch):
+        return batch
+    if isinstance(batch, FrameBatch):
+        return batch[start:stop]
+    columns: list[SampleColumn] = []
+    for column in batch.columns:
+        low, high = np.searchsorted(column.row, (start, stop))
+        if high > low:
+            rows = slice(int(low), int(high))
+            part = replace(column, row=column.row[rows] - start, value=column.value[rows], quality=column.quality[rows])
+            columns.append(part)
+    return SampleBatch(batch.time[start:stop], columns, batch.counts if start == 0 else {})

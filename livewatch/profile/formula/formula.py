@@ -1,0 +1,270 @@
+"""Formulas: channels computed from channels, and the conditions of alarms.
+
+Text and the units of the channels come in; a `Formula` goes out, checked and ready to run over ticks, or a
+`FormulaError` that says what is wrong and at which character. `formula_syntax` has the grammar, `formula_check` the
+rules for units, `formula_windows` the rules for looks back in time.
+
+    formula = compile_formula("lambda_1 / commanded_lambda", {"lambda_1": "1", "commanded_lambda": "1"})
+    run = formula.start({"lambda_1": 0, "commanded_lambda": 1}, period=10_000_000)
+    ratio = run.evaluate(value, first=0)
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import cast
+
+from livewatch.profile.formula.check import LARGEST_BARE_SHARE, Checker, combine, in_unit, truth
+from livewatch.profile.formula.plan import Constant, Pair, PairKind, Plan, Single, inputs_of, reach_of
+from livewatch.profile.formula.run import FormulaRun
+from livewatch.profile.formula.syntax import COMPARISONS, Binary, Call, FormulaError, Name, Node, Unary, parse
+from livewatch.profile.units import UnitError, difference_scale, read_unit, split_quantity
+
+__all__ = ["Condition", "Formula", "FormulaError", "FormulaRun", "compile_condition", "compile_formula", "names_in"]
+
+_INVERSE: dict[str, PairKind] = {">": "<=", ">=": "<", "<": ">=", "<=": ">"}
+_DOTTED = re.compile(r"[A-Za-z_]\w*(?:\.[A-Za-z_]\w*)+")
+_UNIT = r"(?: (?!and\b|or\b)(?P<{}_unit>[^\W\d_]\S*|%))?"
+_REACHED = re.compile(
+    rf"(?P<compared>[<>]=?) (?P<left>-?[\d.]+){_UNIT.format('left')} (?P<operator>[-+*]) "
+    rf"(?P<right>[\d.]+){_UNIT.format('right')}(?=$| and | or )"
+)
+"""A comparison with two numbers put together, at the end of its part of a condition."""
+_SHARE = re.compile(
+    rf"(?P<pair>[<>]=? )\((?P<sum>-?[\d.]+{_UNIT.format('first')} [-+] [\d.]+{_UNIT.format('second')})\) "
+    r"(?P<by>[*/]) (?P<times>[\d.]+)(?=$| and | or )"
+)
+"""The same with a part or a multiple of such a sum."""
+
+
+@dataclass(frozen=True, slots=True)
+class Formula:
+    """A checked formula.
+
+    Attributes:
+        text: as it was written.
+        unit: of the result; "1" for logic (1.0 true, 0.0 false, NaN unknown).
+        inputs: names of the channels it reads.
+        reach: nanoseconds of history its windows need.
+        plan: what it does.
+    """
+
+    text: str
+    unit: str
+    inputs: tuple[str, ...]
+    reach: int
+    plan: Plan
+
+    def start(self, index: Mapping[str, int], period: int) -> FormulaRun:
+        """Begin a run over ticks `period` nanoseconds apart; `index` maps channel name to row of the values."""
+        return FormulaRun(self.plan, index, period)
+
+
+@dataclass(frozen=True, slots=True)
+class Condition:
+    """The condition of an alarm.
+
+    Attributes:
+        condition: true where it holds.
+        clear: true where it counts as gone, deadband included.
+        setpoint: the condition in words, with units, constants replaced by their values.
+        evidence: the channels read, those compared with the set point first.
+    """
+
+    condition: Formula
+    clear: Formula
+    setpoint: str
+    evidence: tuple[str, ...]
+
+
+def compile_formula(
+    text: str,
+    units: Mapping[str, str],
+    unit: str | None = None,
+    constants: Mapping[str, tuple[float, str]] | None = None,
+) -> Formula:
+    """Check `text` and make it ready to run.
+
+    Args:
+        units: the unit of every channel that exists.
+        unit: the unit the result is wanted in; None keeps the one it has.
+        constants: value and unit of every dotted constant, such as `engine.displacement`.
+
+    Raises:
+        FormulaError: the text is no formula, a name is unknown, or units do not fit.
+    """
+    typed = Checker(units, constants or {}).check(parse(text, units))
+    plan = typed.plan if unit is None else in_unit(typed, unit)
+    return _formula(text, typed.shown if unit is None else unit, plan)
+
+
+def compile_condition(
+    text: str,
+    deadband: str | None,
+    units: Mapping[str, str],
+    constants: Mapping[str, tuple[float, str]] | None = None,
+) -> Condition:
+    """Check the condition of an alarm; with a deadband, also when it is gone.
+
+    `a > b` with deadband d is gone where `a <= b - d`; likewise for the other comparisons. In an `and` / `or` of
+    several, the deadband belongs to the only comparison that measures what it measures.
+
+    Raises:
+        FormulaError: as `compile_formula`; or the text is not true or false; or no one comparison fits the deadband.
+    """
+    checker = Checker(units, constants or {})
+    tree = parse(text, units)
+    typed = checker.check(tree)
+    condition = truth(typed, "a condition")
+    compared = _comparisons(tree)
+    if deadband is None:
+        clear: Plan = Single("not", condition)
+        clear_text = f"not ({text})"
+    else:
+        band = _Band(checker, compared, deadband)
+        clear = band.clear(tree)
+        clear_text = f"({text}) gone by {deadband}"
+        compared = [band.comparison]
+    return Condition(
+        _formula(text, "1", condition),
+        _formula(clear_text, "1", clear),
+        _setpoint(text, constants or {}),
+        _evidence(checker, compared, condition),
+    )
+
+
+def names_in(text: str, names: Mapping[str, str]) -> tuple[str, ...]:
+    """The channels and constants a formula names, whether they exist or not.
+
+    Raises:
+        FormulaError: the text is no formula.
+    """
+    found: dict[str, None] = {}
+
+    def walk(node: Node) -> None:
+        match node:
+            case Name(_, name):
+                found[name] = None
+            case Unary(_, _, operand):
+                walk(operand)
+            case Binary(_, _, left, right):
+                walk(left)
+                walk(right)
+            case Call(_, _, arguments):
+                for argument in arguments:
+                    walk(argument)
+
+    walk(parse(text, names))
+    return tuple(found)
+
+
+def _formula(text: str, unit: str, plan: Plan) -> Formula:
+    return Formula(text, unit, inputs_of(plan), reach_of(plan), plan)
+
+
+def _comparisons(tree: Node) -> list[Binary]:
+    """The comparisons of a condition, those hidden in functions aside."""
+    match tree:
+        case Binary(_, operator, left, right) if operator in ("and", "or"):
+            return _comparisons(left) + _comparisons(right)
+        case Binary(_, operator) if operator in COMPARISONS:
+            return [tree]
+        case Unary(_, "not", operand):
+            return _comparisons(operand)
+        case _:
+            return []
+
+
+class _Band:
+    """A deadband and the one comparison it belongs to, `comparison`, with its width in the unit compared there."""
+
+    def __init__(self, checker: Checker, compared: list[Binary], deadband: str) -> None:
+        self._checker = checker
+        try:
+            width, unit = split_quantity(deadband)
+            source = read_unit(unit)
+        except UnitError as error:
+            raise FormulaError(str(error)) from None
+        if not width >= 0:
+            raise FormulaError(f"the deadband {deadband} is negative")
+        fitting: list[tuple[Binary, float]] = []
+        for comparison in compared:
+            if comparison.operator not in _INVERSE:
+                continue
+            left = checker.check(comparison.left)
+            try:
+                fitting.append((comparison, width * difference_scale(source, left.unit)))
+            except UnitError:
+                continue
+            if left.unit == read_unit("%") and not unit and width >= LARGEST_BARE_SHARE:
+                raise FormulaError(f"the deadband {deadband} without a unit is {width * 100:g} %: write {width:g} %")
+        if not fitting:
+            raise FormulaError(
+                f"the deadband {deadband} fits no comparison: it needs a <, <=, > or >= of the same kind"
+            )
+        if len(fitting) > 1:
+            problem = f"the deadband {deadband} fits more than one comparison: make an alarm of each"
+            raise FormulaError(problem, fitting[1][0].at)
+        self.comparison, self._width = fitting[0]
+
+    def clear(self, node: Node) -> Plan:
+        """Where the condition `node` counts as gone."""
+        if node is self.comparison:
+            operator = self.comparison.operator
+            sides = self._checker.check(self.comparison.left), self._checker.check(self.comparison.right)
+            pair = cast(Pair, combine(node.at, operator, *sides).plan)
+            limit = Pair("-" if operator in (">", ">=") else "+", pair.right, Constant(self._width))
+            return Pair(_INVERSE[operator], pair.left, limit)
+        if isinstance(node, Binary) and node.operator in ("and", "or"):
+            either: PairKind = "or" if node.operator == "and" else "and"
+            return Pair(either, self.clear(node.left), self.clear(node.right))
+        if any(comparison is self.comparison for comparison in _comparisons(node)):
+            raise FormulaError("a deadband under `not` reads backwards: turn the comparison round", node.at)
+        return Single("not", truth(self._checker.check(node), "a condition"))
+
+
+def _setpoint(text: str, constants: Mapping[str, tuple[float, str]]) -> str:
+    def shown(match: re.Match[str]) -> str:
+        if match[0] not in constants:
+            return match[0]
+        value, unit = constants[match[0]]
+        return f"{value:.6g}" if unit == "1" else f"{value:.6g} {unit}"
+
+    said = " ".join(_DOTTED.sub(shown, text).split())
+    return _REACHED.sub(_reached, _SHARE.sub(_shared, said))
+
+
+def _shared(match: re.Match[str]) -> str:
+    """A part or a multiple of a sum, as the sum taken part by part; left alone where units differ."""
+    reached = _REACHED.fullmatch(match["pair"] + match["sum"])
+    if reached is None or reached["left_unit"] != reached["right_unit"] or not float(match["times"]):
+        return match[0]
+    times = float(match["times"]) if match["by"] == "*" else 1.0 / float(match["times"])
+    unit = f" {reached['left_unit']}" if reached["left_unit"] else ""
+    left, right = float(reached["left"]) * times, float(reached["right"]) * times
+    return f"{reached['compared']} {left:.6g}{unit} {reached['operator']} {right:.6g}{unit}"
+
+
+def _reached(match: re.Match[str]) -> str:
+    """A limit that is worked out from two numbers, as the one number it comes to; left alone where units differ."""
+    left, operator, right = float(match["left"]), match["operator"], float(match["right"])
+    units = (match["left_unit"], match["right_unit"])
+    if operator == "*":
+        if all(units):
+            return match[0]
+        value = left * right
+    elif units[0] == units[1]:
+        value = left + right if operator == "+" else left - right
+    else:
+        return match[0]
+    unit = units[0] or units[1]
+    return f"{match['compared']} {value:.6g}" + (f" {unit}" if unit else "")
+
+
+def _evidence(checker: Checker, compared: list[Binary], condition: Plan) -> tuple[str, ...]:
+    first: tuple[str, ...] = ()
+    for comparison in compared[:1]:
+        first = inputs_of(checker.check(comparison.left).plan) or inputs_of(checker.check(comparison.right).plan)
+    return tuple(dict.fromkeys((*first, *inputs_of(condition))))

@@ -1,0 +1,1 @@
+"""The one path from frames to events, and what drives it: live buses, replays, whole recordings."""

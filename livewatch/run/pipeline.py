@@ -1,0 +1,248 @@
+"""The one path from frames to events.
+
+Push batches of frames or samples in, in order of arrival; get events out. Live watching, replay and the
+diagnosis of a thousand files are the same call with batches of different sizes. The pipeline is synchronous, does no
+I/O and reads no clock; cutting the same rows into other batches changes no event and no digit.
+
+Stages that look at every tick besides the alarms (the signature, for one) are handed in; they see each `TickBatch`
+once, in order, computed channels included.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from livewatch.alarms import AlarmSystem
+from livewatch.data.actions import Action
+from livewatch.data.clock import Clock, ClockStep
+from livewatch.data.events import Event, EventKind
+from livewatch.data.frames import FrameBatch
+from livewatch.data.samples import Quality, Rows, rows_of
+from livewatch.data.ticks import TickBatch
+from livewatch.decode import Decoder
+from livewatch.profile.formula.formula import FormulaRun
+from livewatch.profile.model import Profile
+from livewatch.run.grid import Grid
+
+__all__ = ["Pipeline", "Stage"]
+
+PIECE = 60_000_000_000
+"""Data time, ns, at whose multiples batches are cut and the counts looked at: they are told at the same moments for any
+cutting, and the memory of one pass is bounded."""
+MOST_CLOCK_EVENTS = 100
+NOT_ODD = frozenset(
+    {
+        "frames not in the profile",
+        "frames sent by the recording node, not decoded",
+        "diagnostic answers of services that are not decoded",
+        "diagnostic answers put off (code 78)",
+    }
+)
+"""Counted, but ordinary: other traffic on the bus, a tester at work."""
+LATE = "rows stamped earlier than one before them"
+
+
+class Stage(Protocol):
+    """Something that looks at every tick. Its events carry the time of a tick in the batch they were found in."""
+
+    def take(self, ticks: TickBatch) -> Sequence[Event]:
+        """Look at the next ticks."""
+
+    def finish(self) -> Sequence[Event]:
+        """The run is over; events carry the time of the last tick."""
+
+
+class Pipeline:
+    """Decodes, holds, computes, watches.
+
+    Args:
+        profile: what to decode and watch.
+        stages: looked through in order after the alarms.
+
+    `counts` holds everything odd so far by plain-worded kind; sources add theirs through `count`.
+    """
+
+    def __init__(self, profile: Profile, stages: Sequence[Stage] = ()) -> None:
+        self.profile = profile
+        self.alarms = AlarmSystem(profile)
+        self.counts: dict[str, int] = {}
+        self.rows = 0
+        self._stages = tuple(stages)
+        self._decoder = Decoder(profile)
+        self._clock = Clock()
+        self._grid = Grid(profile)
+        self._computed: list[tuple[int, FormulaRun]] = [
+            (row, channel.formula.start(profile.index, profile.period))
+            for row, channel in enumerate(profile.channels)
+            if channel.formula is not None
+        ]
+        self._frames = False
+        self._started = False
+        self._finished = False
+        self._utc = 0
+        self._told: dict[str, int] = {}
+        self._next_tell = PIECE
+        self._clock_events = 0
+
+    @property
+    def decoder(self) -> Decoder:
+        """For the screen: which identifiers were not decoded, and how often."""
+        return self._decoder
+
+    @property
+    def time(self) -> int:
+        """Data time of the latest tick, ns; 0 before the first."""
+        return max(0, self._grid.next - 1) * self._grid.period
+
+    @property
+    def utc(self) -> int:
+        """The recording's own clock at the latest tick, ns since the Unix epoch."""
+        return self._utc
+
+    def push(self, batch: Rows) -> list[Event]:
+        """Take the next rows, in order of arrival. A batch of no rows does nothing."""
+        events: list[Event] = []
+        if not len(batch):
+            return events
+        if not self._started:
+            self._begin(events, int(batch.time[0]))
+        data_time, late, clock_steps = self._clock.take(batch.time)
+        steps = {step.row: step for step in clock_steps}
+        start = 0
+        for stop in _cuts(data_time, clock_steps):
+            if start in steps:
+                self._tell_step(events, steps[start])
+            self._run(events, int(data_time[start]))
+            piece = rows_of(batch, start, stop)
+            self._frames |= isinstance(piece, FrameBatch)
+            self.alarms.expect_frames(self._frames)
+            samples = self._decoder.decode(piece) if isinstance(piece, FrameBatch) else piece
+            self.count(samples.counts)
+            self.count({LATE: int(np.count_nonzero(late[start:stop]))})
+            self._grid.add(samples.columns, data_time[start:stop])
+            self._run(events, int(data_time[stop - 1]))
+            self.rows += stop - start
+            start = stop
+        return events
+
+    def advance(self, utc: int) -> list[Event]:
+        """Let time pass without rows (a silent bus), up to `utc` on the source's clock, ns."""
+        events: list[Event] = []
+        if self._started:
+            for step in self._clock.advance(utc):
+                self._tell_step(events, step)
+            self._run(events, self._clock.latest)
+        return events
+
+    def act(self, action: Action) -> list[Event]:
+        """What a person did, at the latest tick.
+
+        Raises:
+            ActionError: the alarm is unknown, or the action makes no sense in its state; nothing changed.
+        """
+        if action.kind in ("marker", "note"):
+            at = self.time if action.at is None else action.at
+            kind = EventKind.MARKER if action.kind == "marker" else EventKind.NOTE
+            return [Event(self.time, self._utc, kind, "", {"text": action.text, "at": round(at / 1e9, 6)})]
+        return list(self.alarms.act(action, self.time, self._utc))
+
+    def finish(self, utc: int | None = None) -> list[Event]:
+        """End the run, at `utc` on the source's clock when it went on after the last row. Makes the last tick at or
+        after the last row, tells all counts and closes the stages. Calling it again does nothing."""
+        if self._finished or not self._started:
+            return []
+        self._finished = True
+        events = [] if utc is None else self.advance(utc)
+        period = self._grid.period
+        self._run(events, -(-self._clock.latest // period) * period + 1)
+        for stage in self._stages:
+            events.extend(stage.finish())
+        self._tell_counts(events, self.time)
+        detail = {"rows": self.rows, "ticks": self._grid.next, "counts": dict(sorted(self.counts.items()))}
+        events.append(Event(self.time, self._utc, EventKind.ENDED, "", detail))
+        return events
+
+    def count(self, counts: dict[str, int]) -> None:
+        """Add to `counts`."""
+        for kind, number in counts.items():
+            if number:
+                self.counts[kind] = self.counts.get(kind, 0) + number
+
+    def _begin(self, events: list[Event], utc: int) -> None:
+        self._started = True
+        self._utc = utc
+        profile = self.profile
+        detail = {
+            "profile": profile.name,
+            "channels": len(profile.channels),
+            "alarms": len(profile.alarms),
+            "tick": profile.period / 1e9,
+            "tick_unit": "s",
+        }
+        events.append(Event(0, utc, EventKind.STARTED, "", detail))
+
+    def _run(self, events: list[Event], until: int) -> None:
+        """Make and watch every tick before data time `until`, telling the counts at each whole minute passed."""
+        while self._next_tell <= until:
+            self._watch(events, self._next_tell)
+            self._tell_counts(events, self._next_tell)
+            self._next_tell += PIECE
+        self._watch(events, until)
+
+    def _watch(self, events: list[Event], until: int) -> None:
+        for ticks in self._grid.ticks(until, self._clock):
+            self._compute(ticks)
+            self._utc = int(ticks.utc[-1])
+            found = list(self.alarms.take(ticks))
+            for stage in self._stages:
+                found.extend(stage.take(ticks))
+            found.sort(key=_event_time)
+            events.extend(found)
+
+    def _compute(self, ticks: TickBatch) -> None:
+        """Fill the computed channels in, in the order of the profile, which puts inputs first."""
+        for row, formula in self._computed:
+            channel = self.profile.channels[row]
+            result = formula.evaluate(ticks.value, ticks.first)
+            low, high = channel.valid
+            known = ~np.isnan(result)
+            quality = np.where(known, Quality.GOOD, Quality.INVALID).astype(np.uint8)
+            if low != -np.inf or high != np.inf:
+                quality[known & ((result < low) | (result > high))] = Quality.OUT_OF_RANGE
+            ticks.value[row] = np.where(quality == Quality.GOOD, result, np.nan)
+            ticks.held[row] = result
+            ticks.quality[row] = quality
+            ticks.age[row] = 0.0
+
+    def _tell_step(self, events: list[Event], step: ClockStep) -> None:
+        self._run(events, step.time)
+        self.count({"steps of the source's clock": 1})
+        self._clock_events += 1
+        if self._clock_events <= MOST_CLOCK_EVENTS:
+            what = "went back" if step.step < 0 else "jumped ahead"
+            detail = {"what": what, "step": round(step.step / 1e9, 6), "unit": "s"}
+            events.append(Event(step.time, step.utc, EventKind.CLOCK, "", detail))
+
+    def _tell_counts(self, events: list[Event], time: int) -> None:
+        undefined = sum(formula.undefined for _, formula in self._computed) + self.alarms.undefined
+        if undefined:
+            self.counts["ticks at which a formula had no value"] = undefined
+        odd = {kind: number for kind, number in sorted(self.counts.items()) if kind not in NOT_ODD}
+        if odd != self._told:
+            self._told = odd
+            events.append(Event(time, self._utc, EventKind.ODDITY, "", {"counts": odd}))
+
+
+def _event_time(event: Event) -> int:
+    return event.time
+
+
+def _cuts(data_time: NDArray[np.int64], clock_steps: Sequence[ClockStep]) -> list[int]:
+    """Ends of the pieces: where data time passes a multiple of PIECE, before each step of the clock, and the end."""
+    ends = {*(np.flatnonzero(np.diff(data_time // PIECE)) + 1).tolist(), len(data_time)}
+    ends.update(step.row for step in clock_steps if step.row)
+    return sorted(ends)

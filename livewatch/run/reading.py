@@ -1,0 +1,32 @@
+"""A source through a run as fast as it goes.
+
+The source is read one batch ahead in a thread of its own: reading and decoding are long numpy operations that run side
+by side. The order of the rows, and so every event, is that of the source.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from livewatch.run.opening import Source
+from livewatch.run.run import Run
+from livewatch.sources.recordings.ahead import ahead
+
+__all__ = ["read_through"]
+
+BATCH = 131_072
+"""Rows read at once: large enough that the work of a batch outweighs its fixed cost."""
+
+
+def read_through(source: Source, run: Run, progress: Callable[[float], None] | None = None) -> None:
+    """Push every row of `source` through `run` and close the run. `progress` is told the share read, 0..1.
+
+    Raises:
+        SourceError: nothing could be read.
+    """
+    for batch in ahead(source.batches(BATCH)):
+        run.push(batch)
+        if progress is not None:
+            progress(source.progress)
+    run.count(source.counts)
+    run.close(source.end)

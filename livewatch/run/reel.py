@@ -1,0 +1,135 @@
+"""The rows of a recording with their data time, readable forwards and again from the start.
+
+Batches of a source come in, in order; pieces come out by number, each with the data time of its rows. What was read is
+kept up to a limit of memory; beyond it, going back reads the source anew. A piece is the same whenever it is asked for.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from livewatch.data.clock import Clock
+from livewatch.data.frames import FrameBatch
+from livewatch.data.samples import SampleBatch, rows_of
+
+__all__ = ["Piece", "Reel", "Source", "cut"]
+
+Batch = FrameBatch | SampleBatch
+
+PIECE_ROWS = 16_384
+MOST_KEPT = 256_000_000
+"""Bytes of rows kept, about."""
+
+
+class Source(Protocol):
+    """What is needed of a `livewatch.run.opening.Source`."""
+
+    @property
+    def end(self) -> int | None:
+        """The source's clock when its run ended, ns, where it may lie after the last row."""
+
+    @property
+    def counts(self) -> dict[str, int]:
+        """What was odd so far."""
+
+    @property
+    def progress(self) -> float:
+        """Share read so far, 0..1."""
+
+    def batches(self, size: int = ...) -> Iterator[FrameBatch | SampleBatch]:
+        """The rows in order of arrival; cut the same way each time it is opened."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Piece:
+    """Some rows of the recording.
+
+    Attributes:
+        first: number of rows before them.
+        data_time: int64 (n,), ns.
+        steps: rows at which the source's clock moved; time cannot pass smoothly towards them.
+    """
+
+    batch: Batch
+    first: int
+    data_time: NDArray[np.int64]
+    steps: frozenset[int]
+
+    @property
+    def stop(self) -> int:
+        """Number of rows up to its end."""
+        return self.first + len(self.batch)
+
+
+class Reel:
+    """Args:
+    open_source: opens the recording anew from its start.
+    """
+
+    def __init__(self, open_source: Callable[[], Source]) -> None:
+        self._open = open_source
+        self._kept: list[Piece] = []
+        self._bytes = 0
+        self._source: Source | None = None
+        self._batches: Iterator[Batch] = iter(())
+        self._clock = Clock()
+        self._next = 0
+        self._rows = 0
+
+    @property
+    def counts(self) -> dict[str, int]:
+        """What the source found odd in all that was read of it."""
+        return {} if self._source is None else self._source.counts
+
+    @property
+    def end(self) -> int | None:
+        """The source's clock when its run ended, ns; None where it ended with its last row."""
+        return None if self._source is None else self._source.end
+
+    def piece(self, number: int) -> Piece | None:
+        """Piece `number` of the recording, None past its end.
+
+        Raises:
+            LivewatchError: the source cannot be read.
+        """
+        if number < len(self._kept):
+            return self._kept[number]
+        if self._source is None or number < self._next:
+            self._rewind()
+        piece = None
+        while self._next <= number:
+            piece = self._read()
+            if piece is None:
+                return None
+        return piece
+
+    def _rewind(self) -> None:
+        self._source = self._open()
+        self._batches = iter(self._source.batches(PIECE_ROWS))
+        self._clock = Clock()
+        self._next = self._rows = 0
+
+    def _read(self) -> Piece | None:
+        batch = next((batch for batch in self._batches if len(batch)), None)
+        if batch is None:
+            return None
+        data_time, _, steps = self._clock.take(batch.time)
+        piece = Piece(batch, self._rows, data_time, frozenset(step.row for step in steps))
+        if self._next == len(self._kept) and self._bytes < MOST_KEPT:
+            self._kept.append(piece)
+            self._bytes += len(batch) * 40
+        self._next += 1
+        self._rows = piece.stop
+        return piece
+
+
+def cut(batch: Batch, start: int, stop: int) -> Batch:
+    """Rows `start..stop` of a batch of either kind."""
+    if isinstance(batch, FrameBatch):
+        return rows_of(batch, start, stop)
+    return rows_of(batch, start, stop)

@@ -1,0 +1,110 @@
+"""One run: the pipeline, what is recorded of it, and who is told.
+
+Every edge (a live bus, a paced replay, a diagnosis) pushes its batches here. The order is always the same: the raw
+rows go to the recorder, the pipeline looks at them, its events are durable on disk, and only then are they announced to
+the listeners. A run without a recorder is the same without the disk.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from typing import Protocol
+
+from livewatch.data.actions import Action
+from livewatch.data.events import Event
+from livewatch.data.samples import Rows
+from livewatch.profile.model import Profile
+from livewatch.run.history import History
+from livewatch.run.pipeline import Pipeline, Stage
+from livewatch.signature import Signature
+
+__all__ = ["Listener", "RowSink", "Run"]
+
+Listener = Callable[[Sequence[Event]], None]
+
+
+class RowSink(Protocol):
+    """What a recorder does for a run."""
+
+    def write_rows(self, batch: Rows) -> None:
+        """Take raw rows; does not wait for the disk."""
+
+    def write_events(self, events: Sequence[Event]) -> None:
+        """Take events; returns when those that matter, and the rows before them, are durable."""
+
+    def close(self, utc: int) -> None:
+        """End the recording; the run's data ended at `utc` on the source's clock, ns."""
+
+
+class Run:
+    """Args:
+    profile: what to watch.
+    recorder: where rows and events go, None for nowhere.
+    signature: the signature stage; made for the profile when not given.
+    history: the thinned past for screens, None for none.
+    """
+
+    def __init__(
+        self,
+        profile: Profile,
+        recorder: RowSink | None = None,
+        signature: Signature | None = None,
+        history: History | None = None,
+    ) -> None:
+        self.profile = profile
+        self.recorder = recorder
+        self.signature = signature if signature is not None else Signature(profile)
+        self.history = history
+        self.listeners: list[Listener] = []
+        stages: list[Stage] = [self.signature]
+        if history is not None:
+            stages.append(history)
+        self.pipeline = Pipeline(profile, stages)
+        self.ended = False
+
+    def push(self, batch: Rows) -> list[Event]:
+        """Take the next rows of the source."""
+        return self.tell(self.look(batch))
+
+    def look(self, batch: Rows) -> list[Event]:
+        """The first half of `push`, which waits for nothing: what the next rows bring, still to be told."""
+        if self.recorder is not None:
+            self.recorder.write_rows(batch)
+        return self.pipeline.push(batch)
+
+    def tell(self, events: list[Event]) -> list[Event]:
+        """The second half of `push`, which may wait for the disk: the events to the recorder, then to the listeners."""
+        if events:
+            if self.recorder is not None:
+                self.recorder.write_events(events)
+            for listener in self.listeners:
+                listener(events)
+        return events
+
+    def advance(self, utc: int) -> list[Event]:
+        """Let time pass without rows, up to `utc` on the source's clock, ns."""
+        return self.tell(self.pipeline.advance(utc))
+
+    def act(self, action: Action) -> list[Event]:
+        """What a person did.
+
+        Raises:
+            ActionError: the action makes no sense now; nothing changed.
+        """
+        return self.tell(self.pipeline.act(action))
+
+    def count(self, counts: dict[str, int]) -> None:
+        """Set what a source found odd so far; told with the pipeline's own counts."""
+        for kind, number in counts.items():
+            self.pipeline.counts[kind] = number
+
+    def close(self, utc: int | None = None) -> list[Event]:
+        """End the run, at `utc` on the source's clock if it went on after the last row. Calling it again does
+        nothing."""
+        if self.ended:
+            return []
+        self.ended = True
+        events = self.tell(self.pipeline.finish(utc))
+        if self.recorder is not None:
+            self.recorder.close(self.pipeline.utc)
+        return events

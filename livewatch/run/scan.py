@@ -1,0 +1,98 @@
+"""A whole recording, read once as fast as it goes, so that a screen knows what lies ahead.
+
+A source comes in; all events, and twenty values a second of every channel, come out as far as it has been read. It runs
+in a thread of its own and touches no other run. The events leave out the seconds before an alarm: the values hold them.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+
+from livewatch.data.events import Event, EventKind
+from livewatch.errors import LivewatchError
+from livewatch.profile.model import Profile
+from livewatch.run.history import History
+from livewatch.run.reel import Source
+from livewatch.run.run import Run
+
+__all__ = ["Scan", "without_lead_up"]
+
+EVERY = 50_000_000
+"""Data time, ns, between the values kept."""
+SIZE = 65_536
+
+
+class Scan:
+    """Args:
+    open_source: opens the recording from its start.
+
+    `events` grows while it reads; `done` when all is read; `problem` says why it could not go on, empty otherwise.
+    """
+
+    def __init__(self, open_source: Callable[[], Source], profile: Profile) -> None:
+        self.history = History(profile, EVERY, None)
+        self.run = Run(profile, history=self.history)
+        self.events: list[Event] = []
+        self.done = False
+        self.problem = ""
+        self._open = open_source
+        self._source: Source | None = None
+        self._stopping = False
+        self._thread = threading.Thread(target=self._read, name="livewatch-scan", daemon=True)
+        self.run.listeners.append(self._hear)
+
+    @property
+    def progress(self) -> float:
+        """Share of the recording read, 0..1."""
+        if self.done:
+            return 1.0
+        return 0.0 if self._source is None else self._source.progress
+
+    def start(self) -> None:
+        """Begin."""
+        self._thread.start()
+
+    def stop(self) -> None:
+        """Give up, if it still reads, and wait for the thread."""
+        self._stopping = True
+        if self._thread.ident is not None:
+            self._thread.join()
+
+    def wait(self) -> None:
+        """Until all is read."""
+        self._thread.join()
+
+    def raised(self) -> list[int]:
+        """Data times at which alarms were raised, ns, ascending, each once."""
+        return sorted(
+            {
+                event.time
+                for event in tuple(self.events)
+                if event.kind is EventKind.ALARM and event.detail.get("transition") == "raised"
+            }
+        )
+
+    def _hear(self, events: Sequence[Event]) -> None:
+        self.events.extend(without_lead_up(event) for event in events)
+
+    def _read(self) -> None:
+        try:
+            self._source = self._open()
+            for batch in self._source.batches(SIZE):
+                if self._stopping:
+                    return
+                self.run.push(batch)
+            self.run.count(self._source.counts)
+            self.run.close(self._source.end)
+        except LivewatchError as error:
+            self.problem = str(error)
+        self.done = True
+
+
+def without_lead_up(event: Event) -> Event:
+    """The same event without the seconds before it, which are most of its size."""
+    if "before" not in event.detail:
+        return event
+    return replace(event, detail={key: value for key, value in event.detail.items() if key != "before"})

@@ -1,0 +1,1 @@
+"""Live buses, through any python-can interface."""

@@ -1,0 +1,344 @@
+"""One live bus: a thread that empties its adapter, and what was received since it was last asked.
+
+A `LiveBus` goes in; batches of its frames come out of `take`, in order of arrival, stamped in nanoseconds since the
+Unix epoch. An adapter that is lost is opened again and again with growing pauses; the frames before and after are kept
+apart by nothing but their time. Frames that could not be held are counted, never dropped silently.
+
+The thread drains the adapter in bursts and rests between them: a thread woken for every single frame would spend more
+on waking than on reading. It takes its turn with the other threads of the run (see `live_turn`).
+"""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Sequence
+from dataclasses import replace
+
+import can
+import numpy as np
+
+from livewatch.data.frames import ERROR, SENT, FrameBatch
+from livewatch.errors import LivewatchError, SourceError
+from livewatch.sources.live.clock import StampClock
+from livewatch.sources.live.columns import columns_of
+from livewatch.sources.live.guard import may_be_sent
+from livewatch.sources.live.open import open_bus, stays_silent
+from livewatch.sources.live.socket import dropped_frames
+from livewatch.sources.live.spec import LiveBus
+from livewatch.sources.live.status import SILENT_AFTER, BusState, BusStatus, Traffic
+from livewatch.sources.live.turn import Turn
+
+__all__ = ["BusReader"]
+
+REST = 0.005
+"""Seconds between bursts; a full 1 Mbit/s bus brings 37 frames in that time (ISO 11898-1)."""
+LONGEST_WAIT = 0.05
+"""Seconds to wait for a frame before looking whether to stop."""
+BURST = 512
+"""Frames read before looking whether to stop."""
+MOST_WAITING = 250_000
+"""Frames held for a pipeline that does not come to fetch them: half a minute of a full 1 Mbit/s bus."""
+FAILURES_IN_A_ROW = 10
+"""Reads that fail one after the other before the adapter counts as lost."""
+PAUSES = (0.25, 0.5, 1.0, 2.0, 5.0)
+"""Seconds before each attempt to open a lost adapter again; the last is repeated."""
+LOOK_EVERY = 1.0
+"""Seconds between questions to the adapter about its own state."""
+
+# Linux, linux/can/error.h: what an error frame of SocketCAN says in its identifier and second data byte.
+_BUS_OFF, _CONTROLLER, _RESTARTED = 0x40, 0x04, 0x100
+_OVERRUN, _PASSIVE, _ACTIVE = 0x01, 0x30, 0x40
+
+
+class BusReader:
+    """Args:
+    bus: what to open.
+    index: the place of the bus in `buses`.
+    buses: names of all buses, as every batch carries them.
+    transmit: whether `send` may be used; without it the adapter stays silent.
+    turn: taken while a burst is read.
+    """
+
+    def __init__(self, bus: LiveBus, index: int, buses: Sequence[str], transmit: bool, turn: Turn) -> None:
+        self.bus = bus
+        self._index = index
+        self._buses = tuple(buses)
+        self._transmit = transmit
+        self._turn = turn
+        self._silent_on_wire = stays_silent(bus, transmit)
+        self._lock = threading.Lock()
+        self._waiting: list[can.Message] = []
+        self._sent: list[can.Message] = []
+        self._traffic = Traffic(bus.bitrate, time.monotonic_ns())
+        self._clock = StampClock()
+        self._clock_off: float | None = None
+        self._first_arrival = 0
+        self._adapter: can.BusABC | None = None
+        self._controller: BusState = "open"
+        self._trouble = ""
+        self._unreadable = 0
+        self._losses = 0
+        self._fell_behind = 0
+        self._overruns = 0
+        self._kernel_dropped = 0
+        self._kernel_dropped_before = 0
+        self._failures = 0
+        self._attempts = 0
+        self._next_look = 0.0
+        self._stopping = threading.Event()
+        self._thread = threading.Thread(target=self._run, name=f"livewatch bus {bus.name}", daemon=True)
+
+    def open(self) -> None:
+        """Open the adapter for the first time.
+
+        Raises:
+            SourceError: it cannot be opened.
+        """
+        self._adapter = open_bus(self.bus, self._transmit)
+
+    def start(self) -> None:
+        """Begin to read."""
+        self._thread.start()
+
+    def close(self) -> None:
+        """Stop reading and release the adapter."""
+        self._stopping.set()
+        if self._thread.is_alive():
+            self._thread.join(timeout=3.0)
+        self._release()
+
+    @property
+    def newest(self) -> int | None:
+        """Time of the newest frame that waits to be taken, ns since the Unix epoch; None when none does."""
+        if self._clock.offset is None:
+            return None
+        try:
+            stamp = self._waiting[-1].timestamp
+        except IndexError:
+            return None
+        return round(stamp * 1e6) * 1000 + self._clock.offset
+
+    def take(self) -> list[FrameBatch]:
+        """What was received, and what was sent, since the last call: at most one batch of each."""
+        batches: list[FrameBatch] = []
+        with self._lock:
+            count = len(self._waiting)
+            if count:
+                batches.append(self._received(self._waiting[:count]))
+                del self._waiting[:count]
+            if self._sent:
+                batches.append(columns_of(self._sent, self._index, self._buses))
+                self._sent.clear()
+        return batches
+
+    def send(self, identifier: int, extended: bool, data: bytes) -> None:
+        """Put one request on the bus; it appears among the frames, marked SENT.
+
+        Raises:
+            LivewatchError: transmitting was not asked for, the frame is no request that reads, or the adapter refused.
+        """
+        if not self._transmit:
+            raise LivewatchError(f"bus {self.bus.name!r} was opened to listen only; nothing is sent")
+        if not may_be_sent(identifier, extended, data):
+            raise LivewatchError(
+                f"bus {self.bus.name!r}: {identifier:X}#{data.hex().upper()} is no request that only reads; not sent"
+            )
+        adapter = self._adapter
+        if adapter is None:
+            raise LivewatchError(f"bus {self.bus.name!r} is lost; nothing can be sent")
+        message = can.Message(
+            timestamp=time.time(), arbitration_id=identifier, is_extended_id=extended, data=data, is_rx=False
+        )
+        try:
+            adapter.send(message, timeout=0.1)
+        except Exception as error:
+            raise LivewatchError(f"bus {self.bus.name!r}: the request could not be sent: {error}") from error
+        with self._lock:
+            self._sent.append(message)
+
+    @property
+    def counts(self) -> dict[str, int]:
+        """What went wrong so far, by plain-worded kind."""
+        return {
+            "error frames": self._traffic.error_frames,
+            "messages of an adapter that make no sense": self._unreadable,
+            "frames lost before livewatch could read them": self._kernel_dropped + self._overruns,
+            "frames lost because livewatch fell behind": self._fell_behind,
+            "times an adapter was lost": self._losses,
+            "times an adapter's clock started over": self._clock.restarts,
+        }
+
+    def status(self) -> BusStatus:
+        """How the bus is doing."""
+        now = time.monotonic_ns()
+        rate, load = self._traffic.rate_and_load(now)
+        last = self._traffic.last
+        age = None if last is None else (now - last) / 1e9
+        state = self._controller
+        if state == "open" and (age is None or age > SILENT_AFTER):
+            state = "silent"
+        return BusStatus(
+            name=self.bus.name,
+            adapter=f"{self.bus.interface}:{self.bus.channel}",
+            state=state,
+            trouble=self._trouble,
+            frames=self._traffic.frames,
+            rate=rate,
+            load=load,
+            error_frames=self._traffic.error_frames,
+            unreadable=self._unreadable,
+            dropped=self._kernel_dropped + self._overruns + self._fell_behind,
+            losses=self._losses,
+            age=age,
+            silent_on_wire=self._silent_on_wire,
+            clock_off=self._clock_off,
+        )
+
+    def _received(self, messages: Sequence[can.Message]) -> FrameBatch:
+        batch = columns_of(messages, self._index, self._buses)
+        now = time.time_ns()
+        # What comes back from the bus was not sent by this process: only `send` marks its own.
+        batch = replace(
+            batch,
+            time=self._clock.align(batch.time, self._first_arrival, now),
+            flags=batch.flags & np.uint8(~SENT & 0xFF),
+        )
+        self._clock_off = (now - int(batch.time[-1])) / 1e9
+        self._heed_errors(batch)
+        self._traffic.add(batch, time.monotonic_ns())
+        return batch
+
+    def _run(self) -> None:
+        while not self._stopping.is_set():
+            adapter = self._adapter
+            if adapter is None:
+                self._open_again()
+                continue
+            try:
+                self._drain(adapter)
+            except Exception as error:
+                self._failed(error)
+            if self._adapter is not None and time.monotonic() >= self._next_look:
+                self._next_look = time.monotonic() + LOOK_EVERY
+                self._look(adapter)
+        self._release()
+
+    def _drain(self, adapter: can.BusABC) -> None:
+        """Wait for a frame, then read all there are."""
+        message = adapter.recv(LONGEST_WAIT)
+        self._failures = 0
+        if message is None:
+            return
+        if self._attempts or not self._first_arrival:
+            self._back()
+        with self._turn.taken():
+            emptied = self._burst(adapter, message)
+        if emptied:
+            # Resting only once the adapter is empty keeps a backlog from growing.
+            time.sleep(REST)
+        if len(self._waiting) > MOST_WAITING:
+            with self._lock:
+                self._fell_behind += max(0, len(self._waiting) - MOST_WAITING)
+                del self._waiting[MOST_WAITING:]
+
+    def _burst(self, adapter: can.BusABC, message: can.Message | None) -> bool:
+        """Keep `message` and what the adapter holds after it; whether that was all."""
+        recv, keep = adapter.recv, self._waiting.append
+        read = 0
+        while message is not None:
+            if not message.timestamp:
+                message.timestamp = time.time()
+            keep(message)
+            read += 1
+            if read == BURST:
+                return False
+            message = recv(0)
+        return True
+
+    def _back(self) -> None:
+        """The first frame after the adapter was opened."""
+        self._first_arrival = time.time_ns()
+        self._attempts = 0
+        self._controller = "open"
+        self._trouble = ""
+
+    def _failed(self, error: Exception) -> None:
+        self._failures += 1
+        if _is_gone(error) or self._failures >= FAILURES_IN_A_ROW:
+            self._lose(str(error).strip() or type(error).__name__, "lost")
+        else:
+            self._unreadable += 1
+            time.sleep(REST)
+
+    def _lose(self, why: str, state: BusState) -> None:
+        self._losses += 1
+        self._trouble = why.splitlines()[0]
+        self._controller = state
+        self._failures = 0
+        self._release()
+
+    def _release(self) -> None:
+        adapter, self._adapter = self._adapter, None
+        if adapter is None:
+            return
+        self._kernel_dropped_before = self._kernel_dropped
+        try:
+            adapter.shutdown()
+        except Exception:
+            # An adapter that is gone cannot be told goodbye; it is released all the same.
+            return
+
+    def _open_again(self) -> None:
+        pause = PAUSES[min(self._attempts, len(PAUSES) - 1)]
+        self._attempts += 1
+        if self._stopping.wait(pause):
+            return
+        try:
+            opened = open_bus(self.bus, self._transmit)
+        except SourceError as error:
+            self._trouble = str(error)
+            return
+        # The adapter's clock may have started over unseen: what was received before is stamped by the old one first.
+        while self._waiting and not self._stopping.wait(REST):
+            pass
+        with self._lock:
+            self._clock.begin()
+        self._adapter = opened
+
+    def _look(self, adapter: can.BusABC) -> None:
+        """Ask what only the adapter or the kernel knows."""
+        self._kernel_dropped = self._kernel_dropped_before + dropped_frames(adapter)
+        try:
+            off = adapter.state is can.BusState.ERROR
+        except Exception:
+            return
+        if off:
+            self._lose("the controller went bus off", "bus off")
+
+    def _heed_errors(self, batch: FrameBatch) -> None:
+        """Read the controller's state out of SocketCAN's error frames; other interfaces give theirs no meaning."""
+        if self.bus.interface != "socketcan":
+            return
+        for row in np.flatnonzero(batch.flags & ERROR):
+            kind, detail = int(batch.identifier[row]), int(batch.data[row, 1])
+            if kind & _BUS_OFF:
+                self._controller = "bus off"
+            elif kind & _RESTARTED or (kind & _CONTROLLER and detail & _ACTIVE):
+                self._controller = "open"
+            elif kind & _CONTROLLER and detail & _PASSIVE:
+                self._controller = "error passive"
+            if kind & _CONTROLLER and detail & _OVERRUN:
+                self._overruns += 1
+        if self._controller == "bus off" and not batch.flags[-1] & ERROR:
+            self._controller = "open"
+
+
+def _is_gone(error: BaseException) -> bool:
+    """Whether the operating system itself reports the failure, rather than a message that made no sense."""
+    link: BaseException | None = error
+    while link is not None:
+        if isinstance(link, OSError) and not isinstance(link, TimeoutError | BlockingIOError):
+            return True
+        link = link.__cause__
+    return False

@@ -1,0 +1,1 @@
+"""Asking a car on its diagnostic port."""

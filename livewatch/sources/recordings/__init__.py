@@ -1,0 +1,1 @@
+"""Recordings of frames: one reader a format, behind one registry."""

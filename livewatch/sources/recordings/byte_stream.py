@@ -1,0 +1,145 @@
+"""The bytes of a recording, gzip taken off.
+
+A path comes in; its content goes out piece by piece, decompressed when it is gzip (whatever its name says), with the
+share read so far. A cut or damaged gzip file yields all that can be decompressed and is counted; it raises nothing.
+Failing to open or read the file at all raises `SourceError` with the reason in plain words.
+"""
+
+from __future__ import annotations
+
+import io
+from collections import Counter
+from pathlib import Path
+from typing import BinaryIO
+
+from livewatch.errors import SourceError
+from livewatch.sources.recordings.inflate import DAMAGED, GZIP, inflater
+
+__all__ = ["ByteStream"]
+
+HEAD = 1 << 16
+"""Bytes of the content that are looked at to see what it is."""
+_PIECE = 1 << 18
+_GZIP = b"\x1f\x8b"
+
+
+class ByteStream(io.RawIOBase):
+    """A file as a raw byte stream.
+
+    `path` is where it is, `head` its first bytes (at most 64 KiB, decompressed), `compressed` whether it is gzip,
+    `counts` what was odd so far.
+    """
+
+    def __init__(self, path: Path) -> None:
+        super().__init__()
+        self.path = path
+        self.counts: Counter[str] = Counter()
+        self._file = _opened(path)
+        try:
+            self._total = self._file.seek(0, io.SEEK_END)
+            self._file.seek(0)
+            if not self._total:
+                raise SourceError(f"{path}: the file is empty")
+            self.compressed = self._file.read(2) == _GZIP
+            self._file.seek(0)
+            self._inflater = inflater(GZIP) if self.compressed else None
+            self._waiting = b""
+            self._ended = False
+            self.head = b""
+            while len(self.head) < HEAD and (piece := self._next(HEAD - len(self.head))):
+                self.head += piece
+        except BaseException:
+            self._file.close()
+            raise
+        self._unread = memoryview(self.head)
+
+    @property
+    def progress(self) -> float:
+        """The share of the file read so far, 0..1."""
+        if self.closed or self._ended:
+            return 1.0
+        return min(1.0, self._file.tell() / self._total)
+
+    def readable(self) -> bool:
+        """Always."""
+        return True
+
+    def read_exactly(self, size: int) -> bytes:
+        """The next `size` bytes, fewer only at the end."""
+        parts: list[bytes] = []
+        while size > 0:
+            piece = bytes(self._unread[:size]) or self._next(size)
+            self._unread = self._unread[size:]
+            if not piece:
+                break
+            parts.append(piece)
+            size -= len(piece)
+        return parts[0] if len(parts) == 1 else b"".join(parts)
+
+    def readinto(self, buffer: object) -> int:
+        """As `io.RawIOBase` wants it."""
+        view = memoryview(buffer).cast("B")  # type: ignore[arg-type]
+        piece = self.read_exactly(len(view))
+        view[: len(piece)] = piece
+        return len(piece)
+
+    def close(self) -> None:
+        """Close the file; nothing more can be read."""
+        self._file.close()
+        super().close()
+
+    def _next(self, size: int) -> bytes:
+        """Up to `size` bytes of content, empty at the end."""
+        try:
+            if self._inflater is None:
+                return self._file.read(size)
+            return self._inflated(size)
+        except OSError as error:
+            raise SourceError(f"{self.path}: reading it failed: {error.strerror or error}") from None
+
+    def _inflated(self, size: int) -> bytes:
+        while not self._ended:
+            assert self._inflater is not None
+            if not self._waiting:
+                self._waiting = self._file.read(_PIECE)
+            if self._inflater.eof:
+                # Members may follow each other (and be padded with zeros); anything else behind one is no content.
+                self._waiting = self._waiting.lstrip(b"\0")
+                if not self._waiting and self._file.tell() < self._total:
+                    continue
+                if not self._waiting.startswith(_GZIP[: len(self._waiting)]) or not self._waiting:
+                    self.counts["bytes behind the compressed data skipped"] += self._total_left()
+                    self._ended = True
+                    break
+                self._inflater = inflater(GZIP)
+            at_end = not self._waiting
+            try:
+                # At the end as well: an inflater may have taken all its input and still hold output back.
+                piece = self._inflater.decompress(self._waiting, size)
+            except DAMAGED:
+                self.counts["compressed data damaged, the rest not read"] += 1
+                self._ended = True
+                break
+            self._waiting = self._inflater.unconsumed_tail or self._inflater.unused_data
+            if piece:
+                return piece
+            if at_end and not self._inflater.eof:
+                self.counts["compressed data cut off"] += 1
+                self._ended = True
+        return b""
+
+    def _total_left(self) -> int:
+        return len(self._waiting) + self._total - self._file.tell()
+
+
+def _opened(path: Path) -> BinaryIO:
+    try:
+        return path.open("rb")
+    except FileNotFoundError:
+        raise SourceError(f"{path}: there is no such file") from None
+    except IsADirectoryError:
+        raise SourceError(f"{path}: this is a directory, expected a file") from None
+    except PermissionError:
+        raise SourceError(f"{path}: no permission to read it") from None
+    except OSError as error:
+        raise SourceError(f"{path}: it cannot be opened: {error.strerror or error}") from None

@@ -1,0 +1,1 @@
+"""candump text."""

@@ -1,0 +1,1 @@
+"""Tables of decoded channels: CSV, Parquet, MF4."""

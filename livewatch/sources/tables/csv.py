@@ -1,0 +1,125 @@
+"""CSV tables: rows of text.
+
+The content of a file comes in, chunks of columns go out, a bounded number of rows at a time. Comma, semicolon, tab
+and bar are told apart by the header line; behind a semicolon or a tab, numbers may have a decimal comma. UTF-8 with
+or without its mark, UTF-16 and, failing these, Windows-1252 are read. A row with another number of cells than the
+header would put values under the wrong name and is left out; so is a last line without its end, which may have lost
+digits. Both are counted.
+"""
+
+from __future__ import annotations
+
+import codecs
+import csv
+import io
+from collections import Counter
+from collections.abc import Iterator, Sequence
+from itertools import islice
+
+from livewatch.errors import SourceError
+from livewatch.profile.units import UnitError, read_unit
+from livewatch.sources.recordings.byte_stream import ByteStream
+from livewatch.sources.tables.cells import NUMBER, Column, numbers, times
+
+__all__ = ["CsvRows"]
+
+_DELIMITERS = ";\t,|"
+_LONGEST_LINE = 1 << 20
+
+
+class CsvRows:
+    """Rows of a CSV file. `names` is its header; `units` the line behind it when that holds units, else Nones."""
+
+    format = "CSV"
+
+    def __init__(self, stream: ByteStream) -> None:
+        self.stream = stream
+        self.counts: Counter[str] = stream.counts
+        encoding = _encoding(stream)
+        text = io.TextIOWrapper(io.BufferedReader(stream), encoding, errors="replace", newline="")
+        self._lines = self._whole_lines(text)
+        header = next((line for line in self._lines if line.strip() and not line.startswith("#")), "")
+        delimiter = max(_DELIMITERS, key=lambda mark: _outside_quotes(header, mark))
+        self.decimal_comma = delimiter in ";\t"
+        self.names = [name.strip() for name in next(csv.reader([header], delimiter=delimiter), [])]
+        while self.names and not self.names[-1]:
+            self.names.pop()
+        self._rows = self._whole_rows(csv.reader(self._lines, delimiter=delimiter))
+        self._first = list(islice(self._rows, 1))
+        self.units: list[str | None] = [None] * len(self.names)
+        if self._first and (units := _units(self._first[0], self.decimal_comma)):
+            self.units, self._first = units, []
+
+    @property
+    def progress(self) -> float:
+        """The share of the file read so far, 0..1."""
+        return self.stream.progress
+
+    def chunks(self, wanted: Sequence[int], size: int) -> Iterator[list[Column]]:
+        """The wanted columns, at most `size` rows at a time, as text."""
+        while rows := self._first + list(islice(self._rows, size - len(self._first))):
+            self._first = []
+            columns = list(zip(*rows, strict=True))
+            yield [columns[number] for number in wanted]
+
+    def close(self) -> None:
+        """Close the file."""
+        self.stream.close()
+
+    def _whole_lines(self, text: io.TextIOWrapper) -> Iterator[str]:
+        line = text.readline(_LONGEST_LINE)
+        while line:
+            following = text.readline(_LONGEST_LINE)
+            if not following and not line.endswith(("\n", "\r")):
+                self.counts["last line cut off"] += 1
+                return
+            yield line
+            line = following
+
+    def _whole_rows(self, rows: Iterator[list[str]]) -> Iterator[list[str]]:
+        width = len(self.names)
+        while True:
+            try:
+                row = next(rows, None)
+            except csv.Error:
+                self.counts["lines that are no rows"] += 1
+                continue
+            if row is None:
+                return
+            while len(row) > width and not row[-1].strip():
+                row.pop()
+            if len(row) == width:
+                yield row
+            elif any(cell.strip() for cell in row):
+                self.counts["rows with another number of cells than the header, not used"] += 1
+
+
+def _encoding(stream: ByteStream) -> str:
+    head = stream.head
+    if head.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
+        return "utf-16"
+    if b"\0" in head:
+        raise SourceError(f"{stream.path}: by its name a CSV table, but its content is binary")
+    try:
+        codecs.getincrementaldecoder("utf-8")().decode(head)
+    except UnicodeDecodeError:
+        return "cp1252"
+    return "utf-8-sig"
+
+
+def _outside_quotes(line: str, mark: str) -> int:
+    return sum(part.count(mark) for part in line.split('"')[::2])
+
+
+def _units(row: Sequence[str], decimal_comma: bool) -> list[str | None] | None:
+    """The units in the row behind the header; None when it is a row like any other."""
+    units = [cell.strip().strip("[]()").strip() for cell in row]
+    if not any(units) or (numbers(row, decimal_comma)[1] == NUMBER).any() or times(row, 0)[1].any():
+        return None
+    try:
+        for unit in units:
+            if unit.lower() != "utc":
+                read_unit(unit)
+    except UnitError:
+        return None
+    return [unit or None for unit in units]

@@ -1,0 +1,1 @@
+"""What is said: values put into words, once, for every edge that shows them."""

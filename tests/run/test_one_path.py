@@ -1,0 +1,174 @@
+"""Live, replay and batch give the same events for the same frames, however they are cut."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+from collections.abc import Callable, Iterable
+from itertools import pairwise
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from livewatch.data.actions import Action
+from livewatch.data.events import Event, EventKind
+from livewatch.data.frames import FrameBatch
+from livewatch.data.samples import SampleBatch, SampleColumn
+from livewatch.profile.model import Profile
+from livewatch.run.history import History
+from livewatch.run.pacing import paced
+from livewatch.run.pipeline import Pipeline
+from livewatch.signature import Signature
+
+Drive = Callable[..., FrameBatch]
+
+
+def log_of(profile: Profile, batches: Iterable[FrameBatch | SampleBatch]) -> list[str]:
+    """The event log that the batches give, a line each."""
+    signature = Signature(profile)
+    pipeline = Pipeline(profile, [signature])
+    events: list[Event] = []
+    for batch in batches:
+        events.extend(pipeline.push(batch))
+    events.extend(pipeline.finish())
+    lines = [event.to_json(number) for number, event in enumerate(events)]
+    lines.append(json.dumps(signature.assessment().to_json(), sort_keys=True))
+    return lines
+
+
+def cut(batch: FrameBatch, places: Iterable[int]) -> list[FrameBatch]:
+    ends = [0, *sorted(places), len(batch)]
+    return [batch[low:high] for low, high in pairwise(ends)]
+
+
+@settings(max_examples=25, deadline=None)
+@given(seed=st.integers(0, 1000), data=st.data())
+def test_any_cutting_of_a_drive_writes_the_same_event_log(
+    engine: Profile, drive: Drive, seed: int, data: st.DataObject
+) -> None:
+    batch = drive(seed, 25)
+    whole = log_of(engine, [batch])
+    places = data.draw(st.lists(st.integers(0, len(batch)), max_size=40))
+    assert log_of(engine, cut(batch, places)) == whole
+    assert len(whole) > 4, "the drive raises alarms"
+
+
+@pytest.mark.parametrize("size", [1, 7, 1000])
+def test_frame_by_frame_or_by_the_thousand_is_the_same(engine: Profile, drive: Drive, size: int) -> None:
+    batch = drive(3, 15 if size == 1 else 65)
+    assert log_of(engine, cut(batch, range(0, len(batch), size))) == log_of(engine, [batch])
+
+
+def test_a_drive_with_clock_steps_late_frames_and_silence_is_the_same_in_any_cutting(
+    engine: Profile, drive: Drive
+) -> None:
+    first, second = drive(5, 70), drive(6, 10, 1_760_000_000_000_000_000 - 500_000_000_000)
+    third = drive(7, 10, 1_760_000_900_000_000_000)
+    joined = FrameBatch.concatenate([first, second, third])
+    time = joined.time.copy()
+    time[::11] -= 30_000_000
+    joined = FrameBatch(time, joined.bus, joined.identifier, joined.flags, joined.length, joined.data, joined.buses)
+    whole = log_of(engine, [joined])
+    kinds = [json.loads(line)["event"] for line in whole[:-1]]
+    assert kinds.count("clock") == 1 and kinds.count("oddity") >= 2
+    for size in (17, 4096):
+        assert log_of(engine, cut(joined, range(0, len(joined), size))) == whole
+
+
+async def test_a_paced_replay_writes_the_same_event_log(engine: Profile, drive: Drive) -> None:
+    batch = drive(9, 12)
+    pieces = [piece async for piece in paced(cut(batch, [500, 900]), speed=50.0)]
+    assert len(pieces) > 5
+    assert log_of(engine, pieces) == log_of(engine, [batch])
+
+
+async def test_a_replay_takes_as_long_as_its_speed_says(drive: Drive) -> None:
+    batch = drive(9, 4)
+    loop = asyncio.get_running_loop()
+    began = loop.time()
+    async for _ in paced([batch], speed=8.0):
+        pass
+    assert 0.45 <= loop.time() - began < 2.0
+
+
+def test_silence_told_while_it_lasts_is_the_silence_a_replay_finds(engine: Profile, drive: Drive) -> None:
+    before, after = drive(11, 5), drive(12, 5, 1_760_000_000_000_000_000 + 130_000_000_000)
+    live = Pipeline(engine)
+    events = live.push(before)
+    for second in range(1, 124):
+        events.extend(live.advance(int(before.time[-1]) + second * 1_000_000_000))
+    lost_while_silent = [event for event in events if event.kind is EventKind.QUALITY]
+    assert lost_while_silent, "the loss is told before the next frame comes"
+    events.extend(live.push(after))
+    events.extend(live.finish())
+    replay = Pipeline(engine)
+    expected = [*replay.push(FrameBatch.concatenate([before, after])), *replay.finish()]
+    assert [e.to_json(0) for e in events] == [e.to_json(0) for e in expected]
+
+
+def test_samples_of_a_table_take_the_same_path_as_frames(engine: Profile) -> None:
+    n = 400
+    rows = np.arange(n, dtype=np.int64)
+    time = 1_760_000_000_000_000_000 + rows * 10_000_000
+    speed = SampleColumn(engine.index["engine_speed"], rows, np.full(n, 6500.0), np.zeros(n, np.uint8))
+    whole = SampleBatch(time, [speed], {"cells that are no numbers": 3})
+    lines = log_of(engine, [whole])
+    assert any('"subject":"fast"' in line and '"transition":"raised"' in line for line in lines)
+    halves = [
+        SampleBatch(
+            time[part],
+            [SampleColumn(speed.channel, rows[:200], speed.value[part], speed.quality[part])],
+            whole.counts if part.start == 0 else {},
+        )
+        for part in (slice(0, 200), slice(200, 400))
+    ]
+    assert log_of(engine, halves) == lines
+
+
+def test_a_table_does_not_miss_what_it_never_held_but_frames_after_it_do(engine: Profile) -> None:
+    rows = np.arange(800, dtype=np.int64)
+    start = 1_760_000_000_000_000_000
+    speed = SampleColumn(engine.index["engine_speed"], rows, np.full(800, 900.0), np.zeros(800, np.uint8))
+    table = SampleBatch(start + rows * 10_000_000, [speed], {})
+    assert not any("lost" in line for line in log_of(engine, [table]))
+    one = np.ones(60, np.uint8)
+    frames = FrameBatch(
+        start + (800 + np.arange(60)) * 10_000_000, one * 0, one * np.uint32(0x100), one * 0, one * 8,
+        np.zeros((60, 8), np.uint8), ("engine",),
+    )  # fmt: skip
+    assert any('"subject":"lambda_1"' in line and '"what":"lost"' in line for line in log_of(engine, [table, frames]))
+
+
+def test_a_note_is_logged_now_and_pinned_to_the_moment_it_is_about(engine: Profile, drive: Drive) -> None:
+    pipeline = Pipeline(engine)
+    pipeline.push(drive(1, 3))
+    (event,) = pipeline.act(Action("note", text="smell of fuel", at=1_500_000_000))
+    assert event.kind is EventKind.NOTE
+    assert event.time == pipeline.time and event.detail == {"text": "smell of fuel", "at": 1.5}
+
+
+def test_the_history_keeps_each_tenth_tick_whatever_the_cutting(engine: Profile, drive: Drive) -> None:
+    batch = drive(2, 20)
+    kept = []
+    for size in (11, 100_000):
+        history = History(engine, every=100_000_000, keep=None)
+        pipeline = Pipeline(engine, [history])
+        for piece in cut(batch, range(0, len(batch), size)):
+            pipeline.push(piece)
+        pipeline.finish()
+        times, values = history.window(["engine_speed", "lambda_ratio"], 0, 30_000_000_000)
+        assert times.tolist() == [k * 100_000_000 for k in range(len(times))]
+        kept.append(values)
+    np.testing.assert_array_equal(kept[0], kept[1])
+
+
+def test_a_bounded_history_keeps_at_least_what_it_promises(engine: Profile, drive: Drive) -> None:
+    history = History(engine, every=50_000_000, keep=5_000_000_000)
+    pipeline = Pipeline(engine, [history])
+    batch = drive(2, 120)
+    for piece in cut(batch, range(0, len(batch), 500)):
+        pipeline.push(piece)
+    start, stop = history.span
+    assert 5_000_000_000 <= stop - start <= 80_000_000_000
