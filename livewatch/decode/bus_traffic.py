@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from livewatch.data.frames import ERROR, EXTENDED, REMOTE, SENT, FrameBatch
+from livewatch.profile.diagnostic_port.addresses import answer_identifiers, request_identifiers
 from livewatch.profile.model import Diagnostics
 
 __all__ = ["ANSWER", "LAYOUT", "Address", "IdentifierCount", "Traffic"]
@@ -57,8 +58,7 @@ class IdentifierCount:
 def _answer_addresses(diagnostics: Diagnostics) -> list[Address]:
     """Everything answers may come from: 7E8..7EF and 18DAF1xx (ISO 15765-4), and what is listed."""
     bus = diagnostics.bus
-    found = [(bus, identifier, False) for identifier in range(0x7E8, 0x7F0)]
-    found += [(bus, 0x18DAF100 | source, True) for source in range(256)]
+    found = [(bus, identifier, extended) for extended in (False, True) for identifier in answer_identifiers(extended)]
     found += [(bus, identifier, diagnostics.extended or identifier >= STANDARD) for identifier in diagnostics.answers]
     return found
 
@@ -66,9 +66,7 @@ def _answer_addresses(diagnostics: Diagnostics) -> list[Address]:
 def _request_addresses(diagnostics: Diagnostics) -> list[Address]:
     """Everything testers may ask with: 7DF, 7E0..7E7, 18DB33F1 and 18DAxxF1 (ISO 15765-4), and what is declared."""
     bus = diagnostics.bus
-    found = [(bus, identifier, False) for identifier in (0x7DF, *range(0x7E0, 0x7E8))]
-    found += [(bus, 0x18DB33F1, True)]
-    found += [(bus, 0x18DA00F1 | target << 8, True) for target in range(256)]
+    found = [(bus, identifier, extended) for extended in (False, True) for identifier in request_identifiers(extended)]
     found += [(bus, diagnostics.request, diagnostics.extended)]
     return found
 

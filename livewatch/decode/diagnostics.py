@@ -16,13 +16,13 @@ from numpy.typing import NDArray
 
 from livewatch.data.frames import EXTENDED, FrameBatch
 from livewatch.data.samples import SampleColumn
-from livewatch.decode.answers import LIVE_DATA, Reading, parameters_of, read_answer
 from livewatch.decode.binding import Binding
 from livewatch.decode.bus_traffic import Address
 from livewatch.decode.field import words_of
-from livewatch.decode.transport import Reception
-from livewatch.profile.j1979 import J1979
-from livewatch.profile.j1979_ranges import Largest, rescaled
+from livewatch.profile.diagnostic_port.answers import LIVE_DATA, Reading, parameters_of, read_answer
+from livewatch.profile.diagnostic_port.j1979 import J1979
+from livewatch.profile.diagnostic_port.j1979_ranges import Largest, rescaled
+from livewatch.profile.diagnostic_port.transport import Reception
 from livewatch.profile.model import Channel, Parameter, Profile, Signal
 
 __all__ = ["AnswerDecoder"]

@@ -12,7 +12,7 @@ from itertools import pairwise
 
 from livewatch.data.channels import CATALOGUE
 from livewatch.errors import nearest
-from livewatch.profile.answers import Port
+from livewatch.profile.diagnostic_port.port import DiagnosticPort
 from livewatch.profile.document import Document, KeyPath
 from livewatch.profile.formula.formula import FormulaError, compile_formula, names_in
 from livewatch.profile.layout import Layout
@@ -46,7 +46,7 @@ class Channels:
 
 
 def bind_channels(
-    entries: Mapping[str, ChannelEntry], layout: Layout, port: Port, constants: Constants, document: Document
+    entries: Mapping[str, ChannelEntry], layout: Layout, port: DiagnosticPort, constants: Constants, document: Document
 ) -> Channels:
     """All channels of the profile, formulas last."""
     result = Channels()
@@ -73,9 +73,9 @@ def bind_channels(
     return result
 
 
-def polled_entries(entries: Mapping[str, ChannelEntry], port: Port) -> dict[str, ChannelEntry]:
+def polled_entries(entries: Mapping[str, ChannelEntry], port: DiagnosticPort) -> dict[str, ChannelEntry]:
     """The catalogue's channels that the poll list brings and no entry names."""
-    from livewatch.profile.j1979 import J1979_CHANNELS
+    from livewatch.profile.diagnostic_port.j1979 import J1979_CHANNELS
 
     taken = set()
     for name, entry in entries.items():
@@ -110,7 +110,9 @@ def _more_than_one(entry: ChannelEntry) -> str | None:
     return None
 
 
-def _bind(name: str, entry: ChannelEntry, layout: Layout, port: Port, document: Document, result: Channels) -> None:
+def _bind(
+    name: str, entry: ChannelEntry, layout: Layout, port: DiagnosticPort, document: Document, result: Channels
+) -> None:
     """One channel that is not computed."""
     path: KeyPath = ("channels", name)
     known = CATALOGUE.get(name)

@@ -19,8 +19,9 @@ from livewatch.profile.alarm_rules import (
     signature_channels,
     signature_defaults,
 )
-from livewatch.profile.answers import LONGEST_STANDARD, Port, read_port
 from livewatch.profile.binding import Channels, bind_channels, polled_entries
+from livewatch.profile.diagnostic_port.addresses import FUNCTIONAL, LONGEST_STANDARD
+from livewatch.profile.diagnostic_port.port import DiagnosticPort, read_port
 from livewatch.profile.document import Document, KeyPath, merged, read_document
 from livewatch.profile.layout import read_layout
 from livewatch.profile.limits import constants_of, resolve_authority, resolve_engine
@@ -237,7 +238,9 @@ def _check_conversion(unit: str, target: str, path: KeyPath, document: Document)
         document.wrong(path, str(error))
 
 
-def _diagnostics(file: ProfileFile, channels: Channels, port: Port, document: Document) -> tuple[Diagnostics, ...]:
+def _diagnostics(
+    file: ProfileFile, channels: Channels, port: DiagnosticPort, document: Document
+) -> tuple[Diagnostics, ...]:
     """The diagnostic port, if the profile has anything to do with one."""
     entry = file.diagnostics
     if entry is not None:
@@ -255,4 +258,4 @@ def _diagnostics(file: ProfileFile, channels: Channels, port: Port, document: Do
         document.wrong(
             where, f"which bus is the diagnostic port on? Add diagnostics: {{bus: {next(iter(buses))}}} or another"
         )
-    return (port.finished(next(iter(buses), ONLY_PORT), 0x7DF, False, ()),)
+    return (port.finished(next(iter(buses), ONLY_PORT), FUNCTIONAL[False], False, ()),)

@@ -13,7 +13,7 @@ from typing import Protocol
 
 import numpy as np
 
-from livewatch.profile.j1979 import J1979, J1979_CHANNELS
+from livewatch.profile.diagnostic_port.j1979 import J1979, J1979_CHANNELS
 from livewatch.profile.model import Channel, Parameter
 from livewatch.simulator.packing import pack_signal, raw_numbers
 

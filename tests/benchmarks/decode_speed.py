@@ -18,7 +18,7 @@ import numpy as np
 from livewatch.data.frames import FD, FrameBatch
 from livewatch.decode import Decoder
 from livewatch.profile.dbc import read_dbc
-from livewatch.profile.j1979 import J1979
+from livewatch.profile.diagnostic_port.j1979 import J1979
 from livewatch.profile.model import Channel, Diagnostics, Message, Profile, Signal, TableMapping
 
 IDENTIFIERS = 30

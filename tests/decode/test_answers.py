@@ -10,7 +10,7 @@ import pytest
 from livewatch.data.frames import ERROR, EXTENDED, FD, REMOTE, SENT, FrameBatch
 from livewatch.data.samples import SampleBatch
 from livewatch.decode import Decoder
-from livewatch.profile.j1979 import J1979
+from livewatch.profile.diagnostic_port.j1979 import J1979
 from livewatch.profile.model import Channel, Diagnostics, Parameter, Profile, Signal
 
 Frames = Callable[..., FrameBatch]

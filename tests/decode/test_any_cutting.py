@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from livewatch.data.frames import ERROR, EXTENDED, FD, REMOTE, SENT, FrameBatch
 from livewatch.decode import Decoder
-from livewatch.profile.j1979 import J1979
+from livewatch.profile.diagnostic_port.j1979 import J1979
 from livewatch.profile.model import Channel, Diagnostics, Message, Parameter, Profile, Signal
 
 SIGNALS = (

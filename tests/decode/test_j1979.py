@@ -17,8 +17,8 @@ from obd.protocols.protocol import Message as ObdMessage
 from livewatch.data.channels import CATALOGUE
 from livewatch.data.frames import FrameBatch
 from livewatch.decode import Decoder, decode_message
-from livewatch.profile.j1979 import J1979, J1979_CHANNELS
-from livewatch.profile.j1979_ranges import Largest, rescaled
+from livewatch.profile.diagnostic_port.j1979 import J1979, J1979_CHANNELS
+from livewatch.profile.diagnostic_port.j1979_ranges import Largest, rescaled
 from livewatch.profile.model import Channel, Diagnostics, Message, Parameter, Profile
 from livewatch.profile.units import registry
 

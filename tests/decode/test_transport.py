@@ -9,7 +9,15 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from livewatch.decode.transport import BROKE_OFF, LATEST, LONGEST, MALFORMED, TOO_LONG, WITHOUT_START, Reception
+from livewatch.profile.diagnostic_port.transport import (
+    BROKE_OFF,
+    LATEST,
+    LONGEST,
+    MALFORMED,
+    TOO_LONG,
+    WITHOUT_START,
+    Reception,
+)
 
 Transfer = Callable[..., list[bytes]]
 SECOND = 1_000_000_000

@@ -14,8 +14,8 @@ from hypothesis import strategies as st
 
 from livewatch.errors import MistakesError
 from livewatch.profile import Profile, load_profile, load_profile_text
+from livewatch.profile.diagnostic_port.j1979 import J1979
 from livewatch.profile.document import plain_scalar
-from livewatch.profile.j1979 import J1979
 from livewatch.profile.shipped import shipped_folder
 
 Write = Callable[..., Path]

@@ -15,7 +15,7 @@ from udsoncan.client import Client
 from udsoncan.connections import PythonIsoTpConnection
 
 from livewatch.profile import load_profile
-from livewatch.profile.j1979 import J1979, J1979_CHANNELS
+from livewatch.profile.diagnostic_port.j1979 import J1979, J1979_CHANNELS
 from livewatch.profile.model import Parameter, Signal
 from livewatch.profile.shipped import find_profile
 from livewatch.simulator.answers import CALIBRATION_NUMBER, VEHICLE_NUMBER, Answers, trouble_code_bytes

@@ -12,19 +12,19 @@ Times: an answer is awaited for 50 ms (P2 of ISO 15765-4) and the way through th
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
 import numpy as np
 
 from livewatch.data.frames import EXTENDED, SENT, FrameBatch
-from livewatch.decode.answers import NEGATIVE, POSITIVE, WAIT, parameters_of, read_answer
-from livewatch.decode.transport import Reception
 from livewatch.errors import LivewatchError
+from livewatch.profile.diagnostic_port.addresses import answer_identifiers, request_for
+from livewatch.profile.diagnostic_port.answers import NEGATIVE, POSITIVE, WAIT, parameters_of, read_answer
+from livewatch.profile.diagnostic_port.transport import Reception
 from livewatch.profile.model import Diagnostics, PollRequest, Profile
 
-__all__ = ["Poller", "answer_identifiers"]
+__all__ = ["Poller"]
 
 ANSWER_WITHIN = 0.150
 """Seconds: P2 and the time frames lie in adapters and between two looks."""
@@ -83,7 +83,7 @@ class _Port:
 
     def look(self, identifier: int, data: bytes, time: int, now: float) -> None:
         """Take one frame received on the port's bus, stamped `time` (ns)."""
-        target = _request_identifier(identifier, self.port.extended)
+        target = request_for(identifier, self.port.extended)
         if target is None and identifier not in self.port.answers:
             return
         if data[0] >> 4 == 1:
@@ -188,7 +188,9 @@ class Poller:
             buses = [index for index, name in enumerate(batch.buses) if name == port.port.bus]
             on_bus = np.isin(batch.bus, buses) & ((batch.flags & SENT) == 0)
             on_bus &= ((batch.flags & EXTENDED) != 0) == port.port.extended
-            on_bus &= np.isin(batch.identifier, answer_identifiers(port.port)) & (batch.length > 0)
+            on_bus &= np.isin(batch.identifier, [*answer_identifiers(port.port.extended), *port.port.answers]) & (
+                batch.length > 0
+            )
             for row in np.flatnonzero(on_bus):
                 data = batch.data[row, : batch.length[row]].tobytes()
                 port.look(int(batch.identifier[row]), data, int(batch.time[row]), now)
@@ -202,17 +204,3 @@ class Poller:
             for port in self._ports:
                 port.step(loop.time())
             await asyncio.sleep(0.005)
-
-
-def answer_identifiers(port: Diagnostics) -> Sequence[int]:
-    """Every identifier an answer may have on this port (ISO 15765-4, and those the profile lists)."""
-    usual = range(0x18DAF100, 0x18DAF200) if port.extended else range(0x7E8, 0x7F0)
-    return [*usual, *port.answers]
-
-
-def _request_identifier(answer: int, extended: bool) -> int | None:
-    """The physical request identifier of the control unit that answers with `answer` (ISO 15765-4); None when it is
-    none of the standard's."""
-    if extended:
-        return 0x18DA00F1 | (answer & 0xFF) << 8 if answer & ~0xFF == 0x18DAF100 else None
-    return answer - 8 if 0x7E8 <= answer <= 0x7EF else None

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import NamedTuple
 
-from livewatch.profile.j1979 import J1979
+from livewatch.profile.diagnostic_port.j1979 import J1979
 from livewatch.profile.model import Diagnostics, Parameter
 
 __all__ = ["LIVE_DATA", "Reading", "parameters_of", "read_answer"]

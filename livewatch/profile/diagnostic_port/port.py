@@ -1,8 +1,8 @@
 """The diagnostic port of a profile: which answers are understood there, and what is asked for.
 
-The `diagnostics` and `poll` entries come in; a `Port` goes out, in which channels find the parameter they name.
-Service 01 comes from the SAE J1979 catalogue; service 22 only as the profile lists it. Nothing but reading services is
-ever accepted: livewatch only reads.
+The `diagnostics` and `poll` entries come in; a `DiagnosticPort` goes out, in which channels find the parameter they
+name. Service 01 comes from the SAE J1979 catalogue; service 22 only as the profile lists it. Nothing but reading
+services is ever accepted: livewatch only reads.
 """
 
 from __future__ import annotations
@@ -16,18 +16,17 @@ from livewatch.profile.layout import last_byte, signals_of
 from livewatch.profile.model import Diagnostics, Parameter, PollRequest, Signal
 from livewatch.profile.schema import ParameterEntry, PollEntry, ProfileFile
 
-__all__ = ["READING_SERVICES", "ParameterKey", "Port", "read_port"]
+__all__ = ["READING_SERVICES", "DiagnosticPort", "ParameterKey", "read_port"]
 
 READING_SERVICES = (0x01, 0x02, 0x03, 0x07, 0x09, 0x0A, 0x22)
 """Services that only read (SAE J1979, ISO 14229-1)."""
 POLLED_SERVICES = (0x01, 0x22)
-LONGEST_STANDARD = 0x7FF
 
 ParameterKey = tuple[int, int, str]
 """Service, identifier, signal name."""
 
 
-class Port:
+class DiagnosticPort:
     """Every parameter that is understood.
 
     Attributes:
@@ -36,7 +35,7 @@ class Port:
     """
 
     def __init__(self) -> None:
-        from livewatch.profile.j1979 import J1979
+        from livewatch.profile.diagnostic_port.j1979 import J1979
 
         self.parameters: dict[tuple[int, int], Parameter] = {(0x01, pid): entry for pid, entry in J1979.items()}
         self.poll: list[PollRequest] = []
@@ -49,7 +48,7 @@ class Port:
     def find(self, entry: ParameterEntry, channel: str) -> ParameterKey | str:
         """The signal that a channel's `parameter` names, or what is wrong with it. Without a signal name it is the only
         one there is, or the one that the catalogue has for this channel."""
-        from livewatch.profile.j1979 import J1979_CHANNELS
+        from livewatch.profile.diagnostic_port.j1979 import J1979_CHANNELS
 
         identifier = entry.pid if entry.service == 0x01 else entry.did
         if identifier is None:
@@ -98,9 +97,9 @@ class Port:
         return Diagnostics(bus, request, extended, tuple(sorted(set(answers))), parameters, tuple(self.poll))
 
 
-def read_port(file: ProfileFile, document: Document) -> Port:
+def read_port(file: ProfileFile, document: Document) -> DiagnosticPort:
     """Every parameter, and the checked poll list. Mistakes are noted in the document."""
-    port = Port()
+    port = DiagnosticPort()
     if file.diagnostics:
         listed: dict[int, str] = {}
         for position, entry in enumerate(file.diagnostics.read):
@@ -119,7 +118,7 @@ def read_port(file: ProfileFile, document: Document) -> Port:
     return port
 
 
-def _add_request(port: Port, entry: PollEntry, document: Document, path: KeyPath) -> None:
+def _add_request(port: DiagnosticPort, entry: PollEntry, document: Document, path: KeyPath) -> None:
     service = entry.service
     if service not in READING_SERVICES:
         reading = ", ".join(f"0x{known:02X}" for known in READING_SERVICES)

@@ -1,0 +1,34 @@
+"""Identifiers on the diagnostic port (ISO 15765-4): who asks with which, and who answers with which.
+
+Identifiers have 11 bits, or 29 of the form 18DAttss (to target tt, from source ss; the tester is F1).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+__all__ = ["FUNCTIONAL", "LONGEST_STANDARD", "answer_identifiers", "request_for", "request_identifiers"]
+
+LONGEST_STANDARD = 0x7FF
+"""The largest identifier of 11 bits (ISO 11898-1)."""
+FUNCTIONAL: Mapping[bool, int] = {False: 0x7DF, True: 0x18DB33F1}
+"""What a tester asks every control unit with, by whether identifiers have 29 bits."""
+
+
+def answer_identifiers(extended: bool) -> Sequence[int]:
+    """Every identifier a control unit may answer with."""
+    return range(0x18DAF100, 0x18DAF200) if extended else range(0x7E8, 0x7F0)
+
+
+def request_identifiers(extended: bool) -> Sequence[int]:
+    """Every identifier a tester may ask with."""
+    physical = range(0x18DA00F1, 0x18DB00F1, 0x100) if extended else range(0x7E0, 0x7E8)
+    return FUNCTIONAL[extended], *physical
+
+
+def request_for(answer: int, extended: bool) -> int | None:
+    """The identifier that asks the one control unit that answers with `answer`; None when it is none of the
+    standard's."""
+    if answer not in answer_identifiers(extended):
+        return None
+    return 0x18DA00F1 | (answer & 0xFF) << 8 if extended else answer - 8
