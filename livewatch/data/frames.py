@@ -85,42 +85,6 @@ class FrameBatch:
         )
 
     @classmethod
-    def from_messages(cls, messages: Sequence[can.Message], buses: Sequence[str] | None = None) -> FrameBatch:
-        """Columns of python-can messages. A message's `channel` (as text, "0" when it has none) names its bus.
-
-        `buses` fixes the order of bus names; names not in it are appended in order of appearance.
-        """
-        names: dict[str, int] = {name: index for index, name in enumerate(buses or ())}
-        n = len(messages)
-        time = np.empty(n, np.int64)
-        bus = np.empty(n, np.uint8)
-        identifier = np.empty(n, np.uint32)
-        flags = np.empty(n, np.uint8)
-        length = np.empty(n, np.uint8)
-        wide = any(len(message.data) > 8 for message in messages)
-        width = 64 if wide else 8
-        joined = bytearray(n * width)
-        for i, message in enumerate(messages):
-            time[i] = round(message.timestamp * 1e9)
-            channel = "0" if message.channel is None else str(message.channel)
-            bus[i] = names.setdefault(channel, len(names))
-            identifier[i] = message.arbitration_id
-            flags[i] = (
-                EXTENDED * message.is_extended_id
-                + REMOTE * message.is_remote_frame
-                + ERROR * message.is_error_frame
-                + FD * message.is_fd
-                + BRS * message.bitrate_switch
-                + ESI * message.error_state_indicator
-                + SENT * (not message.is_rx)
-            )
-            payload = message.data
-            length[i] = message.dlc if message.is_remote_frame else len(payload)
-            joined[i * width : i * width + len(payload)] = payload
-        data = np.frombuffer(bytes(joined), np.uint8).reshape(n, width)
-        return cls(time, bus, identifier, flags, length, data, tuple(names))
-
-    @classmethod
     def concatenate(cls, batches: Iterable[FrameBatch]) -> FrameBatch:
         """One batch of all the given ones, in order. Bus indices are rewritten to one common list of names."""
         parts = list(batches)

@@ -22,6 +22,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from livewatch.data.frames import ERROR, FrameBatch
+from livewatch.data.messages import columns_by_channel
 from livewatch.sources.recordings.blf import reader as blf
 from livewatch.sources.recordings.candump import reader as candump
 from livewatch.sources.recordings.recording import FORMATS, open_recording
@@ -35,7 +36,7 @@ MICROSECOND = 1_000
 
 def as_python_can_has_it(path: Path, rows_of: Callable[[FrameBatch], list[Row]]) -> list[Row]:
     with can.LogReader(str(path)) as reader:
-        return rows_of(FrameBatch.from_messages(list(reader)))
+        return rows_of(columns_by_channel(list(reader)))
 
 
 def assert_same(mine: list[Row], theirs: list[Row], later: int = 0, tolerance: int = MICROSECOND) -> None:

@@ -19,9 +19,9 @@ import can
 import numpy as np
 
 from livewatch.data.frames import ERROR, SENT, FrameBatch
+from livewatch.data.messages import columns_of
 from livewatch.errors import LivewatchError, SourceError
 from livewatch.sources.live.clock import StampClock
-from livewatch.sources.live.columns import columns_of
 from livewatch.sources.live.guard import may_be_sent
 from livewatch.sources.live.open import open_bus, stays_silent
 from livewatch.sources.live.socket import dropped_frames

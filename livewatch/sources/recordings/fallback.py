@@ -15,6 +15,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, Any, ClassVar
 
 from livewatch.data.frames import FrameBatch
+from livewatch.data.messages import columns_by_channel
 from livewatch.errors import SourceError
 from livewatch.sources.recordings.byte_stream import ByteStream
 from livewatch.sources.recordings.fallback_lines import CSV_HEADER, AscLines, CsvLines, TextLines
@@ -70,7 +71,7 @@ class PythonCanReader(FormatReader):
                 group, offset = next(messages, ([], 0))
             if not group:
                 return
-            batch = FrameBatch.from_messages(group)
+            batch = columns_by_channel(group)
             yield replace(batch, time=batch.time + offset) if offset else batch
 
     def _usable_messages(self) -> Iterator[tuple[list[can.Message], int]]:
