@@ -106,7 +106,7 @@ def watch(
     if poll:
         _agree_to_poll(profile, yes)
     if browser:
-        from livewatch.dashboard.browser import serve_in_browser
+        from livewatch.dashboard.browser.server import serve_in_browser
 
         serve_in_browser(_shown(profile_name, bus_options, poll, out), host, port, token)
         return

@@ -21,15 +21,15 @@ def show_live(run: Run, feed: LiveFeed) -> None:
     Raises:
         SourceError: a bus cannot be opened; nothing was shown.
     """
-    from livewatch.dashboard.scene import LiveScene
-    from livewatch.dashboard.showing import show
+    from livewatch.dashboard.content.watched_run import WatchedLive
+    from livewatch.dashboard.show_on_terminal import show
 
-    show(LiveScene(run, feed), "seat")
+    show(WatchedLive(run, feed), "seat")
 
 
 def show_replay(player: Player, view: str = "seat") -> None:
     """Show a replay until the person quits, beginning with a view: seat, cell or bench."""
-    from livewatch.dashboard.scene import ReplayScene
-    from livewatch.dashboard.showing import show
+    from livewatch.dashboard.content.watched_run import WatchedReplay
+    from livewatch.dashboard.show_on_terminal import show
 
-    show(ReplayScene(player), view)
+    show(WatchedReplay(player), view)

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from livewatch.alarms import AlarmState, State
-from livewatch.dashboard.board import Board
-from livewatch.dashboard.naming import alarm_label
+from livewatch.dashboard.base_app import BaseApp
 from livewatch.dashboard.screens.ask import AskChoice, AskText
 from livewatch.dashboard.widgets.alarm_list import AlarmList, selected_alarm
 from livewatch.dashboard.widgets.event_list import current
 from livewatch.data.actions import Action
 from livewatch.wording.events import clock_text
+from livewatch.wording.names import alarm_label
 
 __all__ = ["SHELF_TIMES", "AlarmActions"]
 
@@ -22,7 +22,7 @@ SHELF_TIMES = (
 )
 
 
-class AlarmActions(Board):
+class AlarmActions(BaseApp):
     """Mixed into the app."""
 
     def action_acknowledge(self) -> None:
@@ -37,8 +37,8 @@ class AlarmActions(Board):
 
     def action_silence(self) -> None:
         """Hush the sounds."""
-        if self.picture is not None:
-            self.sound.silence(self.picture.announced)
+        if self.snapshot is not None:
+            self.sound.silence(self.snapshot.announced)
             self.notify("Silenced until the next alarm", timeout=3)
 
     def action_shelve(self) -> None:
@@ -83,15 +83,15 @@ class AlarmActions(Board):
     def action_select(self, steps: int) -> None:
         """The alarm, or on the bench the event, above or below."""
         if self.view == "bench":
-            look = self.look()
-            if look.events:
-                self.chosen_event = min(len(look.events) - 1, max(0, current(look) + steps))
+            view = self.view_state()
+            if view.events:
+                self.chosen_event = min(len(view.events) - 1, max(0, current(view) + steps))
             return
-        if self.picture is None:
+        if self.snapshot is None:
             return
-        names = [alarm.name for alarm in (*self.picture.announced, *self.picture.hidden)]
+        names = [alarm.name for alarm in (*self.snapshot.announced, *self.snapshot.hidden)]
         if names:
-            place = names.index(selected_alarm(self.picture, self.look())) + steps
+            place = names.index(selected_alarm(self.snapshot, self.view_state())) + steps
             self.chosen_alarm = names[min(len(names) - 1, max(0, place))]
 
     def on_alarm_list_selected(self, message: AlarmList.Selected) -> None:
@@ -106,8 +106,8 @@ class AlarmActions(Board):
     def action_note(self) -> None:
         """Ask for the text; it is pinned to the moment the key was pressed at."""
         at = self._moment()
-        if at is None and self.picture is not None:
-            at = self.picture.time
+        if at is None and self.snapshot is not None:
+            at = self.snapshot.time
 
         def write(text: str | None) -> None:
             if text:
@@ -117,9 +117,9 @@ class AlarmActions(Board):
 
     def _alarm(self) -> AlarmState | None:
         """The alarm a key acts on; says so when there is none."""
-        if self.picture is not None:
-            chosen = selected_alarm(self.picture, self.look())
-            for alarm in self.picture.alarms:
+        if self.snapshot is not None:
+            chosen = selected_alarm(self.snapshot, self.view_state())
+            for alarm in self.snapshot.alarms:
                 if alarm.name == chosen:
                     return alarm
         self.notify("There is no alarm to do that to.", timeout=3)
@@ -130,5 +130,5 @@ class AlarmActions(Board):
         return self.cursor if self.view == "bench" else None
 
     def _when(self, at: int | None) -> str:
-        now = 0 if self.picture is None else self.picture.time
+        now = 0 if self.snapshot is None else self.snapshot.time
         return clock_text((now if at is None else at) / 1e9)

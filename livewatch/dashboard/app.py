@@ -1,4 +1,4 @@
-"""The Textual program: takes a picture from the scene ten times a second, hands it to the screen, does what keys ask.
+"""The Textual program: ten times a second a snapshot of the watched run goes to the screen; what keys ask is done.
 
 It holds what the person chose (view, units, selection, where they look) and nothing of the run.
 """
@@ -22,23 +22,23 @@ from textual.screen import Screen
 from livewatch.dashboard.alarm_actions import AlarmActions
 from livewatch.dashboard.alarm_sound import AlarmSound
 from livewatch.dashboard.bindings import KEYS, bindings, works
+from livewatch.dashboard.content.full_text import full_text
+from livewatch.dashboard.content.headline import headline
+from livewatch.dashboard.content.view_state import OVERLAYS, Overlay, ViewState
+from livewatch.dashboard.content.watched_run import WatchedRun
 from livewatch.dashboard.drawing.plain import terminal_is_plain
-from livewatch.dashboard.headline import headline
-from livewatch.dashboard.in_full import in_full
-from livewatch.dashboard.look import OVERLAYS, Look, Overlay
-from livewatch.dashboard.plain_filter import PlainFilter
-from livewatch.dashboard.reader_units import SYSTEMS, ReaderUnits
 from livewatch.dashboard.remembered import Remembered
-from livewatch.dashboard.scene import Scene
 from livewatch.dashboard.screens.cautions import Cautions
 from livewatch.dashboard.screens.help_page import HelpPage
 from livewatch.dashboard.screens.main_screen import VIEWS, MainScreen
 from livewatch.dashboard.screens.reading_page import ReadingPage
 from livewatch.dashboard.speech import Speech, speech_command
+from livewatch.dashboard.textual_internals import PlainFilter
 from livewatch.dashboard.themes import THEMES
 from livewatch.dashboard.time_actions import TimeActions
 from livewatch.dashboard.widgets.event_list import flooding
 from livewatch.run.garbage import spare_what_is_there
+from livewatch.wording.reader_units import SYSTEMS, ReaderUnits
 
 __all__ = ["Dashboard"]
 
@@ -56,7 +56,7 @@ WINDOWS = tuple(round(seconds * 1e9) for seconds in (10, 20, 30, 60, 120, 300, 6
 
 class Dashboard(AlarmActions, TimeActions):
     """Args:
-    scene: what is looked at; started and stopped by somebody else.
+    watched: what is looked at; started and stopped by somebody else.
     view: the first view.
     remembered: what was chosen earlier.
     plain: draw in ASCII only; None to find out.
@@ -73,7 +73,7 @@ class Dashboard(AlarmActions, TimeActions):
 
     def __init__(
         self,
-        scene: Scene,
+        watched: WatchedRun,
         view: str = "seat",
         *,
         remembered: Remembered | None = None,
@@ -83,13 +83,13 @@ class Dashboard(AlarmActions, TimeActions):
         said: str = "",
     ) -> None:
         super().__init__()
-        self.scene = scene
+        self.watched = watched
         self.view = view
         self.fault: Exception | None = None
         """What broke the screen."""
         self.remembered = remembered if remembered is not None else Remembered()
         self.plain = terminal_is_plain() if plain is None else plain
-        engine, system = scene.profile.engine, self.remembered.get("units", "metric")
+        engine, system = watched.profile.engine, self.remembered.get("units", "metric")
         self.units = ReaderUnits(
             system if system in SYSTEMS else "metric",
             self.remembered.get("mixture", "lambda") == "air-fuel ratio",
@@ -103,7 +103,7 @@ class Dashboard(AlarmActions, TimeActions):
         self._clock = clock
         self._beats = 0
         self._said = said
-        self._main = MainScreen(view, scene.player is not None)
+        self._main = MainScreen(view, watched.player is not None)
         self._filter = PlainFilter(self.plain)
         self._filters.append(self._filter)
         for theme in THEMES:
@@ -114,7 +114,7 @@ class Dashboard(AlarmActions, TimeActions):
 
     def exit(self, *arguments: Any, **options: Any) -> None:
         """Leave. Should the terminal not take the last words, the run ends in good order all the same."""
-        patience = threading.Timer(PATIENCE, self.scene.stop)
+        patience = threading.Timer(PATIENCE, self.watched.stop)
         patience.daemon = True
         patience.start()
         super().exit(*arguments, **options)
@@ -129,55 +129,55 @@ class Dashboard(AlarmActions, TimeActions):
         self._listen_to_the_system()
         if self._said:
             self.notify(self._said, severity="warning", timeout=30)
-        if not self.remembered.cautions_read(self.scene.profile.name):
-            self.push_screen(Cautions(self.scene.profile.name), self._cautions_answered)
+        if not self.remembered.cautions_read(self.watched.profile.name):
+            self.push_screen(Cautions(self.watched.profile.name), self._cautions_answered)
         self.call_after_refresh(self.beat)
-        if self.scene.player is None:
+        if self.watched.player is None:
             self.call_after_refresh(spare_what_is_there)
 
     def beat(self) -> None:
-        """One update: the latest picture to the screen, what is due to be heard, what became of actions."""
+        """One update: the latest snapshot to the screen, what is due to be heard, what became of actions."""
         if not self.screen_stack:
             return  # The last beat of a program that has just ended.
-        self.picture = self.scene.picture()
-        look = self.look()
+        self.snapshot = self.watched.snapshot()
+        view = self.view_state()
         self._beats += 1
         # What is under another screen has everything drawn anew: seldom, or not at all where nothing of it is seen.
         covered = isinstance(self.screen, Cautions | HelpPage)
         shown = self.screen is self._main or (not covered and self._beats % COVERED == 0)
         if shown and not self._terminal_is_behind():
-            self._main.show(self.picture, look)
-        if self.picture is not None:
-            self.sound.sound(self.picture.announced, self._clock())
+            self._main.show(self.snapshot, view)
+        if self.snapshot is not None:
+            self.sound.sound(self.snapshot.announced, self._clock())
         self.settle()
 
-    def look(self) -> Look:
+    def view_state(self) -> ViewState:
         """How the person looks, now."""
-        scene, picture = self.scene, self.picture
-        player = scene.player
+        watched, snapshot = self.watched, self.snapshot
+        player = watched.player
         state = None if player is None else player.state
-        here = 0 if picture is None else picture.time
+        here = 0 if snapshot is None else snapshot.time
         if state is not None:
             here = state.time if state.target is None else state.target
         cursor = here if self.cursor is None else self.cursor
-        events = scene.events
-        return Look(
+        events = watched.events
+        return ViewState(
             units=self.units,
             plain=self.plain,
-            headline=headline(picture, self.units, self._clock(), scene.problem),
-            history=scene.history,
+            headline=headline(snapshot, self.units, self._clock(), watched.problem),
+            history=watched.history,
             events=events,
             cursor=cursor if self.view == "bench" else here,
-            span=scene.span,
+            span=watched.span,
             window=self.window,
             overlay=self.overlay,
             alarm=self.chosen_alarm,
             event=self.chosen_event,
             page=self.page,
-            silenced=picture is not None and self.sound.silenced(picture.announced),
+            silenced=snapshot is not None and self.sound.silenced(snapshot.announced),
             flood=flooding(events, here),
             player=state,
-            reading=scene.reading,
+            reading=watched.reading,
         )
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
@@ -187,13 +187,13 @@ class Dashboard(AlarmActions, TimeActions):
             if key.action == called:
                 if self.screen is not self._main and not key.action.startswith("command"):
                     return False
-                return works(key, self.view, self.scene.player is not None)
+                return works(key, self.view, self.watched.player is not None)
         return True
 
     def get_system_commands(self, screen: Screen[Any]) -> Iterable[SystemCommand]:
         """The command palette: everything a key does, and each theme and choice of units by name."""
         for key in KEYS:
-            if key.action != "command_palette" and works(key, self.view, self.scene.player is not None):
+            if key.action != "command_palette" and works(key, self.view, self.watched.player is not None):
                 yield SystemCommand(
                     f"{key.hint[0].upper()}{key.hint[1:]}  ({key.shown})", key.help, self._doing(key.action)
                 )
@@ -257,8 +257,8 @@ class Dashboard(AlarmActions, TimeActions):
 
     def action_read(self) -> None:
         """In full."""
-        if self.picture is not None:
-            self.push_screen(ReadingPage(in_full(self.picture, self.look(), self.view == "bench")))
+        if self.snapshot is not None:
+            self.push_screen(ReadingPage(full_text(self.snapshot, self.view_state(), self.view == "bench")))
 
     def _set_units(self, units: ReaderUnits) -> None:
         self.units = units
@@ -280,7 +280,7 @@ class Dashboard(AlarmActions, TimeActions):
 
     def _cautions_answered(self, read: bool | None) -> None:
         if read:
-            self.remembered.note_cautions(self.scene.profile.name)
+            self.remembered.note_cautions(self.watched.profile.name)
         else:
             self.exit()
 

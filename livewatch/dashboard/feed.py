@@ -1,7 +1,7 @@
 """What the dashboard needs of a live run: somebody who owns it in a thread of its own, and does what is asked between
 two batches.
 
-The pipeline never waits for the screen: the screen asks for a picture when it is ready for one, and draws the last it
+The pipeline never waits for the screen: the screen asks for a snapshot when it is ready for one, and draws the last it
 got. `livewatch.run.live.LiveRun` is such a feed.
 """
 

@@ -1,8 +1,8 @@
 """Night, day, and one that needs no colour. Normal values are grey in all of them; colour belongs to what is wrong.
 
-Every name in a theme's `variables` is an ink of the sheets, or a ground; the stylesheet says where they go. The hues of
-the priorities differ in lightness as well, so that they can be told apart by people who see few colours; a shape and a
-word always stand beside them.
+Every name in a theme's `variables` is an ink of the canvases, or a ground; the stylesheet says where they go. The hues
+of the priorities differ in lightness as well, so that they can be told apart by people who see few colours; a shape and
+a word always stand beside them.
 """
 
 from __future__ import annotations

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from livewatch.dashboard.board import Board
+from livewatch.dashboard.base_app import BaseApp
 from livewatch.dashboard.screens.ask import AskChoice
 from livewatch.dashboard.widgets.event_list import EventList, current, moment
 from livewatch.dashboard.widgets.key_hints import KeyHints
@@ -14,85 +14,85 @@ __all__ = ["TimeActions"]
 SECOND = 1_000_000_000
 
 
-class TimeActions(Board):
+class TimeActions(BaseApp):
     """Mixed into the app."""
 
     def action_play(self) -> None:
         """Play or pause."""
-        if self.scene.player is not None:
+        if self.watched.player is not None:
             self.chosen_event = -1
-            self.do(self.scene.player.toggle())
+            self.do(self.watched.player.toggle())
 
     def action_move(self, seconds: int) -> None:
         """So many seconds on, or back."""
         self.chosen_event = -1
-        if self.scene.player is not None:
-            self.do(self.scene.player.move(seconds * SECOND))
+        if self.watched.player is not None:
+            self.do(self.watched.player.move(seconds * SECOND))
         else:
-            self._look_back_to(self.look().cursor + seconds * SECOND)
+            self._look_back_to(self.view_state().cursor + seconds * SECOND)
 
     def action_step(self, ticks: int) -> None:
         """So many ticks on, or back."""
-        if self.scene.player is not None:
+        if self.watched.player is not None:
             self.chosen_event = -1
-            self.do(self.scene.player.step(ticks))
+            self.do(self.watched.player.step(ticks))
 
     def action_speed(self, steps: int) -> None:
         """Faster, or slower."""
-        if self.scene.player is not None:
-            self.do(self.scene.player.faster(steps))
+        if self.watched.player is not None:
+            self.do(self.watched.player.faster(steps))
 
     def action_full_speed(self) -> None:
         """As fast as it goes, or back to the recorded pace."""
-        player = self.scene.player
+        player = self.watched.player
         if player is not None:
             self.do(player.set_speed(1.0 if player.state.speed is None else None))
 
     def action_start(self) -> None:
         """To the start."""
-        self._go(self.look().span[0])
+        self._go(self.view_state().span[0])
 
     def action_end(self) -> None:
         """To the end; live, back to the present."""
         self.chosen_event = -1
-        if self.scene.player is not None:
-            self.do(self.scene.player.seek(self.look().span[1]))
+        if self.watched.player is not None:
+            self.do(self.watched.player.seek(self.view_state().span[1]))
         else:
             self.cursor = None
 
     def action_jump(self, steps: int) -> None:
         """To the next alarm, or the one before."""
         self.chosen_event = -1
-        look = self.look()
-        times = sorted({round(spell.start * 1e9) for spell in spells(look.events)})
-        here = look.cursor
+        view = self.view_state()
+        times = sorted({round(spell.start * 1e9) for spell in spells(view.events)})
+        here = view.cursor
         ahead = [time for time in times if time > here] if steps > 0 else [time for time in times if time < here]
         if not ahead:
             self.notify("No alarm after this." if steps > 0 else "No alarm before this.", timeout=3)
-        elif self.scene.player is not None:
-            self.do(self.scene.player.next_alarm(steps))
+        elif self.watched.player is not None:
+            self.do(self.watched.player.next_alarm(steps))
         else:
             self._look_back_to(ahead[0] if steps > 0 else ahead[-1])
 
     def action_mark(self, which: int) -> None:
         """Set an end of the loop."""
-        if self.scene.player is not None:
-            self.do(self.scene.player.mark(which))
+        if self.watched.player is not None:
+            self.do(self.watched.player.mark(which))
 
     def action_clear_marks(self) -> None:
         """Loop no more."""
-        if self.scene.player is not None:
-            self.do(self.scene.player.clear_marks())
+        if self.watched.player is not None:
+            self.do(self.watched.player.clear_marks())
 
     def action_go_to_event(self) -> None:
         """To the time of the selected event."""
-        look = self.look()
-        if look.events:
-            self._go(moment(look.events[current(look)]), keep_event=True)
+        view = self.view_state()
+        if view.events:
+            self._go(moment(view.events[current(view)]), keep_event=True)
 
     def action_leave(self) -> None:
         """Quit; a live run is asked about, because its recording ends."""
-        if self.scene.player is not None or (self.picture is not None and self.picture.ended):
+        if self.watched.player is not None or (self.snapshot is not None and self.snapshot.ended):
             self.exit()
             return
 
@@ -106,11 +106,11 @@ class TimeActions(Board):
     def on_timeline_seek(self, message: Timeline.Seek) -> None:
         """The timeline was clicked or dragged."""
         self.chosen_event = -1
-        if self.scene.player is None:
+        if self.watched.player is None:
             self._look_back_to(message.moment)
         elif message.settled:
             self.cursor = None
-            self.do(self.scene.player.seek(message.moment))
+            self.do(self.watched.player.seek(message.moment))
         else:
             self.cursor = message.moment
 
@@ -130,12 +130,12 @@ class TimeActions(Board):
     def _go(self, time: int, keep_event: bool = False) -> None:
         if not keep_event:
             self.chosen_event = -1
-        if self.scene.player is not None:
-            self.do(self.scene.player.seek(time))
+        if self.watched.player is not None:
+            self.do(self.watched.player.seek(time))
         else:
             self._look_back_to(time)
 
     def _look_back_to(self, time: int) -> None:
-        """Look at a time that has passed; at the newest it follows the run again."""
-        start, stop = self.look().span
+        """ViewState at a time that has passed; at the newest it follows the run again."""
+        start, stop = self.view_state().span
         self.cursor = None if time >= stop else max(start, time)

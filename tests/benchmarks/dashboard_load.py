@@ -30,8 +30,8 @@ sys.path.insert(0, str(Path(__file__).parent))
 from live_load import BUSES, PORT, profile_text, resident, send
 
 from livewatch.dashboard.app import Dashboard
+from livewatch.dashboard.content.watched_run import WatchedLive
 from livewatch.dashboard.remembered import Remembered
-from livewatch.dashboard.scene import LiveScene
 from livewatch.profile import load_profile_text
 from livewatch.run.history import History
 from livewatch.run.live import LiveRun
@@ -51,7 +51,7 @@ FIGURES = "figures: [a_0_0, a_1_0, b_2_0]"
 class Measured(Dashboard):
     """The dashboard, leaving by itself after so many seconds, with its updates timed."""
 
-    def __init__(self, scene: LiveScene, view: str, place: Path, seconds: float) -> None:
+    def __init__(self, scene: WatchedLive, view: str, place: Path, seconds: float) -> None:
         remembered = Remembered(place / "dashboard.json")
         remembered.note_cautions(scene.profile.name)
         super().__init__(scene, view, remembered=remembered, plain=False)
@@ -103,7 +103,7 @@ def under_test(place: Path, seconds: float, view: str) -> None:
     if view == "none":
         time.sleep(seconds)
     else:
-        app = Measured(LiveScene(run, live), view, place, seconds)
+        app = Measured(WatchedLive(run, live), view, place, seconds)
         app.run()
         stands = app.opened + OPENING
         found = {"beats": app.beats, "drawn": app.drawn, "beat_cpu": app.spent, "screen_cpu": app.thread_time}

@@ -1,4 +1,4 @@
-"""An invented car on the screen: picture, past and events made by hand, so that a screen is the same each time."""
+"""An invented car on the screen: snapshot, past and events made by hand, so that a screen is the same each time."""
 
 from __future__ import annotations
 
@@ -15,9 +15,9 @@ import pytest
 
 from livewatch.alarms import ActionError, AlarmState, State
 from livewatch.dashboard.app import Dashboard
-from livewatch.dashboard.picture import Cause, NeedMap, Picture, Pull, Verdict
+from livewatch.dashboard.content.snapshot import LikelyCause, NeedMap, PullRow, Snapshot, VerdictSoFar
+from livewatch.dashboard.content.watched_run import WatchedRun
 from livewatch.dashboard.remembered import Remembered
-from livewatch.dashboard.scene import Scene
 from livewatch.dashboard.speech import Speech
 from livewatch.data.actions import Action
 from livewatch.data.events import Event, EventKind
@@ -238,7 +238,7 @@ def buses(silent: bool = False) -> tuple[BusStatus, ...]:
     )  # fmt: skip
 
 
-def pulls(profile: Profile) -> tuple[Pull, ...]:
+def pulls(profile: Profile) -> tuple[PullRow, ...]:
     found = []
     for number, (start, stop) in enumerate(PULLS, 1):
         values = drive(np.arange(start, stop, 0.05))
@@ -246,7 +246,7 @@ def pulls(profile: Profile) -> tuple[Pull, ...]:
             (label, float(values[name].max()), UNITS[name], name)
             for label, name in (("boost", "boost_pressure"), ("lambda", "lambda_1"), ("air flow", "mass_air_flow"))
         )
-        found.append(Pull(number, start * SECOND, stop * SECOND, peaks))
+        found.append(PullRow(number, start * SECOND, stop * SECOND, peaks))
     return tuple(found)
 
 
@@ -263,22 +263,22 @@ def need_map() -> NeedMap:
     return NeedMap(speeds, flows, need, enough)
 
 
-VERDICT = Verdict(
+VERDICT = VerdictSoFar(
     "misfit",
     "the air meter reads low by 14.2 % ± 1.6 % at every flow",
     (
-        Cause("air meter scale", "14.2 % ± 1.6 % low, bore ratio 1.08", 0.81),
-        Cause("injector flow", "12 % ± 4 % too small", 0.15),
-        Cause("fuel supply", "above 180 g/s", 0.04),
+        LikelyCause("air meter scale", "14.2 % ± 1.6 % low, bore ratio 1.08", 0.81),
+        LikelyCause("injector flow", "12 % ± 4 % too small", 0.15),
+        LikelyCause("fuel supply", "above 180 g/s", 0.04),
     ),
     0.43,
     "Hold third gear at 3000 rpm for 20 s: no steady data between 60 and 120 g/s.",
 )
 
 
-def make_picture(profile: Profile, alarming: bool = True, time: int = NOW, made: float = 0.0) -> Picture:
+def make_snapshot(profile: Profile, alarming: bool = True, time: int = NOW, made: float = 0.0) -> Snapshot:
     ticks = ticks_of(profile, time // profile.period, 1)
-    return Picture(
+    return Snapshot(
         profile=profile,
         made=made,
         time=time,
@@ -287,7 +287,7 @@ def make_picture(profile: Profile, alarming: bool = True, time: int = NOW, made:
         ticks=ticks,
         alarms=tuple(sorted(STANDING if alarming else QUIET, key=lambda one: one.urgency)),
         authority=authority_of(profile, ticks),
-        verdict=VERDICT if alarming else Verdict("fits", "", (), 0.43, VERDICT.next_drive),
+        verdict=VERDICT if alarming else VerdictSoFar("fits", "", (), 0.43, VERDICT.next_drive),
         pulls=pulls(profile) if alarming else pulls(profile)[:1],
         need=need_map(),
         buses=buses(),
@@ -382,19 +382,19 @@ class Asked:
     error: str = ""
 
 
-class FakeScene(Scene):
-    """One picture for ever, or whatever a test puts there."""
+class FakeWatchedRun(WatchedRun):
+    """One snapshot for ever, or whatever a test puts there."""
 
-    def __init__(self, picture: Picture | None, profile: Profile, replay: bool = False) -> None:
+    def __init__(self, snapshot: Snapshot | None, profile: Profile, replay: bool = False) -> None:
         super().__init__(profile, Future)
-        self.shown = picture
+        self.shown = snapshot
         self.asked = Asked([])
         self.past = History(profile, 50_000_000, None)
         self.past.take(the_past())
         self.happened = make_events(profile)
         self.player = FakePlayer(500 * SECOND) if replay else None  # type: ignore[assignment]
 
-    def picture(self) -> Picture | None:
+    def snapshot(self) -> Snapshot | None:
         return self.shown
 
     @property
@@ -429,28 +429,32 @@ def profile() -> Profile:
 
 
 @pytest.fixture
-def scene_of(profile: Profile) -> Callable[..., FakeScene]:
-    """Makes a scene: `alarming`, `replay`, `profile`, and fields of the picture to replace."""
+def run_of(profile: Profile) -> Callable[..., FakeWatchedRun]:
+    """Makes a watched run: `alarming`, `replay`, `profile`, and fields of the snapshot to replace."""
 
-    def make(alarming: bool = True, replay: bool = False, using: Profile | None = None, **changes: Any) -> FakeScene:
+    def make(
+        alarming: bool = True, replay: bool = False, using: Profile | None = None, **changes: Any
+    ) -> FakeWatchedRun:
         used = profile if using is None else using
-        picture = replace(make_picture(used, alarming), **changes)
-        return FakeScene(picture, used, replay)
+        snapshot = replace(make_snapshot(used, alarming), **changes)
+        return FakeWatchedRun(snapshot, used, replay)
 
     return make
 
 
 @pytest.fixture
 def app_of(tmp_path: Path) -> Callable[..., Dashboard]:
-    """Makes the app over a scene; the cautions are read already unless asked for."""
+    """Makes the app over a watched; the cautions are read already unless asked for."""
 
-    def make(scene: Scene, view: str = "seat", cautions: bool = False, theme: str = "", **options: Any) -> Dashboard:
+    def make(
+        watched: WatchedRun, view: str = "seat", cautions: bool = False, theme: str = "", **options: Any
+    ) -> Dashboard:
         remembered = Remembered(tmp_path / "dashboard.json")
         if not cautions:
-            remembered.note_cautions(scene.profile.name)
+            remembered.note_cautions(watched.profile.name)
         if theme:
             remembered.put("theme", theme)
         options.setdefault("plain", False)
-        return Dashboard(scene, view, remembered=remembered, speech=Speech(None), clock=lambda: 0.05, **options)
+        return Dashboard(watched, view, remembered=remembered, speech=Speech(None), clock=lambda: 0.05, **options)
 
     return make

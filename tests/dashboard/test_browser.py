@@ -12,8 +12,8 @@ import pytest
 from aiohttp import WSMsgType
 from aiohttp.test_utils import TestClient, TestServer
 
-from livewatch.dashboard import browser, served
-from livewatch.dashboard.browser import COOKIE, TERMINAL_MODES, BrowserServer, is_loopback, serve_in_browser
+from livewatch.dashboard.browser import process, server
+from livewatch.dashboard.browser.server import COOKIE, TERMINAL_MODES, BrowserServer, is_loopback, serve_in_browser
 from livewatch.errors import LivewatchError
 
 PROGRAM = """
@@ -142,10 +142,10 @@ def test_the_command_behind_the_page_is_told_that_it_has_a_terminal(
         print("The session folder is drives/7")
         return 3
 
-    monkeypatch.setattr(served.cli, "main", command)
+    monkeypatch.setattr(process.cli, "main", command)
     monkeypatch.setattr(sys, "argv", ["served", "watch", "-p", "my car.yaml"])
     monkeypatch.setattr(sys, "stdout", sys.stdout)
-    assert served.main() == 3
+    assert process.main() == 3
     assert asked == [["watch", "-p", "my car.yaml"]]
     said = capfd.readouterr()
     assert said.out == "", "the standard output carries the screen and nothing else"
@@ -170,7 +170,10 @@ def test_an_address_others_can_reach_gets_a_token(monkeypatch: pytest.MonkeyPatc
     assert served[1].address.startswith("http://0.0.0.0:9000/?token=")
     assert len(served[1]._token or "") >= 16
     assert served[2].address == "http://[::]:8000/?token=chosen"
-    assert served[0].command.endswith("-m livewatch.dashboard.served watch -p 'my car.yaml'") or sys.platform == "win32"
+    assert (
+        served[0].command.endswith("-m livewatch.dashboard.browser.process watch -p 'my car.yaml'")
+        or sys.platform == "win32"
+    )
 
 
 def test_a_port_that_is_taken_is_said(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -180,4 +183,4 @@ def test_a_port_that_is_taken_is_said(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(BrowserServer, "serve", taken)
     with pytest.raises(LivewatchError, match=r"cannot listen on 127\.0\.0\.1 port 8000: Address already in use"):
         serve_in_browser(["watch"])
-    assert browser.NO_TOKEN.isascii()
+    assert server.NO_TOKEN.isascii()

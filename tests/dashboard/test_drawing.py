@@ -10,12 +10,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from livewatch.dashboard.drawing.figures import figure, figure_width
+from livewatch.dashboard.content.axis_ranges import nice_step
+from livewatch.dashboard.drawing.canvas import Canvas
+from livewatch.dashboard.drawing.large_figures import figure, figure_width
 from livewatch.dashboard.drawing.letters import letters
 from livewatch.dashboard.drawing.plain import as_plain, terminal_is_plain
 from livewatch.dashboard.drawing.plot import Plot, extremes
-from livewatch.dashboard.drawing.sheet import Sheet
-from livewatch.dashboard.scales import nice_step
 
 DIGITS = "0123456789"
 
@@ -69,12 +69,12 @@ def test_every_letter_looks_different() -> None:
 
 
 def test_text_too_long_for_its_place_ends_at_a_word_with_a_sign() -> None:
-    sheet = Sheet(10, 3)
-    assert sheet.write(0, 0, "short term fuel trim") == 7
-    assert sheet.write_right(10, 1, "82 %") == 6
-    sheet.write(8, 2, "beyond the edge")
-    sheet.write(0, 7, "below the sheet")
-    assert sheet.text().splitlines() == ["short »", "      82 %", "        »"]
+    canvas = Canvas(10, 3)
+    assert canvas.write(0, 0, "short term fuel trim") == 7
+    assert canvas.write_right(10, 1, "82 %") == 6
+    canvas.write(8, 2, "beyond the edge")
+    canvas.write(0, 7, "below the canvas")
+    assert canvas.text().splitlines() == ["short »", "      82 %", "        »"]
 
 
 @settings(max_examples=60, deadline=None)
@@ -82,10 +82,10 @@ def test_text_too_long_for_its_place_ends_at_a_word_with_a_sign() -> None:
 def test_whatever_is_written_the_sheet_keeps_its_size(text: str, x: int, y: int, plain: bool) -> None:
     from rich.cells import cell_len
 
-    sheet = Sheet(24, 3, plain)
-    sheet.write(x, y, text, "loud")
+    canvas = Canvas(24, 3, plain)
+    canvas.write(x, y, text, "loud")
     for row in range(3):
-        line = sheet.line(row)
+        line = canvas.line(row)
         assert sum(cell_len(part) for part, _ in line) == 24
         if plain:
             assert all(part.isascii() for part, _ in line)
@@ -117,12 +117,12 @@ def test_a_terminal_that_shows_ascii_only_is_recognised(
 
 
 def draw(ys: list[float], up: tuple[float, float] = (0.0, 1.0), plain: bool = False) -> list[str]:
-    sheet = Sheet(len(ys), 3, plain)
-    plot = Plot(sheet, 0, 0, len(ys), 3, (0.0, len(ys) - 1.0), up)
+    canvas = Canvas(len(ys), 3, plain)
+    plot = Plot(canvas, 0, 0, len(ys), 3, (0.0, len(ys) - 1.0), up)
     plot.curve(np.arange(len(ys)), ys, "ink")
     plot.finish()
     return [
-        sheet.line(row)[0][0] if len(sheet.line(row)) == 1 else "".join(part for part, _ in sheet.line(row))
+        canvas.line(row)[0][0] if len(canvas.line(row)) == 1 else "".join(part for part, _ in canvas.line(row))
         for row in range(3)
     ]
 
@@ -179,22 +179,22 @@ def test_a_step_of_an_axis_is_one_two_or_five(rough: float) -> None:
     assert rough * (1 - 1e-6) <= step <= 2.6 * rough
 
 
-def test_nothing_is_said_with_colour_alone(scene_of, app_of) -> None:  # type: ignore[no-untyped-def]
+def test_nothing_is_said_with_colour_alone(run_of, app_of) -> None:  # type: ignore[no-untyped-def]
     """Every alarm on the seat has its shape and its word, and a silenced, stale or unknown value its own word."""
-    from livewatch.dashboard.widgets.figures import Figures
+    from livewatch.dashboard.widgets.large_figures import LargeFigures
     from livewatch.data.samples import Quality
 
-    scene = scene_of()
-    ticks = scene.shown.ticks
+    watched = run_of()
+    ticks = watched.shown.ticks
     row = ticks.index["engine_speed"]
     ticks.quality[row] = Quality.STALE
     ticks.value[row] = math.nan
     ticks.age[row] = 3.2
-    widget = Figures()
-    widget.picture = replace(scene.shown, ticks=ticks)
-    sheet = Sheet(80, 7)
-    widget.draw(sheet, app_of(scene).look())
-    text = sheet.text()
+    widget = LargeFigures()
+    widget.snapshot = replace(watched.shown, ticks=ticks)
+    canvas = Canvas(80, 7)
+    widget.draw(canvas, app_of(watched).view_state())
+    text = canvas.text()
     assert "stale, 3.2 s old" in text
     assert "▲▲ lean under load" in text
     stale_cells = {character for line in text.splitlines()[1:6] for character in line[3:25] if character != " "}

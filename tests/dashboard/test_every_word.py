@@ -18,30 +18,30 @@ from textual.pilot import Pilot
 
 from livewatch.alarms import State
 from livewatch.dashboard.app import Dashboard
-from livewatch.dashboard.camera import Camera
+from livewatch.dashboard.content.headline import Headline, headline
+from livewatch.dashboard.content.snapshot import Snapshot, VerdictSoFar
+from livewatch.dashboard.content.snapshot_maker import SnapshotMaker
+from livewatch.dashboard.content.watched_run import WatchedRun
 from livewatch.dashboard.drawing.fitting import MORE, SIGN
-from livewatch.dashboard.headline import Headline, headline
-from livewatch.dashboard.naming import alarm_label
-from livewatch.dashboard.picture import Picture, Verdict
-from livewatch.dashboard.reader_units import ReaderUnits
-from livewatch.dashboard.scene import Scene
 from livewatch.dashboard.screens.reading_page import ReadingPage
 from livewatch.dashboard.widgets.alarm_list import AlarmList
-from livewatch.dashboard.widgets.drawn import Drawn
+from livewatch.dashboard.widgets.canvas_widget import CanvasWidget
 from livewatch.dashboard.widgets.event_list import EventList
 from livewatch.dashboard.widgets.headline_box import HeadlineBox
 from livewatch.dashboard.widgets.key_hints import KeyHints
-from livewatch.dashboard.widgets.lead_up import LeadUp
 from livewatch.dashboard.widgets.next_drive import NextDrive
 from livewatch.dashboard.widgets.pull_list import PullList
+from livewatch.dashboard.widgets.selected_event import SelectedEvent
 from livewatch.dashboard.widgets.verdict_panel import LEAST, VerdictPanel
-from livewatch.dashboard.wording import cause_words, drive_words, size_words
 from livewatch.data.events import Event, EventKind
 from livewatch.profile import load_profile
 from livewatch.profile.shipped import find_profile, shipped_folder
 from livewatch.run.history import History
 from livewatch.run.opening import open_source
 from livewatch.run.run import Run
+from livewatch.wording.names import alarm_label
+from livewatch.wording.reader_units import ReaderUnits
+from livewatch.wording.shorter import cause_words, drive_words, size_words
 
 SECOND = 1_000_000_000
 Make = Callable[..., Any]
@@ -61,16 +61,16 @@ LONG = (
 )
 
 
-class Drive(Scene):
+class Drive(WatchedRun):
     """A recorded drive at one moment of many."""
 
     def __init__(self, run: Run, happened: Sequence[Event]) -> None:
         super().__init__(run.profile, Future)
         self.run, self.happened, self.shown = run, happened, None
 
-    shown: Picture | None
+    shown: Snapshot | None
 
-    def picture(self) -> Picture | None:
+    def snapshot(self) -> Snapshot | None:
         return self.shown
 
     @property
@@ -87,32 +87,36 @@ class Drive(Scene):
 
 
 @cache
-def driven(name: str, profile_name: str) -> tuple[Drive, tuple[Picture, ...]]:
-    """The drive, and pictures of it: every 15 s, and whenever something happens to an alarm."""
+def driven(name: str, profile_name: str) -> tuple[Drive, tuple[Snapshot, ...]]:
+    """The drive, and snapshots of it: every 15 s, and whenever something happens to an alarm."""
     profile = load_profile(find_profile(profile_name))
-    run, happened, camera = Run(profile, history=History(profile, 50_000_000, None)), list[Event](), Camera(None, None)
+    run, happened, maker = (
+        Run(profile, history=History(profile, 50_000_000, None)),
+        list[Event](),
+        SnapshotMaker(None, None),
+    )
     run.listeners.append(happened.extend)
-    pictures, due, known = [], 0, 0
+    snapshots, due, known = [], 0, 0
     for batch in open_source(shipped_folder("replay_data") / f"{name}.log.gz", profile, {}).batches(400):
         run.push(batch)
         news = any(event.kind is EventKind.ALARM for event in happened[known:])
         known = len(happened)
         if news or run.pipeline.time >= due:
             due = run.pipeline.time + 15 * SECOND
-            camera._assessed = -1e9
-            pictures.append(replace(camera.take(run), made=0.0))
-    return Drive(run, happened), tuple(pictures)
+            maker._assessed = -1e9
+            snapshots.append(replace(maker.take(run), made=0.0))
+    return Drive(run, happened), tuple(snapshots)
 
 
 def words(text: str) -> str:
     return " ".join(re.sub(r"[▸>]", " ", text).split())
 
 
-def rows(widget: Drawn) -> list[str]:
+def rows(widget: CanvasWidget) -> list[str]:
     return ["".join(part for part, _ in line) for line in widget._lines]
 
 
-def seen(app: Dashboard, kind: type[Drawn]) -> str:
+def seen(app: Dashboard, kind: type[CanvasWidget]) -> str:
     """What stands in the place of a widget that can be seen, its lines joined."""
     found = [widget for widget in app.screen.query(kind) if widget.size.width]
     return words(" ".join(" ".join(rows(widget)) for widget in found))
@@ -137,23 +141,23 @@ def check_headline(app: Dashboard, line: Headline) -> None:
     assert SIGN not in place
 
 
-def check_alarms(app: Dashboard, picture: Picture) -> None:
-    place, alarms = seen(app, AlarmList), (*picture.announced, *picture.hidden)
+def check_alarms(app: Dashboard, snapshot: Snapshot) -> None:
+    place, alarms = seen(app, AlarmList), (*snapshot.announced, *snapshot.hidden)
     shown = [alarm for alarm in alarms if said_in(place, (alarm_label(alarm.name),))]
     counted = re.search(r"(\d+) more: r reads them all", place)
     assert len(shown) + (int(counted[1]) if counted else 0) == len(alarms), place
-    assert picture.hidden or MORE not in place.replace("more: r reads", "")
+    assert snapshot.hidden or MORE not in place.replace("more: r reads", "")
 
 
-def check_next(app: Dashboard, picture: Picture) -> None:
+def check_next(app: Dashboard, snapshot: Snapshot) -> None:
     place = seen(app, NextDrive)
-    assert picture.verdict.word in place
-    assert said_in(place, drive_words(picture.verdict.next_drive)), place
+    assert snapshot.verdict.word in place
+    assert said_in(place, drive_words(snapshot.verdict.next_drive)), place
 
 
-def check_causes(app: Dashboard, picture: Picture) -> None:
+def check_causes(app: Dashboard, snapshot: Snapshot) -> None:
     place = seen(app, VerdictPanel)
-    causes = [cause for cause in picture.verdict.causes if not cause.weight < LEAST]
+    causes = [cause for cause in snapshot.verdict.causes if not cause.weight < LEAST]
     counted = re.search(r"(\d+) more: r", place)
     left = int(counted[1]) if counted else 0
     for cause in causes[: len(causes) - left]:
@@ -165,16 +169,16 @@ def check_causes(app: Dashboard, picture: Picture) -> None:
 
 def check_events(app: Dashboard) -> None:
     assert MORE not in seen(app, EventList)
-    look = app.look()
+    view = app.view_state()
     for line in rows(app.screen.query_one(EventList))[1:]:
-        assert len(line) <= app.screen.size.width, look.cursor
+        assert len(line) <= app.screen.size.width, view.cursor
 
 
 @pytest.mark.parametrize(("name", "profile"), DRIVES)
 async def test_a_recorded_drive_can_be_read_on_every_view(name: str, profile: str, app_of: Make) -> None:
-    scene, pictures = driven(name, profile)
-    scene.shown = pictures[0]
-    app = app_of(scene)
+    watched, snapshots = driven(name, profile)
+    watched.shown = snapshots[0]
+    app = app_of(watched)
     spoken = set()
     async with app.run_test(size=SIZES[0]) as pilot:
         for size in SIZES:
@@ -182,42 +186,44 @@ async def test_a_recorded_drive_can_be_read_on_every_view(name: str, profile: st
             for view in VIEWS:
                 app.action_view(view)
                 await pilot.pause()
-                for picture in pictures:
-                    scene.shown = picture
+                for snapshot in snapshots:
+                    watched.shown = snapshot
                     app.beat()
-                    for widget in app.screen.query(Drawn):
+                    for widget in app.screen.query(CanvasWidget):
                         text = "\n".join(rows(widget)) if widget.size.width else ""
                         assert "…" not in text
                         assert ".." not in text
                         assert SIGN not in text, (type(widget).__name__, size, view, text)
                         # The figures a pull leaves behind have no sentence; all else has.
                         assert MORE not in text or isinstance(
-                            widget, AlarmList | VerdictPanel | PullList | KeyHints | LeadUp
+                            widget, AlarmList | VerdictPanel | PullList | KeyHints | SelectedEvent
                         ), (type(widget).__name__, size, view, text)
-                    check_headline(app, app.look().headline)
-                    spoken.add(app.look().headline.word)
+                    check_headline(app, app.view_state().headline)
+                    spoken.add(app.view_state().headline.word)
                     if view == "seat":
-                        check_alarms(app, picture)
-                        check_next(app, picture)
+                        check_alarms(app, snapshot)
+                        check_next(app, snapshot)
                     elif view == "cell":
-                        check_next(app, picture)
-                        check_causes(app, picture)
+                        check_next(app, snapshot)
+                        check_causes(app, snapshot)
                     else:
                         check_events(app)
-    assert len(pictures) > 10
+    assert len(snapshots) > 10
     assert len(spoken) > 1 or name == "dyno_session", "alarms were among it"
 
 
 @pytest.mark.parametrize("size", SIZES)
 @pytest.mark.parametrize("view", VIEWS)
 async def test_a_message_as_long_as_its_writer_liked_is_read_by_one_key(
-    view: str, size: tuple[int, int], scene_of: Make, app_of: Make
+    view: str, size: tuple[int, int], run_of: Make, app_of: Make
 ) -> None:
-    scene = scene_of()
-    alarms = tuple(replace(alarm, message=LONG, action=f"Lift off now. {LONG}") for alarm in scene.shown.alarms)
-    scene.shown = replace(scene.shown, alarms=alarms, trouble=(LONG,), verdict=Verdict("misfit", LONG, (), 1.0, LONG))
-    scene.happened.append(Event(410 * SECOND, 0, EventKind.NOTE, "", {"text": LONG, "at": 410.5}))
-    app = app_of(scene, view)
+    watched = run_of()
+    alarms = tuple(replace(alarm, message=LONG, action=f"Lift off now. {LONG}") for alarm in watched.shown.alarms)
+    watched.shown = replace(
+        watched.shown, alarms=alarms, trouble=(LONG,), verdict=VerdictSoFar("misfit", LONG, (), 1.0, LONG)
+    )
+    watched.happened.append(Event(410 * SECOND, 0, EventKind.NOTE, "", {"text": LONG, "at": 410.5}))
+    app = app_of(watched, view)
     async with app.run_test(size=size) as pilot:
         await pilot.pause()
         app.beat()
@@ -230,7 +236,9 @@ async def test_a_message_as_long_as_its_writer_liked_is_read_by_one_key(
         await pilot.pause()
         assert isinstance(app.screen, ReadingPage)
         assert app.screen._text().plain.count(LONG) >= (5 if view != "bench" else 6)
-        assert app.screen.query_one("#sheet").region.y >= 1 + (6 if view == "seat" else 3), "the headline is still seen"
+        assert app.screen.query_one("#dialog").region.y >= 1 + (6 if view == "seat" else 3), (
+            "the headline is still seen"
+        )
         await pilot.press("r")
         await pilot.pause()
         assert app.screen is app._main
@@ -241,12 +249,12 @@ def screen(pilot: Pilot[None]) -> str:
     return "\n".join("".join(segment.text for segment in strip) for strip in strips)
 
 
-async def test_more_alarms_than_rows_are_counted_and_the_chosen_one_is_among_them(scene_of: Make, app_of: Make) -> None:
-    scene = scene_of()
-    first = scene.shown.alarms[0]
+async def test_more_alarms_than_rows_are_counted_and_the_chosen_one_is_among_them(run_of: Make, app_of: Make) -> None:
+    watched = run_of()
+    first = watched.shown.alarms[0]
     many = tuple(replace(first, name=f"alarm_{number}_here") for number in range(9))
-    scene.shown = replace(scene.shown, alarms=many)
-    app = app_of(scene)
+    watched.shown = replace(watched.shown, alarms=many)
+    app = app_of(watched)
     async with app.run_test(size=(80, 24)) as pilot:
         await pilot.pause()
         app.beat()
@@ -257,12 +265,12 @@ async def test_more_alarms_than_rows_are_counted_and_the_chosen_one_is_among_the
         assert "7 more: r reads them all" in seen(app, AlarmList)
 
 
-async def test_what_the_seat_has_no_room_for_is_counted_at_the_key(scene_of: Make, app_of: Make, profile: Any) -> None:
+async def test_what_the_seat_has_no_room_for_is_counted_at_the_key(run_of: Make, app_of: Make, profile: Any) -> None:
     figures = ("engine_speed", "boost_pressure", "lambda_1", "knock_retard", "coolant_temperature")
-    scene = scene_of(using=replace(profile, figures=figures))
-    more = [replace(use, name=f"{use.name}_too") for use in scene.shown.authority[:2]]
-    scene.shown = replace(scene.shown, authority=(*scene.shown.authority, *more))
-    app = app_of(scene)
+    watched = run_of(using=replace(profile, figures=figures))
+    more = [replace(use, name=f"{use.name}_too") for use in watched.shown.authority[:2]]
+    watched.shown = replace(watched.shown, authority=(*watched.shown.authority, *more))
+    app = app_of(watched)
     async with app.run_test(size=(80, 24)) as pilot:
         await pilot.pause()
         app.beat()
@@ -274,42 +282,42 @@ async def test_what_the_seat_has_no_room_for_is_counted_at_the_key(scene_of: Mak
 
 @pytest.mark.parametrize("state", list(State))
 @pytest.mark.parametrize("lost", [False, True])
-async def test_every_state_of_an_alarm_fits_its_row(state: State, lost: bool, scene_of: Make, app_of: Make) -> None:
-    scene = scene_of()
+async def test_every_state_of_an_alarm_fits_its_row(state: State, lost: bool, run_of: Make, app_of: Make) -> None:
+    watched = run_of()
     alarms = [
         replace(one, state=state, cannot_judge=lost, shelved_until=500 * SECOND, reason="sensor off")
-        for one in scene.shown.alarms
+        for one in watched.shown.alarms
     ]
-    scene.shown = replace(scene.shown, alarms=tuple(alarms))
-    app = app_of(scene)
+    watched.shown = replace(watched.shown, alarms=tuple(alarms))
+    app = app_of(watched)
     async with app.run_test(size=(80, 24)) as pilot:
         await pilot.pause()
         app.beat()
-        assert scene.shown.hidden or SIGN not in screen(pilot)
-        check_alarms(app, scene.shown)
+        assert watched.shown.hidden or SIGN not in screen(pilot)
+        check_alarms(app, watched.shown)
 
 
-def test_lines_do_not_move_while_the_figures_do(scene_of: Make, app_of: Make) -> None:
+def test_lines_do_not_move_while_the_figures_do(run_of: Make, app_of: Make) -> None:
     """The headline of one alarm over a pull: where its sentence breaks is the same from update to update."""
-    scene = scene_of()
-    app = app_of(scene)
+    watched = run_of()
+    app = app_of(watched)
     box = HeadlineBox()
     breaks = []
     for boost in (8.0, 98.0, 235.0, 1.0, 99.9, 236.4):
-        ticks = scene.shown.ticks
+        ticks = watched.shown.ticks
         row = ticks.index["boost_pressure"]
         ticks.value[row] = boost
-        alarm = next(one for one in scene.shown.alarms if one.name == "boost_overshoot")
+        alarm = next(one for one in watched.shown.alarms if one.name == "boost_overshoot")
         alarm = replace(alarm, state=State.UNACKNOWLEDGED, message=LONG[:90])
-        picture = replace(scene.shown, ticks=ticks, alarms=(alarm,))
-        line = headline(picture, ReaderUnits("metric", False, 14.1), 0.0)
+        snapshot = replace(watched.shown, ticks=ticks, alarms=(alarm,))
+        line = headline(snapshot, ReaderUnits("metric", False, 14.1), 0.0)
         breaks.append(len(lines_of(box, app, line)))
     assert breaks == sorted(breaks), "more rows may become needed, never fewer again"
 
 
 def lines_of(box: HeadlineBox, app: Dashboard, line: Headline) -> Iterator[str] | list[str]:
-    from livewatch.dashboard.drawing.sheet import Sheet
+    from livewatch.dashboard.drawing.canvas import Canvas
 
-    sheet = Sheet(80, 3)
-    box.draw(sheet, replace(app.look(), headline=line))
-    return [row for row in sheet.text().splitlines() if row]
+    canvas = Canvas(80, 3)
+    box.draw(canvas, replace(app.view_state(), headline=line))
+    return [row for row in canvas.text().splitlines() if row]

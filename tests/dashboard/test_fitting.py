@@ -7,7 +7,9 @@ from hypothesis import strategies as st
 from rich.cells import cell_len
 
 from livewatch.dashboard.drawing.fitting import MORE, SIGN, Steady, fit, one_line, wrap
-from livewatch.dashboard.wording import (
+from livewatch.signature.causes import TITLES
+from livewatch.signature.coverage import GROUPS, cover
+from livewatch.wording.shorter import (
     CAUSES,
     DRIVES,
     authority_words,
@@ -16,8 +18,6 @@ from livewatch.dashboard.wording import (
     size_words,
     verdict_words,
 )
-from livewatch.signature.causes import TITLES
-from livewatch.signature.coverage import GROUPS, cover
 
 WORDS = st.lists(st.text("abcλ°é日-_/,.0123456789", min_size=1, max_size=30), min_size=1, max_size=25).map(" ".join)
 WIDE = settings(max_examples=300, deadline=None)

@@ -36,11 +36,11 @@ async def press(pilot: Pilot[None], *keys: str) -> None:
 
 
 def actions(app: Dashboard) -> list[Action]:
-    return app.scene.asked.actions  # type: ignore[attr-defined,no-any-return]
+    return app.watched.asked.actions  # type: ignore[attr-defined,no-any-return]
 
 
 def asked(app: Dashboard) -> list[tuple[Any, ...]]:
-    return app.scene.player.asked  # type: ignore[union-attr,return-value]
+    return app.watched.player.asked  # type: ignore[union-attr,return-value]
 
 
 def notices(app: Dashboard) -> list[str]:
@@ -61,8 +61,8 @@ LIVE_ACTIONS: dict[str, tuple[tuple[str, ...], Action]] = {
 }
 
 
-async def test_keys_that_act_on_the_run(scene_of: Make, app_of: Make) -> None:
-    app = app_of(scene_of())
+async def test_keys_that_act_on_the_run(run_of: Make, app_of: Make) -> None:
+    app = app_of(run_of())
     async with app.run_test(size=SIZE) as pilot:
         for name, (keys, expected) in LIVE_ACTIONS.items():
             app.chosen_alarm = ""
@@ -71,44 +71,44 @@ async def test_keys_that_act_on_the_run(scene_of: Make, app_of: Make) -> None:
             assert (name, actions(app)) == (name, [expected])
 
 
-async def test_an_alarm_out_of_service_is_brought_back_into_service(scene_of: Make, app_of: Make) -> None:
-    scene = scene_of()
-    alarms = [replace(one, state=State.OUT_OF_SERVICE, acknowledged=True) for one in scene.shown.alarms]
-    scene.shown = replace(scene.shown, alarms=tuple(alarms))
-    app = app_of(scene)
+async def test_an_alarm_out_of_service_is_brought_back_into_service(run_of: Make, app_of: Make) -> None:
+    watched = run_of()
+    alarms = [replace(one, state=State.OUT_OF_SERVICE, acknowledged=True) for one in watched.shown.alarms]
+    watched.shown = replace(watched.shown, alarms=tuple(alarms))
+    app = app_of(watched)
     async with app.run_test(size=SIZE) as pilot:
         await press(pilot, "b")
         assert actions(app) == [Action("return_to_service", alarms[0].name)]
 
 
-async def test_an_action_that_makes_no_sense_is_told_and_nothing_breaks(scene_of: Make, app_of: Make) -> None:
-    scene = scene_of()
-    scene.asked.error = "there is nothing to acknowledge: no alarm is unacknowledged"
-    app = app_of(scene)
+async def test_an_action_that_makes_no_sense_is_told_and_nothing_breaks(run_of: Make, app_of: Make) -> None:
+    watched = run_of()
+    watched.asked.error = "there is nothing to acknowledge: no alarm is unacknowledged"
+    app = app_of(watched)
     async with app.run_test(size=SIZE) as pilot:
         await press(pilot, "A")
         await pilot.pause(0.25)
         assert notices(app) == ["there is nothing to acknowledge: no alarm is unacknowledged"]
 
 
-async def test_without_an_alarm_the_alarm_keys_say_so(scene_of: Make, app_of: Make) -> None:
-    app = app_of(scene_of(alarming=False))
+async def test_without_an_alarm_the_alarm_keys_say_so(run_of: Make, app_of: Make) -> None:
+    app = app_of(run_of(alarming=False))
     async with app.run_test(size=SIZE) as pilot:
         await press(pilot, "a", "s", "o", "b")
         assert notices(app) == ["There is no alarm to do that to."] * 4
         assert actions(app) == []
 
 
-async def test_silence_hushes_what_sounds(scene_of: Make, app_of: Make) -> None:
-    app = app_of(scene_of())
+async def test_silence_hushes_what_sounds(run_of: Make, app_of: Make) -> None:
+    app = app_of(run_of())
     async with app.run_test(size=SIZE) as pilot:
-        assert app.look().silenced is False
+        assert app.view_state().silenced is False
         await press(pilot, "h")
-        assert app.look().silenced is True
+        assert app.view_state().silenced is True
 
 
-async def test_up_and_down_select_an_alarm_and_a_click_does(scene_of: Make, app_of: Make) -> None:
-    app = app_of(scene_of())
+async def test_up_and_down_select_an_alarm_and_a_click_does(run_of: Make, app_of: Make) -> None:
+    app = app_of(run_of())
     async with app.run_test(size=SIZE) as pilot:
         await press(pilot, "down")
         assert app.chosen_alarm == "boost_overshoot"
@@ -121,8 +121,8 @@ async def test_up_and_down_select_an_alarm_and_a_click_does(scene_of: Make, app_
         assert actions(app) == [Action("acknowledge", "trims_at_limit")]
 
 
-async def test_the_views_by_number_and_by_tab(scene_of: Make, app_of: Make) -> None:
-    app = app_of(scene_of())
+async def test_the_views_by_number_and_by_tab(run_of: Make, app_of: Make) -> None:
+    app = app_of(run_of())
     async with app.run_test(size=SIZE) as pilot:
         for key, view in (
             ("2", "cell"),
@@ -137,22 +137,22 @@ async def test_the_views_by_number_and_by_tab(scene_of: Make, app_of: Make) -> N
             assert app.query_one(f"#{view}").display
 
 
-async def test_units_change_on_the_spot(scene_of: Make, app_of: Make) -> None:
-    app = app_of(scene_of())
+async def test_units_change_on_the_spot(run_of: Make, app_of: Make) -> None:
+    app = app_of(run_of())
     async with app.run_test(size=SIZE) as pilot:
         seen = []
         for _ in range(3):
-            seen.append(app.look().units.text(101.325, "kPa"))
+            seen.append(app.view_state().units.text(101.325, "kPa"))
             await press(pilot, "u")
         assert seen == ["101 kPa", "1.01 bar", "14.7 psi"]
         await press(pilot, "l")
-        assert app.look().units.text(1.0, "1", "lambda_1") == "14.1 AFR"
+        assert app.view_state().units.text(1.0, "1", "lambda_1") == "14.1 AFR"
         await press(pilot, "l")
-        assert app.look().units.text(1.0, "1", "lambda_1") == "1.00"
+        assert app.view_state().units.text(1.0, "1", "lambda_1") == "1.00"
 
 
-async def test_themes_go_round_and_are_remembered(scene_of: Make, app_of: Make) -> None:
-    app = app_of(scene_of())
+async def test_themes_go_round_and_are_remembered(run_of: Make, app_of: Make) -> None:
+    app = app_of(run_of())
     async with app.run_test(size=SIZE) as pilot:
         for theme in ("day", "no colour", "night"):
             await press(pilot, "t")
@@ -160,8 +160,8 @@ async def test_themes_go_round_and_are_remembered(scene_of: Make, app_of: Make) 
         assert app.remembered.get("theme", "") == "night"
 
 
-async def test_plain_characters_leave_nothing_but_ascii(scene_of: Make, app_of: Make) -> None:
-    app = app_of(scene_of(replay=True))
+async def test_plain_characters_leave_nothing_but_ascii(run_of: Make, app_of: Make) -> None:
+    app = app_of(run_of(replay=True))
     async with app.run_test(size=SIZE) as pilot:
         for key in ("c", "2", "3", "question_mark"):
             await press(pilot, key)
@@ -173,8 +173,8 @@ async def test_plain_characters_leave_nothing_but_ascii(scene_of: Make, app_of: 
                 await press(pilot, "escape")
 
 
-async def test_what_the_traces_show(scene_of: Make, app_of: Make) -> None:
-    app = app_of(scene_of(), "cell")
+async def test_what_the_traces_show(run_of: Make, app_of: Make) -> None:
+    app = app_of(run_of(), "cell")
     async with app.run_test(size=SIZE) as pilot:
         for overlay in ("pulls over speed", "pulls over time", "over time"):
             await press(pilot, "v")
@@ -211,29 +211,29 @@ TIME_KEYS = [
 ]
 
 
-async def test_keys_that_move_a_replay(scene_of: Make, app_of: Make) -> None:
-    app = app_of(scene_of(replay=True), "bench")
-    start = app.scene.player.state
+async def test_keys_that_move_a_replay(run_of: Make, app_of: Make) -> None:
+    app = app_of(run_of(replay=True), "bench")
+    start = app.watched.player.state
     async with app.run_test(size=SIZE) as pilot:
         for key, call in TIME_KEYS:
-            app.scene.player.state = start
-            app.scene.player.asked.clear()
+            app.watched.player.state = start
+            app.watched.player.asked.clear()
             await pilot.press(key)
             assert (key, asked(app)) == (key, [call])
 
 
-async def test_there_is_no_alarm_after_the_last(scene_of: Make, app_of: Make) -> None:
-    app = app_of(scene_of(replay=True), "bench")
+async def test_there_is_no_alarm_after_the_last(run_of: Make, app_of: Make) -> None:
+    app = app_of(run_of(replay=True), "bench")
     async with app.run_test(size=SIZE) as pilot:
         await press(pilot, "j")
         assert notices(app) == ["No alarm after this."]
-        app.scene.player.state = replace(app.scene.player.state, time=100 * SECOND)
+        app.watched.player.state = replace(app.watched.player.state, time=100 * SECOND)
         await press(pilot, "j")
         assert asked(app) == [("next_alarm", 1)]
 
 
-async def test_the_mouse_seeks_on_the_timeline(scene_of: Make, app_of: Make) -> None:
-    app = app_of(scene_of(replay=True), "bench")
+async def test_the_mouse_seeks_on_the_timeline(run_of: Make, app_of: Make) -> None:
+    app = app_of(run_of(replay=True), "bench")
     async with app.run_test(size=SIZE) as pilot:
         await pilot.pause()
         timeline = app.query_one(Timeline)
@@ -244,7 +244,7 @@ async def test_the_mouse_seeks_on_the_timeline(scene_of: Make, app_of: Make) -> 
         assert asked(app) == [("seek", expected)]
         await pilot.mouse_down(Timeline, offset=(middle, 3))
         await pilot.hover(Timeline, offset=(LEFT + 5, 3))
-        assert app.look().cursor == timeline.time_at(LEFT + 5), "values under the cursor follow the mouse"
+        assert app.view_state().cursor == timeline.time_at(LEFT + 5), "values under the cursor follow the mouse"
         assert len(asked(app)) == 1, "the replay itself moves when the button is let go"
         await pilot.mouse_up(Timeline, offset=(LEFT + 5, 3))
         assert asked(app)[-1] == ("seek", timeline.time_at(LEFT + 5))
@@ -254,35 +254,35 @@ async def test_the_mouse_seeks_on_the_timeline(scene_of: Make, app_of: Make) -> 
         assert asked(app)[-1] == ("seek", 0), "dragged past the left end"
 
 
-async def test_events_are_selected_by_key_and_by_mouse(scene_of: Make, app_of: Make) -> None:
-    app = app_of(scene_of(replay=True), "bench")
+async def test_events_are_selected_by_key_and_by_mouse(run_of: Make, app_of: Make) -> None:
+    app = app_of(run_of(replay=True), "bench")
     async with app.run_test(size=SIZE) as pilot:
         await press(pilot, "up", "up")
-        event = app.look().events[app.chosen_event]
+        event = app.view_state().events[app.chosen_event]
         assert (event.subject, event.time) == ("boost_overshoot", 406 * SECOND)
         await press(pilot, "enter")
         assert asked(app) == [("seek", 406 * SECOND)]
         listed = app.query_one(EventList)
-        first = listed._rows(app.look(), listed.size.height - 1)[0]
-        event = app.look().events[first]
+        first = listed._rows(app.view_state(), listed.size.height - 1)[0]
+        event = app.view_state().events[first]
         assert event.time != 406 * SECOND
         await pilot.click(EventList, offset=(20, 1))
         assert app.chosen_event == first
         assert asked(app)[-1] == ("seek", moment(event))
 
 
-async def test_on_the_bench_of_a_live_run_one_looks_back(scene_of: Make, app_of: Make) -> None:
-    app = app_of(scene_of(), "bench")
-    end = app.scene.span[1]
+async def test_on_the_bench_of_a_live_run_one_looks_back(run_of: Make, app_of: Make) -> None:
+    app = app_of(run_of(), "bench")
+    end = app.watched.span[1]
     async with app.run_test(size=SIZE) as pilot:
         await press(pilot, "left")
-        assert app.look().cursor == pytest.approx(end - 5 * SECOND, abs=SECOND)
+        assert app.view_state().cursor == pytest.approx(end - 5 * SECOND, abs=SECOND)
         await press(pilot, "n", "x", "enter")
         assert actions(app)[-1].at == app.cursor, "a note is pinned to where one looks"
         await press(pilot, "home")
-        assert app.look().cursor == 0
+        assert app.view_state().cursor == 0
         await press(pilot, "j")
-        assert app.look().cursor == 200 * SECOND
+        assert app.view_state().cursor == 200 * SECOND
         await press(pilot, "J")
         assert notices(app)[-1] == "No alarm before this."
         await press(pilot, "end")
@@ -292,13 +292,13 @@ async def test_on_the_bench_of_a_live_run_one_looks_back(scene_of: Make, app_of:
         await press(pilot, "right", *["greater_than_sign"] * 20)
         assert app.cursor is None, "at the newest it follows the run again"
         await press(pilot, "space", "f")
-        assert app.scene.player is None
+        assert app.watched.player is None
         await press(pilot, "x")
-        assert app.look().page == 1
+        assert app.view_state().page == 1
 
 
-async def test_help_lists_every_key(scene_of: Make, app_of: Make) -> None:
-    app = app_of(scene_of())
+async def test_help_lists_every_key(run_of: Make, app_of: Make) -> None:
+    app = app_of(run_of())
     async with app.run_test(size=(120, 90)) as pilot:
         await press(pilot, "question_mark")
         assert isinstance(app.screen, HelpPage)
@@ -311,8 +311,8 @@ async def test_help_lists_every_key(scene_of: Make, app_of: Make) -> None:
         assert not isinstance(app.screen, HelpPage)
 
 
-async def test_the_palette_offers_what_the_keys_do_here(scene_of: Make, app_of: Make) -> None:
-    app = app_of(scene_of())
+async def test_the_palette_offers_what_the_keys_do_here(run_of: Make, app_of: Make) -> None:
+    app = app_of(run_of())
     async with app.run_test(size=SIZE) as pilot:
         offered = {command.title: command for command in app.get_system_commands(app.screen)}
         for key in keys_for("seat", replay=False):
@@ -331,8 +331,8 @@ async def test_the_palette_offers_what_the_keys_do_here(scene_of: Make, app_of: 
         assert app.units.system == "imperial"
 
 
-async def test_quitting_a_live_run_is_asked_about(scene_of: Make, app_of: Make) -> None:
-    app = app_of(scene_of())
+async def test_quitting_a_live_run_is_asked_about(run_of: Make, app_of: Make) -> None:
+    app = app_of(run_of())
     async with app.run_test(size=SIZE) as pilot:
         await press(pilot, "q")
         assert isinstance(app.screen, AskChoice)
@@ -342,15 +342,15 @@ async def test_quitting_a_live_run_is_asked_about(scene_of: Make, app_of: Make) 
         assert app._exit is True
 
 
-async def test_quitting_a_replay_is_not(scene_of: Make, app_of: Make) -> None:
-    app = app_of(scene_of(replay=True))
+async def test_quitting_a_replay_is_not(run_of: Make, app_of: Make) -> None:
+    app = app_of(run_of(replay=True))
     async with app.run_test(size=SIZE) as pilot:
         await press(pilot, "q")
         assert app._exit is True
 
 
-async def test_questions_can_be_left(scene_of: Make, app_of: Make) -> None:
-    app = app_of(scene_of())
+async def test_questions_can_be_left(run_of: Make, app_of: Make) -> None:
+    app = app_of(run_of())
     async with app.run_test(size=SIZE) as pilot:
         for key, kind in (("s", AskChoice), ("o", AskText), ("n", AskText)):
             await press(pilot, key)
@@ -364,8 +364,8 @@ async def test_questions_can_be_left(scene_of: Make, app_of: Make) -> None:
         assert actions(app) == [Action("shelve", "lean_under_load", 300 * SECOND)]
 
 
-async def test_letters_typed_into_a_note_are_not_keys(scene_of: Make, app_of: Make) -> None:
-    app = app_of(scene_of())
+async def test_letters_typed_into_a_note_are_not_keys(run_of: Make, app_of: Make) -> None:
+    app = app_of(run_of())
     async with app.run_test(size=SIZE) as pilot:
         await press(pilot, "n", *"aqt123")
         assert app.screen.query_one(Input).value == "aqt123"
@@ -373,8 +373,8 @@ async def test_letters_typed_into_a_note_are_not_keys(scene_of: Make, app_of: Ma
         assert [action.text for action in actions(app)] == ["aqt123"]
 
 
-async def test_the_bottom_row_can_be_clicked(scene_of: Make, app_of: Make) -> None:
-    app = app_of(scene_of())
+async def test_the_bottom_row_can_be_clicked(run_of: Make, app_of: Make) -> None:
+    app = app_of(run_of())
     async with app.run_test(size=SIZE) as pilot:
         await pilot.pause(0.2)
         await pilot.click(KeyHints, offset=(4, 0))
@@ -384,8 +384,8 @@ async def test_the_bottom_row_can_be_clicked(scene_of: Make, app_of: Make) -> No
         assert isinstance(app.screen, HelpPage)
 
 
-async def test_the_cautions_come_first_and_once_for_each_vehicle(scene_of: Make, app_of: Make) -> None:
-    app = app_of(scene_of(), cautions=True)
+async def test_the_cautions_come_first_and_once_for_each_vehicle(run_of: Make, app_of: Make) -> None:
+    app = app_of(run_of(), cautions=True)
     async with app.run_test(size=(80, 24)) as pilot:
         await pilot.pause()
         assert isinstance(app.screen, Cautions)
@@ -393,19 +393,19 @@ async def test_the_cautions_come_first_and_once_for_each_vehicle(scene_of: Make,
         assert actions(app) == []
         await press(pilot, "enter")
         assert not isinstance(app.screen, Cautions)
-    again = app_of(scene_of(), cautions=True)
+    again = app_of(run_of(), cautions=True)
     async with again.run_test(size=(80, 24)) as pilot:
         await pilot.pause()
         assert not isinstance(again.screen, Cautions)
 
 
-async def test_who_does_not_accept_the_cautions_leaves(scene_of: Make, app_of: Make) -> None:
-    app = app_of(scene_of(), cautions=True)
+async def test_who_does_not_accept_the_cautions_leaves(run_of: Make, app_of: Make) -> None:
+    app = app_of(run_of(), cautions=True)
     async with app.run_test(size=(80, 24)) as pilot:
         await pilot.pause()
         await press(pilot, "q")
         assert app._exit is True
-        assert not app.remembered.cautions_read(app.scene.profile.name)
+        assert not app.remembered.cautions_read(app.watched.profile.name)
 
 
 def test_no_key_is_bound_twice_in_a_view() -> None:

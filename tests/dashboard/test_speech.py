@@ -135,14 +135,14 @@ def test_a_program_that_was_taken_away_is_left_in_peace(stand_in: Make) -> None:
     assert speech._speaking is None
 
 
-async def test_the_screen_draws_on_while_the_program_hangs(stand_in: Make, scene_of: Make, tmp_path: Path) -> None:
+async def test_the_screen_draws_on_while_the_program_hangs(stand_in: Make, run_of: Make, tmp_path: Path) -> None:
     """The critical alarm is spoken by the app itself; the beats after it come to their end while nothing is read."""
     log = stand_in(HANGS)
-    scene = scene_of()
+    watched = run_of()
     remembered = Remembered(tmp_path / "dashboard.json")
-    remembered.note_cautions(scene.profile.name)
+    remembered.note_cautions(watched.profile.name)
     speech, clock = found(), Clock()
-    app = Dashboard(scene, remembered=remembered, plain=False, speech=speech, clock=clock)
+    app = Dashboard(watched, remembered=remembered, plain=False, speech=speech, clock=clock)
     async with app.run_test(size=(80, 24)) as pilot:
         await pilot.pause()
         app.beat()
@@ -150,10 +150,10 @@ async def test_the_screen_draws_on_while_the_program_hangs(stand_in: Make, scene
         assert speech._speaking is not None
         for beat in range(50):
             clock.now = 0.1 * beat
-            scene.shown = replace(scene.shown, made=clock.now, time=scene.shown.time + 100_000_000)
+            watched.shown = replace(watched.shown, made=clock.now, time=watched.shown.time + 100_000_000)
             app.beat()
         assert speech._speaking.poll() is None, "it hangs to the end"
-        assert app._main.query_one("StatusLine").picture.time == scene.shown.time  # type: ignore[attr-defined]
-        assert any(alarm.state is State.UNACKNOWLEDGED for alarm in scene.shown.announced)
+        assert app._main.query_one("StatusLine").snapshot.time == watched.shown.time  # type: ignore[attr-defined]
+        assert any(alarm.state is State.UNACKNOWLEDGED for alarm in watched.shown.announced)
     speech._speaking.kill()
     speech._speaking.wait(10)

@@ -15,9 +15,9 @@ import numpy as np
 import pytest
 from textual.pilot import Pilot
 
-from livewatch.dashboard import showing
+from livewatch.dashboard import show_on_terminal
 from livewatch.dashboard.app import Dashboard
-from livewatch.dashboard.scene import LiveScene, ReplayScene
+from livewatch.dashboard.content.watched_run import WatchedLive, WatchedReplay
 from livewatch.data.actions import Action
 from livewatch.data.events import Event, EventKind
 from livewatch.data.samples import SampleBatch, SampleColumn
@@ -123,8 +123,8 @@ def wait_until(what: Callable[[], bool], limit: float = 10.0) -> None:
         time.sleep(0.01)
 
 
-async def test_a_terminal_too_small_still_says_what_to_do(scene_of: Make, app_of: Make) -> None:
-    app = app_of(scene_of())
+async def test_a_terminal_too_small_still_says_what_to_do(run_of: Make, app_of: Make) -> None:
+    app = app_of(run_of())
     async with app.run_test(size=(40, 10)) as pilot:
         text = await drawn(pilot)
         assert "▲▲ CRITICAL" in text
@@ -139,8 +139,8 @@ async def test_a_terminal_too_small_still_says_what_to_do(scene_of: Make, app_of
         assert "CRITICAL" in await drawn(pilot)
 
 
-async def test_a_quiet_small_terminal_says_so(scene_of: Make, app_of: Make) -> None:
-    app = app_of(scene_of(alarming=False), plain=True)
+async def test_a_quiet_small_terminal_says_so(run_of: Make, app_of: Make) -> None:
+    app = app_of(run_of(alarming=False), plain=True)
     async with app.run_test(size=(40, 10)) as pilot:
         text = await drawn(pilot)
         assert text.isascii()
@@ -148,8 +148,8 @@ async def test_a_quiet_small_terminal_says_so(scene_of: Make, app_of: Make) -> N
 
 
 @pytest.mark.parametrize("view", ["seat", "cell", "bench"])
-async def test_no_view_scrolls_and_every_row_is_full(view: str, scene_of: Make, app_of: Make) -> None:
-    app = app_of(scene_of(replay=view == "bench"), view)
+async def test_no_view_scrolls_and_every_row_is_full(view: str, run_of: Make, app_of: Make) -> None:
+    app = app_of(run_of(replay=view == "bench"), view)
     async with app.run_test(size=(200, 60)) as pilot:
         for size in ((200, 60), (80, 24), (120, 40), (99, 31)):
             await pilot.resize_terminal(*size)
@@ -159,10 +159,10 @@ async def test_no_view_scrolls_and_every_row_is_full(view: str, scene_of: Make, 
 
 
 async def test_without_colour_the_theme_without_colour_is_taken(
-    scene_of: Make, app_of: Make, monkeypatch: pytest.MonkeyPatch
+    run_of: Make, app_of: Make, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setenv("NO_COLOR", "1")
-    app = app_of(scene_of(), theme="day")
+    app = app_of(run_of(), theme="day")
     assert app.theme == "no colour"
     async with app.run_test(size=(80, 24)) as pilot:
         await drawn(pilot)
@@ -173,31 +173,31 @@ async def test_without_colour_the_theme_without_colour_is_taken(
                         assert len(set(colour.triplet)) == 1, "grey"
 
 
-async def test_a_figure_the_profile_does_not_have_says_so(scene_of: Make, app_of: Make, profile: Profile) -> None:
+async def test_a_figure_the_profile_does_not_have_says_so(run_of: Make, app_of: Make, profile: Profile) -> None:
     using = replace(profile, figures=("engine_speed", "oil_pressure"))
-    async with app_of(scene_of(using=using)).run_test(size=(80, 24)) as pilot:
+    async with app_of(run_of(using=using)).run_test(size=(80, 24)) as pilot:
         text = await drawn(pilot)
         assert "oil pressure" in text
         assert "not in the profile" in text
     none = replace(profile, figures=())
-    async with app_of(scene_of(using=none)).run_test(size=(80, 24)) as pilot:
+    async with app_of(run_of(using=none)).run_test(size=(80, 24)) as pilot:
         assert "The profile names no figures" in await drawn(pilot)
     many = replace(profile, figures=tuple(profile.index)[:9])
-    async with app_of(scene_of(using=many)).run_test(size=(80, 24)) as pilot:
+    async with app_of(run_of(using=many)).run_test(size=(80, 24)) as pilot:
         assert "engine speed" in await drawn(pilot)
 
 
-async def test_before_anything_came_every_view_can_be_shown(scene_of: Make, app_of: Make) -> None:
-    scene = scene_of()
-    scene.shown = None
-    async with app_of(scene).run_test(size=(80, 24)) as pilot:
+async def test_before_anything_came_every_view_can_be_shown(run_of: Make, app_of: Make) -> None:
+    watched = run_of()
+    watched.shown = None
+    async with app_of(watched).run_test(size=(80, 24)) as pilot:
         for key in ("1", "2", "3"):
             await pilot.press(key)
             assert "Starting." in await drawn(pilot)
 
 
-async def test_an_update_that_comes_when_the_program_has_ended_does_nothing(scene_of: Make, app_of: Make) -> None:
-    app = app_of(scene_of(), "seat")
+async def test_an_update_that_comes_when_the_program_has_ended_does_nothing(run_of: Make, app_of: Make) -> None:
+    app = app_of(run_of(), "seat")
     async with app.run_test(size=(80, 24)):
         pass
     beats = app._beats
@@ -205,11 +205,13 @@ async def test_an_update_that_comes_when_the_program_has_ended_does_nothing(scen
     assert app._beats == beats
 
 
-async def test_a_silent_bus_and_lost_frames_are_seen(scene_of: Make, app_of: Make) -> None:
-    scene = scene_of(alarming=False)
-    silent = replace(scene.shown.buses[1], state="silent", age=12.3, dropped=44)
-    scene.shown = replace(scene.shown, buses=(scene.shown.buses[0], silent), trouble=("Bus body is silent for 12 s.",))
-    async with app_of(scene, "cell").run_test(size=(120, 40)) as pilot:
+async def test_a_silent_bus_and_lost_frames_are_seen(run_of: Make, app_of: Make) -> None:
+    watched = run_of(alarming=False)
+    silent = replace(watched.shown.buses[1], state="silent", age=12.3, dropped=44)
+    watched.shown = replace(
+        watched.shown, buses=(watched.shown.buses[0], silent), trouble=("Bus body is silent for 12 s.",)
+    )
+    async with app_of(watched, "cell").run_test(size=(120, 40)) as pilot:
         text = await drawn(pilot)
         assert "◆ CHECK" in text
         assert "▲ body silent 12 s" in text
@@ -220,8 +222,8 @@ async def test_a_run_that_ended_against_its_will_is_said(app_of: Make, plain_pro
     feed = InlineFeed()
     run = Run(plain_profile, history=History(plain_profile))
     run.push(samples(5.0))
-    scene = LiveScene(run, feed)
-    async with app_of(scene).run_test(size=(80, 24)) as pilot:
+    watched = WatchedLive(run, feed)
+    async with app_of(watched).run_test(size=(80, 24)) as pilot:
         await drawn(pilot)
         feed.failure = OSError("can0: the adapter was unplugged")
         text = await drawn(pilot)
@@ -232,8 +234,8 @@ async def test_a_run_that_ended_against_its_will_is_said(app_of: Make, plain_pro
 async def test_a_live_run_is_shown_and_acted_on(app_of: Make, plain_profile: Profile) -> None:
     feed = InlineFeed()
     run = Run(plain_profile, history=History(plain_profile))
-    scene = LiveScene(run, feed)
-    app = app_of(scene)
+    watched = WatchedLive(run, feed)
+    app = app_of(watched)
     async with app.run_test(size=(80, 24)) as pilot:
         run.push(samples(5.0))
         await drawn(pilot)
@@ -242,7 +244,7 @@ async def test_a_live_run_is_shown_and_acted_on(app_of: Make, plain_profile: Pro
         await pilot.press("a")
         await drawn(pilot)
         await drawn(pilot)
-        assert [event.detail["state"] for event in scene.events if event.subject == "lean"] == [
+        assert [event.detail["state"] for event in watched.events if event.subject == "lean"] == [
             "unacknowledged alarm",
             "acknowledged alarm",
         ]
@@ -253,11 +255,11 @@ async def test_a_live_run_is_shown_and_acted_on(app_of: Make, plain_profile: Pro
 
 def test_a_long_live_run_keeps_the_seconds_before_the_latest_alarms_only(plain_profile: Profile) -> None:
     run = Run(plain_profile, history=History(plain_profile))
-    scene = LiveScene(run, InlineFeed())
+    watched = WatchedLive(run, InlineFeed())
     detail = {"transition": "raised", "state": "unacknowledged alarm", "before": {"every": "0.1 s"}}
     for number in range(5000):
         run.listeners[0]([Event(number * SECOND, 0, EventKind.ALARM, "lean", detail)])
-    kept = ["before" in event.detail for event in scene.events]
+    kept = ["before" in event.detail for event in watched.events]
     assert len(kept) == 3200
     assert sum(kept) == 200 and all(kept[-200:])
 
@@ -272,40 +274,40 @@ async def test_the_session_folder_is_deleted_while_it_runs(
     player.start()
     player.pause().result(5)
     shutil.rmtree(folder.path)
-    scene = ReplayScene(player)
+    watched = WatchedReplay(player)
 
-    async def look(pilot: Pilot[None]) -> str:
+    async def view_text(pilot: Pilot[None]) -> str:
         player.submit(lambda: None).result(5)
         for _ in range(2):
             await drawn(pilot)
-            wait_until(lambda: scene._asked is None or scene._asked.done())
+            wait_until(lambda: watched._asked is None or watched._asked.done())
         return await drawn(pilot)
 
-    async with app_of(scene, "cell").run_test(size=(120, 40)) as pilot:
+    async with app_of(watched, "cell").run_test(size=(120, 40)) as pilot:
         player.seek(10 * SECOND).result(5)
         wait_until(lambda: player.state.target is None)
         player.act(Action("marker", text="marker")).result(5)
         wait_until(lambda: bool(recorder.counts))
-        assert "1 times the session folder was removed" in await look(pilot), "it was made again, and that is said"
+        assert "1 times the session folder was removed" in await view_text(pilot), "it was made again, and that is said"
         shutil.rmtree(tmp_path / "out")
         player.act(Action("marker", text="marker")).result(5)
         player.seek(50 * SECOND).result(5)
         wait_until(lambda: player.state.target is None and recorder.trouble is not None)
-        assert "NOT RECORDING" in await look(pilot)
-        assert scene.picture() is not None and scene.picture().time == 50 * SECOND  # type: ignore[union-attr]
+        assert "NOT RECORDING" in await view_text(pilot)
+        assert watched.snapshot() is not None and watched.snapshot().time == 50 * SECOND  # type: ignore[union-attr]
     player.close()
 
 
 async def test_a_recording_that_ends_in_mid_pull_shows_that_pull(app_of: Make, plain_profile: Profile) -> None:
     rows = samples(30.0)
     player = Player(lambda: Table(rows), plain_profile, speed=None)
-    scene = ReplayScene(player)
-    scene.start()
+    watched = WatchedReplay(player)
+    watched.start()
     wait_until(lambda: player.state.at_end and player.scan.done)
-    pulls = [event for event in scene.events if event.kind is EventKind.PULL]
+    pulls = [event for event in watched.events if event.kind is EventKind.PULL]
     assert len(pulls) == 1
     assert pulls[0].detail["start"] == pytest.approx(20.0, abs=0.3)
-    app = app_of(scene, "bench")
+    app = app_of(watched, "bench")
     async with app.run_test(size=(80, 24)) as pilot:
         await drawn(pilot)
         await pilot.press("greater_than_sign", "greater_than_sign", "home", "less_than_sign")
@@ -314,16 +316,16 @@ async def test_a_recording_that_ends_in_mid_pull_shows_that_pull(app_of: Make, p
         text = await drawn(pilot)
         assert "1▬" in text
         assert "at 0:00.00" in text
-    scene.stop()
+    watched.stop()
 
 
 def test_a_fault_of_the_screen_does_not_end_the_run(
-    scene_of: Make, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+    run_of: Make, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:
-    scene = scene_of()
+    watched = run_of()
     began: list[str] = []
-    monkeypatch.setattr(type(scene), "start", lambda _: began.append("start"))
-    monkeypatch.setattr(type(scene), "stop", lambda _: began.append("stop"))
+    monkeypatch.setattr(type(watched), "start", lambda _: began.append("start"))
+    monkeypatch.setattr(type(watched), "stop", lambda _: began.append("stop"))
     monkeypatch.setattr("tempfile.tempdir", str(tmp_path))
     said: list[str] = []
 
@@ -334,7 +336,7 @@ def test_a_fault_of_the_screen_does_not_end_the_run(
             self.fault = ZeroDivisionError("a fault of the screen")
 
     monkeypatch.setattr(Dashboard, "run", run)
-    showing.show(scene, "seat")
+    show_on_terminal.show(watched, "seat")
     assert began == ["start", "screen", "screen", "screen", "stop"]
     assert said[0] == ""
     assert said[1].startswith("The screen failed and was started again; the details are in ")
@@ -346,26 +348,26 @@ def test_a_fault_of_the_screen_does_not_end_the_run(
 
     monkeypatch.setattr(Dashboard, "run", always)
     with pytest.raises(ZeroDivisionError):
-        showing.show(scene, "seat")
+        show_on_terminal.show(watched, "seat")
     assert began[-1] == "stop"
 
 
 async def test_a_terminal_that_takes_nothing_does_not_hold_the_end_of_the_run(
-    scene_of: Make, app_of: Make, monkeypatch: pytest.MonkeyPatch
+    run_of: Make, app_of: Make, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    scene = scene_of()
+    watched = run_of()
     stopped = threading.Event()
-    monkeypatch.setattr(type(scene), "stop", lambda _: stopped.set())
+    monkeypatch.setattr(type(watched), "stop", lambda _: stopped.set())
     monkeypatch.setattr("livewatch.dashboard.app.PATIENCE", 0.05)
-    app = app_of(scene)
+    app = app_of(watched)
     async with app.run_test(size=(80, 24)) as pilot:
         await pilot.pause()
         app.exit()
     assert stopped.wait(2.0)
 
 
-async def test_a_slow_terminal_is_shown_less_rather_than_the_past(scene_of: Make, app_of: Make) -> None:
-    app = app_of(scene_of())
+async def test_a_slow_terminal_is_shown_less_rather_than_the_past(run_of: Make, app_of: Make) -> None:
+    app = app_of(run_of())
     async with app.run_test(size=(80, 24)) as pilot:
         await drawn(pilot)
 
@@ -376,7 +378,7 @@ async def test_a_slow_terminal_is_shown_less_rather_than_the_past(scene_of: Make
                     return 9
 
         app._driver._writer_thread = Full
-        app.scene.shown = replace(app.scene.shown, alarms=())
+        app.watched.shown = replace(app.watched.shown, alarms=())
         assert "CRITICAL" in await drawn(pilot), "nothing more is sent while so much waits"
         app._driver._writer_thread = None
         assert "CRITICAL" not in await drawn(pilot)

@@ -14,75 +14,75 @@ import pytest
 
 from livewatch.alarms import AlarmState, State
 from livewatch.dashboard.alarm_sound import PATTERNS, AlarmSound
-from livewatch.dashboard.camera import Camera
-from livewatch.dashboard.headline import headline
-from livewatch.dashboard.naming import channel_label, commanded_for, limits_of, short_label
-from livewatch.dashboard.reader_units import ReaderUnits
+from livewatch.dashboard.content.headline import headline
+from livewatch.dashboard.content.snapshot_maker import SnapshotMaker
 from livewatch.dashboard.remembered import Remembered
 from livewatch.dashboard.speech import Speech, speech_command
 from livewatch.profile.model import Profile
+from livewatch.wording.names import channel_label, commanded_for, limits_of, short_label
+from livewatch.wording.reader_units import ReaderUnits
 
 Make = Callable[..., Any]
 METRIC, BAR, IMPERIAL = (ReaderUnits(system, False, 14.1) for system in ("metric", "metric, bar", "imperial"))
 
 
-def test_the_most_urgent_alarm_is_said_as_what_to_do_and_why(scene_of: Make) -> None:
-    line = headline(scene_of().shown, METRIC, 0.0)
+def test_the_most_urgent_alarm_is_said_as_what_to_do_and_why(run_of: Make) -> None:
+    line = headline(run_of().shown, METRIC, 0.0)
     assert (line.shape, line.word, line.action) == ("▲▲", "CRITICAL", "Lift off the pedal now")
     assert line.reason == "Lean under load: lambda 1.03, wanted 0.82."
     assert line.more == "Do not repeat the pull."
     assert (line.answered, line.also) == (False, 2)
 
 
-def test_the_sentence_follows_the_readers_units(scene_of: Make) -> None:
-    picture = scene_of().shown
-    boost = replace(picture, alarms=tuple(one for one in picture.alarms if one.name == "boost_overshoot"))
+def test_the_sentence_follows_the_readers_units(run_of: Make) -> None:
+    snapshot = run_of().shown
+    boost = replace(snapshot, alarms=tuple(one for one in snapshot.alarms if one.name == "boost_overshoot"))
     boost = replace(boost, alarms=(replace(boost.alarms[0], state=State.UNACKNOWLEDGED),))
     assert headline(boost, METRIC, 0.0).reason == "Boost overshoot: boost 210 kPa, wanted 212 kPa."
     assert headline(boost, IMPERIAL, 0.0).reason == "Boost overshoot: boost 30.4 psi, wanted 30.7 psi."
     ratio = replace(METRIC, air_fuel=True)
-    assert headline(picture, ratio, 0.0).reason == "Lean under load: lambda 14.5 AFR, wanted 11.6 AFR."
+    assert headline(snapshot, ratio, 0.0).reason == "Lean under load: lambda 14.5 AFR, wanted 11.6 AFR."
 
 
-def test_what_is_over_no_longer_says_what_to_do_at_once(scene_of: Make) -> None:
-    picture = scene_of().shown
+def test_what_is_over_no_longer_says_what_to_do_at_once(run_of: Make) -> None:
+    snapshot = run_of().shown
     over = tuple(
         replace(one, state=State.LATCHED_UNACKNOWLEDGED) if one.priority == "critical" else one
-        for one in picture.alarms
+        for one in snapshot.alarms
     )
-    line = headline(replace(picture, alarms=over), METRIC, 0.0)
+    line = headline(replace(snapshot, alarms=over), METRIC, 0.0)
     assert (line.word, line.action, line.reason) == ("WAS CRITICAL", "", "Lean under load: over now.")
     assert line.more == "Do not repeat the pull."
 
 
-def test_an_alarm_that_can_no_longer_be_judged_says_so(scene_of: Make) -> None:
-    picture = scene_of().shown
-    alarms = (replace(picture.alarms[0], cannot_judge=True), *picture.alarms[1:])
-    assert "can no longer be judged" in headline(replace(picture, alarms=alarms), METRIC, 0.0).reason
+def test_an_alarm_that_can_no_longer_be_judged_says_so(run_of: Make) -> None:
+    snapshot = run_of().shown
+    alarms = (replace(snapshot.alarms[0], cannot_judge=True), *snapshot.alarms[1:])
+    assert "can no longer be judged" in headline(replace(snapshot, alarms=alarms), METRIC, 0.0).reason
 
 
-def test_when_all_is_well_it_is_quiet(scene_of: Make) -> None:
-    line = headline(scene_of(alarming=False).shown, METRIC, 0.0)
+def test_when_all_is_well_it_is_quiet(run_of: Make) -> None:
+    line = headline(run_of(alarming=False).shown, METRIC, 0.0)
     assert (line.priority, line.word, line.action) == (None, "", "")
     assert line.reason.startswith("No alarm. The most used correction is")
 
 
-def test_a_source_in_trouble_is_said_when_no_alarm_is(scene_of: Make) -> None:
+def test_a_source_in_trouble_is_said_when_no_alarm_is(run_of: Make) -> None:
     trouble = ("Bus body is silent for 12 s.",)
-    line = headline(replace(scene_of(alarming=False).shown, trouble=trouble), METRIC, 0.0)
+    line = headline(replace(run_of(alarming=False).shown, trouble=trouble), METRIC, 0.0)
     assert (line.word, line.reason) == ("CHECK", "Bus body is silent for 12 s.")
-    assert headline(replace(scene_of().shown, trouble=trouble), METRIC, 0.0).word == "CRITICAL"
+    assert headline(replace(run_of().shown, trouble=trouble), METRIC, 0.0).word == "CRITICAL"
 
 
-def test_an_old_picture_is_not_taken_for_the_present(scene_of: Make) -> None:
-    line = headline(scene_of().shown, METRIC, 4.0)
+def test_an_old_picture_is_not_taken_for_the_present(run_of: Make) -> None:
+    line = headline(run_of().shown, METRIC, 4.0)
     assert (line.word, line.action) == ("NO ANSWER", "Do not rely on this screen")
     assert "has not answered for 4 s" in line.reason
-    assert headline(replace(scene_of().shown, ended=True), METRIC, 4.0).word == "CRITICAL"
+    assert headline(replace(run_of().shown, ended=True), METRIC, 4.0).word == "CRITICAL"
 
 
-def test_before_the_first_frame_it_says_what_it_waits_for(scene_of: Make) -> None:
-    empty = replace(scene_of(alarming=False).shown, ticks=None)
+def test_before_the_first_frame_it_says_what_it_waits_for(run_of: Make) -> None:
+    empty = replace(run_of(alarming=False).shown, ticks=None)
     assert headline(empty, METRIC, 0.0).reason == "Waiting for the first frame on engine, body."
     assert headline(None, METRIC, 0.0).reason == "Starting."
     assert (
@@ -150,16 +150,16 @@ class Heard:
             self.now = round(self.now + 0.1, 6)
 
 
-def with_priority(scene: Any, priority: str) -> list[AlarmState]:
-    alarm = next(one for one in scene.shown.alarms if one.priority == priority)
+def with_priority(watched: Any, priority: str) -> list[AlarmState]:
+    alarm = next(one for one in watched.shown.alarms if one.priority == priority)
     return [replace(alarm, state=State.UNACKNOWLEDGED, acknowledged=False, raised_at=1)]
 
 
-def test_each_priority_sounds_different(scene_of: Make) -> None:
+def test_each_priority_sounds_different(run_of: Make) -> None:
     heard = {}
     for priority in PATTERNS:
         ears = Heard()
-        ears.run(with_priority(scene_of(), priority), 10.0)
+        ears.run(with_priority(run_of(), priority), 10.0)
         heard[priority] = ears
     assert heard["critical"].bells[:6] == pytest.approx([0.0, 0.2, 0.4, 1.5, 1.7, 1.9])
     assert heard["high"].bells == pytest.approx([0.0, 0.5, 5.0, 5.5])
@@ -169,9 +169,9 @@ def test_each_priority_sounds_different(scene_of: Make) -> None:
     assert heard["high"].words == []
 
 
-def test_acknowledging_and_silencing_end_the_sound_and_a_new_alarm_brings_it_back(scene_of: Make) -> None:
+def test_acknowledging_and_silencing_end_the_sound_and_a_new_alarm_brings_it_back(run_of: Make) -> None:
     ears = Heard()
-    critical = with_priority(scene_of(), "critical")
+    critical = with_priority(run_of(), "critical")
     ears.run(critical, 1.0)
     ears.sound.silence(critical)
     assert ears.sound.silenced(critical)
@@ -250,20 +250,20 @@ class Recorder:
 
 def test_trouble_with_the_recording_is_seen(profile: Profile) -> None:
     recorder = Recorder()
-    camera = Camera(None, recorder)
-    assert camera._troubles((), {}, 0) == []
+    maker = SnapshotMaker(None, recorder)
+    assert maker._troubles((), {}, 0) == []
     few = {"frames shorter than a signal": 9, "frames not in the profile": 700}
-    assert camera._troubles((), few, 1000) == [], "nothing to alarm anybody with"
-    assert camera._recording() == "recording, 200 GB free"
+    assert maker._troubles((), few, 1000) == [], "nothing to alarm anybody with"
+    assert maker._recording() == "recording, 200 GB free"
     recorder.free_bytes, recorder.behind_seconds = 120_000_000, 7.4
     recorder.trouble = "the folder is gone"
     many = {"frames shorter than a signal": 30, "frames lost before livewatch could read them": 7, "remote frames": 99}
-    assert camera._troubles((), many, 1000) == [
+    assert maker._troubles((), many, 1000) == [
         "Not recorded as it should be: the folder is gone.",
         "The recording is 7 s behind: the disk is slow.",
         "The disk is nearly full: 120 MB left for the recording.",
         "7 frames were lost before they could be read.",
         "3 % of the frames could not be used; the cell view says why.",
     ]
-    assert camera._recording() == "NOT RECORDING"
-    assert Camera(None, None)._recording() == "not recorded"
+    assert maker._recording() == "NOT RECORDING"
+    assert SnapshotMaker(None, None)._recording() == "not recorded"

@@ -1,1 +1,1 @@
-"""Drawing on character cells: sheets, large figures and letters, curves. Knows nothing of Textual or of runs."""
+"""Drawing on character cells: canvases, large figures and letters, curves. Knows nothing of Textual or of runs."""

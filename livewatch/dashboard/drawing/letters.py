@@ -9,7 +9,7 @@ from functools import lru_cache
 
 import numpy as np
 
-from livewatch.dashboard.drawing.figures import quarters
+from livewatch.dashboard.drawing.large_figures import quarters
 
 __all__ = ["LETTER_ROWS", "letters"]
 

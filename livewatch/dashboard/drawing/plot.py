@@ -1,8 +1,8 @@
-"""Curves on a sheet: lines, levels and areas in braille dots, two across and four down in every cell.
+"""Curves on a canvas: lines, levels and areas in braille dots, two across and four down in every cell.
 
-Numbers in the reader's units come in with the range each axis covers; dots go onto the sheet. Where several curves meet
-in one cell it takes the ink of the one drawn last. On a plain sheet the marks ' - . stand at three heights in a cell.
-Unknown (NaN) points break a curve.
+Numbers in the reader's units come in with the range each axis covers; dots go onto the canvas. Where several curves
+meet in one cell it takes the ink of the one drawn last. On a plain canvas the marks ' - . stand at three heights in a
+cell. Unknown (NaN) points break a curve.
 """
 
 from __future__ import annotations
@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from livewatch.dashboard.drawing.sheet import Ink, Sheet
+from livewatch.dashboard.drawing.canvas import Canvas, Ink
 
 __all__ = ["SOLID", "Dash", "Plot", "extremes"]
 
@@ -24,7 +24,7 @@ _PLAIN = " '-:.|:|"
 
 
 class Plot:
-    """A rectangle of a sheet, `width` x `height` cells at (`x`, `y`), over which an axis runs across and one up.
+    """A rectangle of a canvas, `width` x `height` cells at (`x`, `y`), over which an axis runs across and one up.
 
     Args:
         across, up: (low, high) of the axes; a range of no length is widened.
@@ -32,7 +32,7 @@ class Plot:
 
     def __init__(
         self,
-        sheet: Sheet,
+        canvas: Canvas,
         x: int,
         y: int,
         width: int,
@@ -40,11 +40,11 @@ class Plot:
         across: tuple[float, float],
         up: tuple[float, float],
     ) -> None:
-        self.sheet = sheet
+        self.canvas = canvas
         self.x, self.y = x, y
         self.width, self.height = max(1, width), max(1, height)
         self.across, self.up = _widened(across), _widened(up)
-        self._per_cell = (1, 3) if sheet.plain else (2, 4)
+        self._per_cell = (1, 3) if canvas.plain else (2, 4)
         self._columns, self._rows = self.width * self._per_cell[0], self.height * self._per_cell[1]
         self._set = np.zeros((self._rows, self._columns), np.bool_)
         self._ink = np.full((self.height, self.width), "", object)
@@ -74,31 +74,31 @@ class Plot:
         self._dots(right, down, ink)
 
     def column(self, value: float) -> int:
-        """The cell column of the sheet at `value` on the axis across; may lie outside the plot."""
+        """The cell column of the canvas at `value` on the axis across; may lie outside the plot."""
         low, high = self.across
         if not np.isfinite(value):
             return self.x - 1
         return self.x + int(np.clip(np.floor((value - low) / (high - low) * self.width), -1, self.width))
 
     def row(self, value: float) -> int:
-        """The cell row of the sheet at `value` on the axis up, kept within the plot."""
+        """The cell row of the canvas at `value` on the axis up, kept within the plot."""
         low, high = self.up
         share = 0.0 if not np.isfinite(value) else (value - low) / (high - low)
         return self.y + self.height - 1 - int(np.clip(np.floor(share * self.height), 0, self.height - 1))
 
     def finish(self) -> None:
-        """Put what was drawn on the sheet."""
+        """Put what was drawn on the canvas."""
         across, down = self._per_cell
         blocks = self._set.reshape(self.height, down, self.width, across)
-        if self.sheet.plain:
+        if self.canvas.plain:
             code = (blocks[:, :, :, 0] * np.array([1, 2, 4])[None, :, None]).sum(axis=1)
         else:
             code = np.einsum("hdwa,da->hw", blocks.astype(np.int64), _BRAILLE)
         for down_cells, right_cells in zip(*np.nonzero(code), strict=True):
             dots = int(code[down_cells, right_cells])
-            character = _PLAIN[dots] if self.sheet.plain else chr(0x2800 + dots)
+            character = _PLAIN[dots] if self.canvas.plain else chr(0x2800 + dots)
             ink = self._ink[down_cells, right_cells]
-            self.sheet.write(self.x + int(right_cells), self.y + int(down_cells), character, ink)
+            self.canvas.write(self.x + int(right_cells), self.y + int(down_cells), character, ink)
 
     def _points(self, xs: NDArray[np.float64], ys: NDArray[np.float64]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
         """Dot columns and rows of a line through the points, those between them included."""

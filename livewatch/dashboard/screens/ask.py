@@ -30,7 +30,7 @@ class AskText(ModalScreen[str]):
 
     def compose(self) -> ComposeResult:
         """The question, a line to write on, what the keys do."""
-        with Vertical(id="sheet"):
+        with Vertical(id="dialog"):
             yield Static(self._question, classes="title", markup=False)
             yield Input(self._start, compact=True, max_length=400)
             yield Static("enter  done        escape  never mind", classes="keys", markup=False)
@@ -58,7 +58,7 @@ class AskChoice(ModalScreen[T | None], Generic[T]):
 
     def compose(self) -> ComposeResult:
         """The question, then the choices."""
-        with Vertical(id="sheet"):
+        with Vertical(id="dialog"):
             yield Static(self._question, classes="title", markup=False)
             for number, (words, _) in enumerate(self._choices, 1):
                 yield Static(f"{number}  {words}", id=f"choice-{number}", markup=False)

@@ -35,7 +35,7 @@ class Cautions(ModalScreen[bool]):
 
     def compose(self) -> ComposeResult:
         """Text, and what the two keys do."""
-        with Vertical(id="sheet"):
+        with Vertical(id="dialog"):
             yield Static(f"Before the first run with {self._vehicle}", classes="title", markup=False)
             for caution in CAUTIONS:
                 yield Static(f"-  {caution}", classes="caution", markup=False)

@@ -40,7 +40,7 @@ class HelpPage(ModalScreen[None]):
 
     def compose(self) -> ComposeResult:
         """A list by group, then the signs, then the cautions."""
-        with VerticalScroll(id="sheet"):
+        with VerticalScroll(id="dialog"):
             yield Static(self._text(), markup=False)
 
     def on_click(self) -> None:

@@ -8,21 +8,21 @@ from textual.screen import Screen
 from textual.widgets import ContentSwitcher
 
 from livewatch.dashboard.bindings import keys_for
-from livewatch.dashboard.look import Look
-from livewatch.dashboard.picture import Picture
+from livewatch.dashboard.content.snapshot import Snapshot
+from livewatch.dashboard.content.view_state import ViewState
 from livewatch.dashboard.widgets.alarm_list import AlarmList
 from livewatch.dashboard.widgets.authority import Authority
 from livewatch.dashboard.widgets.bus_health import BusHealth
+from livewatch.dashboard.widgets.canvas_widget import CanvasWidget
 from livewatch.dashboard.widgets.cursor_values import CursorValues
-from livewatch.dashboard.widgets.drawn import Drawn
 from livewatch.dashboard.widgets.event_list import EventList
-from livewatch.dashboard.widgets.figures import Figures
 from livewatch.dashboard.widgets.headline_box import HeadlineBox
 from livewatch.dashboard.widgets.key_hints import KeyHints
-from livewatch.dashboard.widgets.lead_up import LeadUp
+from livewatch.dashboard.widgets.large_figures import LargeFigures
 from livewatch.dashboard.widgets.next_drive import NextDrive
 from livewatch.dashboard.widgets.operating_map import OperatingMap
 from livewatch.dashboard.widgets.pull_list import PullList
+from livewatch.dashboard.widgets.selected_event import SelectedEvent
 from livewatch.dashboard.widgets.small_screen import SmallScreen
 from livewatch.dashboard.widgets.status_line import StatusLine
 from livewatch.dashboard.widgets.timeline import Timeline
@@ -56,7 +56,7 @@ class MainScreen(Screen[None]):
         yield HeadlineBox()
         with ContentSwitcher(initial=self.view, id="views"):
             with Vertical(id="seat"):
-                yield Figures()
+                yield LargeFigures()
                 yield Authority()
                 yield AlarmList(id="seat-alarms")
                 yield NextDrive()
@@ -74,7 +74,7 @@ class MainScreen(Screen[None]):
                 yield CursorValues()
                 with Horizontal(id="happened"):
                     yield EventList()
-                    yield LeadUp()
+                    yield SelectedEvent()
         yield Transport()
         yield KeyHints()
         yield SmallScreen()
@@ -96,15 +96,15 @@ class MainScreen(Screen[None]):
         self.query_one(ContentSwitcher).current = view
         self._hint()
 
-    def show(self, picture: Picture | None, look: Look) -> None:
-        """Draw a picture in every widget that can be seen."""
+    def show(self, snapshot: Snapshot | None, view: ViewState) -> None:
+        """Draw a snapshot in every widget that can be seen."""
         missing: list[str] = []
-        for widget in self.query(Drawn):
+        for widget in self.query(CanvasWidget):
             # The keys are the last but one to be drawn: by then it is known what had no room.
             if isinstance(widget, KeyHints):
                 widget.missing = ", ".join(missing)
-            if widget.size.width or widget.look is None:
-                widget.show(picture, look)
+            if widget.size.width or widget.view_state is None:
+                widget.show(snapshot, view)
                 missing += [widget.left_out] if widget.size.width and widget.left_out else []
 
     def _hint(self) -> None:

@@ -30,7 +30,7 @@ class ReadingPage(ModalScreen[None]):
 
     def compose(self) -> ComposeResult:
         """The parts, below what the keys do."""
-        with VerticalScroll(id="sheet"):
+        with VerticalScroll(id="dialog"):
             yield Static(self._text(), markup=False)
 
     def on_click(self) -> None:

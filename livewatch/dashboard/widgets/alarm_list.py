@@ -8,15 +8,15 @@ from textual import events
 from textual.message import Message
 
 from livewatch.alarms import AlarmState, State
+from livewatch.dashboard.content.headline import LIMIT, alarm_facts, state_word
+from livewatch.dashboard.content.snapshot import Snapshot
+from livewatch.dashboard.content.view_state import ViewState
+from livewatch.dashboard.drawing.canvas import Canvas
 from livewatch.dashboard.drawing.fitting import MORE, SIGN, Steady, Wording, fit
-from livewatch.dashboard.drawing.sheet import Sheet
-from livewatch.dashboard.headline import LIMIT, alarm_facts, state_word
-from livewatch.dashboard.look import Look
-from livewatch.dashboard.naming import alarm_label
-from livewatch.dashboard.picture import Picture
-from livewatch.dashboard.widgets.drawn import Drawn
+from livewatch.dashboard.widgets.canvas_widget import CanvasWidget
 from livewatch.dashboard.widgets.heading import MARGIN, write_lines
 from livewatch.wording.events import MARKS, clock_text
+from livewatch.wording.names import alarm_label
 
 __all__ = ["AlarmList"]
 
@@ -24,7 +24,7 @@ ROOM_FOR_STATES = 110
 """Columns from which how an alarm stands is said in full."""
 
 
-class AlarmList(Drawn):
+class AlarmList(CanvasWidget):
     """A row an alarm, a second one where what it says needs it and there is room. The selected one is marked; what a
     key does is done to it. Alarms beyond the room are counted in the last row."""
 
@@ -40,66 +40,66 @@ class AlarmList(Drawn):
         self._steady = Steady()
         self._places: list[str] = []
 
-    def draw(self, sheet: Sheet, look: Look) -> None:
-        picture = self.picture
-        self._places = [""] * sheet.height
-        if picture is None or not sheet.height:
+    def draw(self, canvas: Canvas, view: ViewState) -> None:
+        snapshot = self.snapshot
+        self._places = [""] * canvas.height
+        if snapshot is None or not canvas.height:
             return
-        total = len(picture.announced) + len(picture.hidden)
-        room = sheet.height - (1 if total > sheet.height else 0)
-        rows = rows_of(picture, look, room)
-        states = [_standing(alarm, picture, sheet.width < ROOM_FOR_STATES) for alarm in rows]
+        total = len(snapshot.announced) + len(snapshot.hidden)
+        room = canvas.height - (1 if total > canvas.height else 0)
+        rows = rows_of(snapshot, view, room)
+        states = [_standing(alarm, snapshot, canvas.width < ROOM_FOR_STATES) for alarm in rows]
         column = max((len(state) for state in states), default=0)
-        y = 1 if len(rows) < sheet.height and total == len(rows) else 0
+        y = 1 if len(rows) < canvas.height and total == len(rows) else 0
         for place, alarm in enumerate(rows):
             spare = room - y - (len(rows) - place)
-            below = self._row(sheet, look, picture, alarm, y, (states[place], column), min(2, 1 + spare))
+            below = self._row(canvas, view, snapshot, alarm, y, (states[place], column), min(2, 1 + spare))
             self._places[y:below] = [alarm.name] * (below - y)
             y = below
         if total > len(rows):
-            sheet.write(MARGIN, sheet.height - 1, f"{total - len(rows)} more: r reads them all", "loud")
+            canvas.write(MARGIN, canvas.height - 1, f"{total - len(rows)} more: r reads them all", "loud")
 
     def _row(
         self,
-        sheet: Sheet,
-        look: Look,
-        picture: Picture,
+        canvas: Canvas,
+        view: ViewState,
+        snapshot: Snapshot,
         alarm: AlarmState,
         y: int,
         standing: tuple[str, int],
         most: int,
     ) -> int:
         """Returns the row below."""
-        hidden = alarm in picture.hidden
-        selected = alarm.name == selected_alarm(picture, look)
+        hidden = alarm in snapshot.hidden
+        selected = alarm.name == selected_alarm(snapshot, view)
         ink = "quiet" if hidden else alarm.priority
-        sheet.write(1, y, "" if hidden else MARKS[alarm.priority], ink)
+        canvas.write(1, y, "" if hidden else MARKS[alarm.priority], ink)
         x = MARGIN + 1
-        if sheet.width >= 100:
+        if canvas.width >= 100:
             word = alarm.priority if alarm.acknowledged else alarm.priority.upper()
-            sheet.write(x, y, "" if hidden else word, ink if alarm.acknowledged or hidden else f"{ink}-fill")
+            canvas.write(x, y, "" if hidden else word, ink if alarm.acknowledged or hidden else f"{ink}-fill")
             x += 10
         since = clock_text((alarm.raised_at if alarm.raised_at is not None else alarm.since) / 1e9).partition(".")[0]
         state, column = standing
-        end = sheet.width - 1
-        sheet.write(end - column, y, state, "ink" if not alarm.acknowledged else "quiet")
-        stop = sheet.write_right(end - column - 2, y, since, "quiet") - 2
+        end = canvas.width - 1
+        canvas.write(end - column, y, state, "ink" if not alarm.acknowledged else "quiet")
+        stop = canvas.write_right(end - column - 2, y, since, "quiet") - 2
         first_out = ", first out" if alarm.first_out else ""
         bare = alarm_label(alarm.name)
         name = bare + first_out
-        extra = alarm.reason if hidden else alarm_facts(alarm, picture, look.units)
+        extra = alarm.reason if hidden else alarm_facts(alarm, snapshot, view.units)
         fewer = extra if hidden else extra.partition(LIMIT)[0]
         told: list[Wording] = [f"{name}: {text}".rstrip(": ") for text in (extra, fewer)]
         if hidden and extra:
             told += [f"{bare}: {extra}", f"{bare} {MORE}", f"{bare} {SIGN}"]
         elif most == 1:
             told += [name]
-        lines = self._told(alarm, told, (name, extra), sheet.width - 1 - x, stop - x, most)
-        sheet.write(x, y, lines[0], "quiet")
-        sheet.write(x, y, lines[0][: len(name)], "loud" if not alarm.acknowledged else "ink")
-        if selected and len(picture.announced) + len(picture.hidden) > 1:
-            sheet.write(0, y, ">" if sheet.plain else "▸", "loud")
-        return write_lines(sheet, x, y + 1, lines[1:], "quiet")
+        lines = self._told(alarm, told, (name, extra), canvas.width - 1 - x, stop - x, most)
+        canvas.write(x, y, lines[0], "quiet")
+        canvas.write(x, y, lines[0][: len(name)], "loud" if not alarm.acknowledged else "ink")
+        if selected and len(snapshot.announced) + len(snapshot.hidden) > 1:
+            canvas.write(0, y, ">" if canvas.plain else "▸", "loud")
+        return write_lines(canvas, x, y + 1, lines[1:], "quiet")
 
     def _told(
         self, alarm: AlarmState, told: Sequence[Wording], apart: tuple[str, str], width: int, first: int, most: int
@@ -117,27 +117,27 @@ class AlarmList(Drawn):
             self.post_message(self.Selected(self._places[event.y]))
 
 
-def _standing(alarm: AlarmState, picture: Picture, short: bool) -> str:
+def _standing(alarm: AlarmState, snapshot: Snapshot, short: bool) -> str:
     state = state_word(alarm, short)
     if alarm.state is State.SHELVED and alarm.shelved_until is not None:
-        left = max(0.0, (alarm.shelved_until - picture.time) / 1e9)
+        left = max(0.0, (alarm.shelved_until - snapshot.time) / 1e9)
         state = f"shelved, {clock_text(left).partition('.')[0]} left"
     return f"{state}, cannot be judged" if alarm.cannot_judge else state
 
 
-def selected_alarm(picture: Picture, look: Look) -> str:
+def selected_alarm(snapshot: Snapshot, view: ViewState) -> str:
     """The alarm that a key acts on: the one chosen, else the most urgent; empty when there is none."""
-    names = [alarm.name for alarm in (*picture.announced, *picture.hidden)]
-    if look.alarm in names:
-        return look.alarm
+    names = [alarm.name for alarm in (*snapshot.announced, *snapshot.hidden)]
+    if view.alarm in names:
+        return view.alarm
     return names[0] if names else ""
 
 
-def rows_of(picture: Picture, look: Look, height: int) -> list[AlarmState]:
+def rows_of(snapshot: Snapshot, view: ViewState, height: int) -> list[AlarmState]:
     """The alarms shown in so many rows: announced before hidden, and the selected one always among them."""
-    alarms = [*picture.announced, *picture.hidden]
+    alarms = [*snapshot.announced, *snapshot.hidden]
     rows = alarms[:height]
-    chosen = selected_alarm(picture, look)
+    chosen = selected_alarm(snapshot, view)
     if rows and chosen not in [alarm.name for alarm in rows]:
         rows[-1] = next(alarm for alarm in alarms if alarm.name == chosen)
     return rows

@@ -10,15 +10,15 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
+from livewatch.dashboard.content.headline import is_beyond
+from livewatch.dashboard.content.view_state import ViewState
+from livewatch.dashboard.drawing.canvas import Canvas, Ink
 from livewatch.dashboard.drawing.fitting import fit
-from livewatch.dashboard.drawing.sheet import Ink, Sheet
-from livewatch.dashboard.headline import is_beyond
-from livewatch.dashboard.look import Look
-from livewatch.dashboard.widgets.drawn import Drawn
+from livewatch.dashboard.widgets.canvas_widget import CanvasWidget
 from livewatch.dashboard.widgets.heading import MARGIN
-from livewatch.dashboard.wording import authority_words
 from livewatch.signature.authority import AuthorityUse
 from livewatch.wording.events import MARKS
+from livewatch.wording.shorter import authority_words
 
 __all__ = ["Authority"]
 
@@ -29,7 +29,7 @@ CALM = 0.15
 """Share of a limit by which one correction is used more than another before it takes its row."""
 
 
-class Authority(Drawn):
+class Authority(CanvasWidget):
     """The controllers in the order of the profile, so that none changes its place; those that are used most where there
     is no room for all."""
 
@@ -37,60 +37,60 @@ class Authority(Drawn):
         super().__init__(id=id, classes=classes)
         self._shown: frozenset[str] = frozenset()
 
-    def draw(self, sheet: Sheet, look: Look) -> None:
-        uses: Sequence[AuthorityUse] = () if self.picture is None else self.picture.authority
+    def draw(self, canvas: Canvas, view: ViewState) -> None:
+        uses: Sequence[AuthorityUse] = () if self.snapshot is None else self.snapshot.authority
         if not uses:
-            sheet.write(MARGIN, 0, "The profile declares no authority of any controller.", "quiet")
+            canvas.write(MARGIN, 0, "The profile declares no authority of any controller.", "quiet")
             return
         total = len(uses)
-        uses = _chosen(uses, sheet.height, self._shown)
+        uses = _chosen(uses, canvas.height, self._shown)
         self._shown = frozenset(use.name for use in uses)
         if total > len(uses):
             self.left_out = _counted(total - len(uses), "correction")
-        roomy = sheet.height >= 2 * len(uses)
+        roomy = canvas.height >= 2 * len(uses)
         for place, use in enumerate(uses):
             y = place * (2 if roomy else 1)
-            self._row(sheet, look, use, y)
+            self._row(canvas, view, use, y)
             if roomy:
-                self._detail(sheet, look, use, y + 1)
+                self._detail(canvas, view, use, y + 1)
 
-    def _row(self, sheet: Sheet, look: Look, use: AuthorityUse, y: int) -> None:
-        narrow = sheet.width < 100
-        label_width, figure_width = _columns(sheet.width)
+    def _row(self, canvas: Canvas, view: ViewState, use: AuthorityUse, y: int) -> None:
+        narrow = canvas.width < 100
+        label_width, figure_width = _columns(canvas.width)
         word, ink = beyond_word(use)
         if word:
-            sheet.write(0, y, f" {_shape(ink)}"[:3], ink)
+            canvas.write(0, y, f" {_shape(ink)}"[:3], ink)
         label = fit(authority_words(use.label), label_width, 1).lines[0]
-        sheet.write(MARGIN, y, label, "quiet" if not word else ink, label_width)
+        canvas.write(MARGIN, y, label, "quiet" if not word else ink, label_width)
         start = MARGIN + label_width + 1
-        width = max(10, sheet.width - start - figure_width - 1)
-        _track(sheet, start, y, width, use, "ink" if not word else ink)
+        width = max(10, canvas.width - start - figure_width - 1)
+        _track(canvas, start, y, width, use, "ink" if not word else ink)
         x = start + width + 1
         if not math.isfinite(use.value):
-            sheet.write(x, y, "not in charge" if math.isfinite(use.most) else "not seen yet", "stale")
+            canvas.write(x, y, "not in charge" if math.isfinite(use.most) else "not seen yet", "stale")
             return
         sign = "+" if use.low < 0 and use.value > 0 else ""
-        text = sign + look.units.text(use.value, use.unit, use.name)
-        sheet.write_right(x + 8, y, text, ink if word else "ink")
+        text = sign + view.units.text(use.value, use.unit, use.name)
+        canvas.write_right(x + 8, y, text, ink if word else "ink")
         share = f"{use.used * 100:.0f} % used" if math.isfinite(use.used) else ""
         if narrow:
-            sheet.write(x + 9, y, word or share, ink if word else "quiet")
+            canvas.write(x + 9, y, word or share, ink if word else "quiet")
             return
-        sheet.write_right(x + 19, y, share, ink if word else "quiet")
-        sheet.write(x + 21, y, word, ink)
+        canvas.write_right(x + 19, y, share, ink if word else "quiet")
+        canvas.write(x + 21, y, word, ink)
 
-    def _detail(self, sheet: Sheet, look: Look, use: AuthorityUse, y: int) -> None:
+    def _detail(self, canvas: Canvas, view: ViewState, use: AuthorityUse, y: int) -> None:
         parts = [
-            f"everyday {_span(look, use, use.everyday)}",
-            f"limit {_span(look, use, (use.low, use.high))}",
+            f"everyday {_span(view, use, use.everyday)}",
+            f"limit {_span(view, use, (use.low, use.high))}",
         ]
         if math.isfinite(use.most):
-            parts.append(f"so far {_span(look, use, (use.least, use.most))}")
+            parts.append(f"so far {_span(view, use, (use.least, use.most))}")
         if use.pinned >= 0.1:
             parts.append(f"pinned {use.pinned:.1f} s")
-        start = MARGIN + _columns(sheet.width)[0] + 2
+        start = MARGIN + _columns(canvas.width)[0] + 2
         told = tuple("   ".join(parts[:count]) for count in range(len(parts), 0, -1))
-        sheet.write(start, y, next((text for text in told if len(text) < sheet.width - start), ""), "faint")
+        canvas.write(start, y, next((text for text in told if len(text) < canvas.width - start), ""), "faint")
 
 
 def _columns(width: int) -> tuple[int, int]:
@@ -98,10 +98,10 @@ def _columns(width: int) -> tuple[int, int]:
     return (21, 25) if width < 100 else (30, 38)
 
 
-def _span(look: Look, use: AuthorityUse, ends: tuple[float, float]) -> str:
+def _span(view: ViewState, use: AuthorityUse, ends: tuple[float, float]) -> str:
     """A range, without the noughts behind the point."""
-    low, high = (look.units.figure(end, use.unit).removesuffix(".0") for end in ends)
-    spelt = look.units.spelt(use.unit)
+    low, high = (view.units.figure(end, use.unit).removesuffix(".0") for end in ends)
+    spelt = view.units.spelt(use.unit)
     return f"{low} to {high}{'' if spelt == '°' else ' '}{spelt}"
 
 
@@ -139,8 +139,8 @@ def _chosen(uses: Sequence[AuthorityUse], rows: int, shown: frozenset[str]) -> S
     return [use for use in uses if use in ranked]
 
 
-def _track(sheet: Sheet, x: int, y: int, width: int, use: AuthorityUse, ink: Ink) -> None:
-    plain = sheet.plain
+def _track(canvas: Canvas, x: int, y: int, width: int, use: AuthorityUse, ink: Ink) -> None:
+    plain = canvas.plain
     left, right, far, near, used, beyond, zero, tick = "||.-=#+:" if plain else "▕▏┈─━■┼╵"
     inner = width - 2
     span = use.high - use.low
@@ -148,21 +148,21 @@ def _track(sheet: Sheet, x: int, y: int, width: int, use: AuthorityUse, ink: Ink
     def cell(value: float) -> int:
         return int(min(inner - 1, max(0, math.floor((value - use.low) / span * inner)))) if span > 0 else 0
 
-    sheet.write(x, y, left, "quiet")
-    sheet.write(x + width - 1, y, right, "quiet")
-    sheet.write(x + 1, y, far * inner, "faint")
+    canvas.write(x, y, left, "quiet")
+    canvas.write(x + width - 1, y, right, "quiet")
+    canvas.write(x + 1, y, far * inner, "faint")
     first, last = cell(use.everyday[0]), cell(use.everyday[1])
-    sheet.write(x + 1 + first, y, near * (last - first + 1), "quiet")
+    canvas.write(x + 1 + first, y, near * (last - first + 1), "quiet")
     bipolar = use.low < 0 < use.high
     # A controller whose everyday band does not hold zero works around the middle of its range, like a solenoid's duty.
     origin = cell(0.0 if use.everyday[0] <= 0.0 <= use.everyday[1] else (use.low + use.high) / 2)
     for reached in (use.least, use.most):
         if math.isfinite(reached):
-            sheet.write(x + 1 + cell(reached), y, tick, "quiet")
+            canvas.write(x + 1 + cell(reached), y, tick, "quiet")
     if math.isfinite(use.value):
         at = cell(use.value)
         for place in range(min(origin, at), max(origin, at) + 1):
             outside = is_beyond(use) and (place > last or place < first)
-            sheet.write(x + 1 + place, y, beyond if outside else used, ink)
+            canvas.write(x + 1 + place, y, beyond if outside else used, ink)
     if bipolar:
-        sheet.write(x + 1 + origin, y, zero, "quiet")
+        canvas.write(x + 1 + origin, y, zero, "quiet")

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
+from livewatch.dashboard.content.snapshot import Snapshot
+from livewatch.dashboard.content.view_state import ViewState
+from livewatch.dashboard.drawing.canvas import Canvas, Ink
 from livewatch.dashboard.drawing.fitting import fit
-from livewatch.dashboard.drawing.sheet import Ink, Sheet
-from livewatch.dashboard.look import Look
-from livewatch.dashboard.picture import Picture
-from livewatch.dashboard.widgets.drawn import Drawn
+from livewatch.dashboard.widgets.canvas_widget import CanvasWidget
 from livewatch.dashboard.widgets.heading import heading, write_lines
 from livewatch.sources.live.status import BusStatus
 from livewatch.wording.events import MARKS
@@ -14,24 +14,24 @@ from livewatch.wording.events import MARKS
 __all__ = ["BusHealth"]
 
 
-class BusHealth(Drawn):
+class BusHealth(CanvasWidget):
     """A row a bus, a row for the recording, then the counts; what has no room is counted."""
 
-    def draw(self, sheet: Sheet, look: Look) -> None:
-        picture = self.picture
-        if picture is None:
+    def draw(self, canvas: Canvas, view: ViewState) -> None:
+        snapshot = self.snapshot
+        if snapshot is None:
             return
-        told = [_bus(bus) for bus in picture.buses]
-        told += [(f"{MARKS['medium']} {trouble}", "medium") for trouble in picture.trouble]
-        told += [(picture.recording, "quiet")] if picture.recording else []
-        told += [(text, "quiet") for text in _odd(picture)]
+        told = [_bus(bus) for bus in snapshot.buses]
+        told += [(f"{MARKS['medium']} {trouble}", "medium") for trouble in snapshot.trouble]
+        told += [(snapshot.recording, "quiet")] if snapshot.recording else []
+        told += [(text, "quiet") for text in _odd(snapshot)]
         y, left = 1, len(told)
         for text, ink in told:
-            lines = fit((text,), sheet.width - 1, max(1, sheet.height - y))
-            if y >= sheet.height or (not lines.whole and y > 1):
+            lines = fit((text,), canvas.width - 1, max(1, canvas.height - y))
+            if y >= canvas.height or (not lines.whole and y > 1):
                 break
-            y, left = write_lines(sheet, 0, y, lines.lines, ink), left - 1
-        heading(sheet, "buses" if picture.buses else "source", f"{left} more: r" if left else f"{picture.rows} rows")
+            y, left = write_lines(canvas, 0, y, lines.lines, ink), left - 1
+        heading(canvas, "buses" if snapshot.buses else "source", f"{left} more: r" if left else f"{snapshot.rows} rows")
 
 
 def _bus(bus: BusStatus) -> tuple[str, Ink]:
@@ -44,7 +44,7 @@ def _bus(bus: BusStatus) -> tuple[str, Ink]:
     return ", ".join([f"{bus.name} {bus.rate:.0f} frames/s", *load, *parts]), "ink"
 
 
-def _odd(picture: Picture) -> list[str]:
+def _odd(snapshot: Snapshot) -> list[str]:
     """The counts, largest first."""
-    ranked = sorted(picture.counts.items(), key=lambda item: -item[1])
+    ranked = sorted(snapshot.counts.items(), key=lambda item: -item[1])
     return [f"{number} {kind}" for kind, number in ranked]

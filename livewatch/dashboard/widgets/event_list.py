@@ -9,15 +9,15 @@ from typing import Any
 from textual import events as textual_events
 from textual.message import Message
 
+from livewatch.dashboard.content.headline import SHORT_STATES
+from livewatch.dashboard.content.view_state import ViewState
+from livewatch.dashboard.drawing.canvas import Canvas, Ink
 from livewatch.dashboard.drawing.fitting import fit
-from livewatch.dashboard.drawing.sheet import Ink, Sheet
-from livewatch.dashboard.headline import SHORT_STATES
-from livewatch.dashboard.look import Look
-from livewatch.dashboard.widgets.drawn import Drawn
+from livewatch.dashboard.widgets.canvas_widget import CanvasWidget
 from livewatch.dashboard.widgets.heading import heading
-from livewatch.dashboard.wording import alarm_names
 from livewatch.data.events import Event, EventKind
 from livewatch.wording.events import MARKS, clock_text, sentence
+from livewatch.wording.shorter import alarm_names
 
 __all__ = ["EventList", "current", "flooding", "moment"]
 
@@ -25,7 +25,7 @@ TIME = 9
 STATES = {state.value: word for state, word in SHORT_STATES.items()}
 
 
-class EventList(Drawn):
+class EventList(CanvasWidget):
     """The selected event is marked; a click selects, and goes to its time."""
 
     class Chosen(Message):
@@ -35,40 +35,40 @@ class EventList(Drawn):
             super().__init__()
             self.position = position
 
-    def draw(self, sheet: Sheet, look: Look) -> None:
-        y = heading(sheet, "events", f"{len(look.events)}")
-        if not look.events:
-            sheet.write(0, y, "none yet", "quiet")
+    def draw(self, canvas: Canvas, view: ViewState) -> None:
+        y = heading(canvas, "events", f"{len(view.events)}")
+        if not view.events:
+            canvas.write(0, y, "none yet", "quiet")
             return
-        chosen = current(look)
-        for position in self._rows(look, sheet.height - y):
-            self._row(sheet, look.events[position], y, position == chosen)
+        chosen = current(view)
+        for position in self._rows(view, canvas.height - y):
+            self._row(canvas, view.events[position], y, position == chosen)
             y += 1
 
     def on_click(self, event: textual_events.Click) -> None:
         """Select the event in the row."""
-        if self.look is None:
+        if self.view_state is None:
             return
-        rows = self._rows(self.look, self.size.height - 1)
+        rows = self._rows(self.view_state, self.size.height - 1)
         if 0 <= event.y - 1 < len(rows):
             self.post_message(self.Chosen(rows[event.y - 1]))
 
-    def _rows(self, look: Look, rows: int) -> range:
+    def _rows(self, view: ViewState, rows: int) -> range:
         """The positions shown: the selected event with as much before as after it."""
-        total = len(look.events)
-        first = min(max(0, current(look) - rows // 2), max(0, total - rows))
+        total = len(view.events)
+        first = min(max(0, current(view) - rows // 2), max(0, total - rows))
         return range(first, min(total, first + max(0, rows)))
 
-    def _row(self, sheet: Sheet, event: Event, y: int, chosen: bool) -> None:
+    def _row(self, canvas: Canvas, event: Event, y: int, chosen: bool) -> None:
         raised = event.kind is EventKind.ALARM and event.detail.get("transition") == "raised"
         priority = event.detail.get("priority", "")
         ink: Ink = priority if raised and priority in MARKS else "ink" if event.kind is EventKind.ALARM else "quiet"
         if chosen:
-            sheet.write(0, y, ">" if sheet.plain else "▸", "loud")
-        sheet.write_right(1 + TIME, y, clock_text(moment(event) / 1e9), "loud" if chosen else "quiet")
-        sheet.write(3 + TIME, y, MARKS.get(priority, "") if raised else "", ink)
-        room = sheet.width - TIME - 7
-        sheet.write(6 + TIME, y, fit(_words(event), room, 1).lines[0], ink if raised or not chosen else "loud", room)
+            canvas.write(0, y, ">" if canvas.plain else "▸", "loud")
+        canvas.write_right(1 + TIME, y, clock_text(moment(event) / 1e9), "loud" if chosen else "quiet")
+        canvas.write(3 + TIME, y, MARKS.get(priority, "") if raised else "", ink)
+        room = canvas.width - TIME - 7
+        canvas.write(6 + TIME, y, fit(_words(event), room, 1).lines[0], ink if raised or not chosen else "loud", room)
 
 
 def moment(event: Event) -> int:
@@ -77,11 +77,11 @@ def moment(event: Event) -> int:
     return round(at * 1e9) if isinstance(at, int | float) else event.time
 
 
-def current(look: Look) -> int:
+def current(view: ViewState) -> int:
     """Position of the selected event: the chosen one, else the last at or before the time looked at."""
-    if 0 <= look.event < len(look.events):
-        return look.event
-    return max(0, before(look.events, look.cursor))
+    if 0 <= view.event < len(view.events):
+        return view.event
+    return max(0, before(view.events, view.cursor))
 
 
 def before(events: Sequence[Event], time: int) -> int:

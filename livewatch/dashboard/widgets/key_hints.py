@@ -8,15 +8,15 @@ from textual import events
 from textual.message import Message
 
 from livewatch.dashboard.bindings import Key
-from livewatch.dashboard.drawing.sheet import Sheet
-from livewatch.dashboard.look import Look
-from livewatch.dashboard.widgets.drawn import Drawn
+from livewatch.dashboard.content.view_state import ViewState
+from livewatch.dashboard.drawing.canvas import Canvas
+from livewatch.dashboard.widgets.canvas_widget import CanvasWidget
 from livewatch.dashboard.widgets.heading import MARGIN
 
 __all__ = ["KeyHints"]
 
 
-class KeyHints(Drawn):
+class KeyHints(CanvasWidget):
     """Key and word, the most useful first; the keys to read all and for help always stand at the right."""
 
     class Pressed(Message):
@@ -33,22 +33,22 @@ class KeyHints(Drawn):
         """What the widgets had no room for, in words."""
         self._places: list[tuple[int, int, str]] = []
 
-    def draw(self, sheet: Sheet, look: Look) -> None:
+    def draw(self, canvas: Canvas, view: ViewState) -> None:
         last = "? all keys"
-        end = sheet.write_right(sheet.width - 2, 0, last, "quiet") - 3
+        end = canvas.write_right(canvas.width - 2, 0, last, "quiet") - 3
         read = f"r {self.missing} more" if self.missing else "r read all"
-        start = sheet.write_right(end, 0, read, "quiet")
-        sheet.write(start, 0, "r", "ink")
+        start = canvas.write_right(end, 0, read, "quiet")
+        canvas.write(start, 0, "r", "ink")
         x = MARGIN
-        self._places = [(end, sheet.width, "help"), (start, end, "read")]
+        self._places = [(end, canvas.width, "help"), (start, end, "read")]
         end = start - 2
         for key in self.keys:
             text = f"{key.shown} {key.hint}"
             if x + len(text) > end:
                 break
             self._places.append((x, x + len(text), key.action))
-            x = sheet.write(x, 0, key.shown, "ink")
-            x = sheet.write(x + 1, 0, key.hint, "quiet") + 3
+            x = canvas.write(x, 0, key.shown, "ink")
+            x = canvas.write(x + 1, 0, key.hint, "quiet") + 3
 
     def on_click(self, event: events.Click) -> None:
         """Do what the key does."""

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import math
 
+from livewatch.dashboard.content.view_state import ViewState
+from livewatch.dashboard.drawing.canvas import Canvas
 from livewatch.dashboard.drawing.fitting import Fitted, Steady, fit
-from livewatch.dashboard.drawing.sheet import Sheet
-from livewatch.dashboard.look import Look
-from livewatch.dashboard.widgets.drawn import Drawn
+from livewatch.dashboard.widgets.canvas_widget import CanvasWidget
 from livewatch.dashboard.widgets.heading import MARGIN, write_lines
-from livewatch.dashboard.wording import drive_words
+from livewatch.wording.shorter import drive_words
 
 __all__ = ["NextDrive"]
 
@@ -17,22 +17,22 @@ WORD = 8
 """Cells of the longest verdict."""
 
 
-class NextDrive(Drawn):
+class NextDrive(CanvasWidget):
     """Two rows: verdict so far, coverage, what next: on a row of its own where it fits, else over both."""
 
     def __init__(self, *, id: str | None = None, classes: str | None = None) -> None:
         super().__init__(id=id, classes=classes)
         self._steady = Steady()
 
-    def draw(self, sheet: Sheet, look: Look) -> None:
-        if self.picture is None:
+    def draw(self, canvas: Canvas, view: ViewState) -> None:
+        if self.snapshot is None:
             return
-        verdict = self.picture.verdict
-        x = sheet.write(MARGIN, 0, "so far ", "quiet")
-        sheet.write(x, 0, verdict.word, "loud" if verdict.word in ("misfit", "strained") else "ink")
+        verdict = self.snapshot.verdict
+        x = canvas.write(MARGIN, 0, "so far ", "quiet")
+        canvas.write(x, 0, verdict.word, "loud" if verdict.word in ("misfit", "strained") else "ink")
         x += WORD
         words = drive_words(verdict.next_drive)
-        room = sheet.width - MARGIN - 1
+        room = canvas.width - MARGIN - 1
         seen = ""
         if math.isfinite(verdict.coverage):
             seen = f"{verdict.coverage * 100:3.0f} %"
@@ -44,18 +44,18 @@ class NextDrive(Drawn):
         def fitted(number: int) -> Fitted:
             note, apart, text = plans[number]
             if apart:
-                return fit((text,), room - len(label), sheet.height - 1)
-            return fit((text,), room, sheet.height, max(0, sheet.width - 1 - x - len(note) - 2 - len(label)))
+                return fit((text,), room - len(label), canvas.height - 1)
+            return fit((text,), room, canvas.height, max(0, canvas.width - 1 - x - len(note) - 2 - len(label)))
 
-        number = self._steady.first((verdict.next_drive, sheet.width), len(plans), lambda number: fitted(number).whole)
+        number = self._steady.first((verdict.next_drive, canvas.width), len(plans), lambda number: fitted(number).whole)
         note, apart, _ = plans[number]
         lines = fitted(number).lines
-        x = sheet.write(x, 0, note, "quiet")
+        x = canvas.write(x, 0, note, "quiet")
         if not verdict.next_drive:
             return
         if apart:
-            x = sheet.write(MARGIN, 1, label, "quiet")
-            write_lines(sheet, x, 1, lines, "ink")
+            x = canvas.write(MARGIN, 1, label, "quiet")
+            write_lines(canvas, x, 1, lines, "ink")
             return
-        x = sheet.write(x + 2, 0, label, "quiet")
-        write_lines(sheet, MARGIN, 0, lines, "ink", x)
+        x = canvas.write(x + 2, 0, label, "quiet")
+        write_lines(canvas, MARGIN, 0, lines, "ink", x)

@@ -10,10 +10,10 @@ import math
 
 import numpy as np
 
-from livewatch.dashboard.drawing.sheet import Ink, Sheet
-from livewatch.dashboard.look import Look
-from livewatch.dashboard.picture import NeedMap, Picture
-from livewatch.dashboard.widgets.drawn import Drawn
+from livewatch.dashboard.content.snapshot import NeedMap, Snapshot
+from livewatch.dashboard.content.view_state import ViewState
+from livewatch.dashboard.drawing.canvas import Canvas, Ink
+from livewatch.dashboard.widgets.canvas_widget import CanvasWidget
 from livewatch.dashboard.widgets.heading import heading
 
 __all__ = ["OperatingMap"]
@@ -25,37 +25,37 @@ EVERYDAY, STRAINED, FAR = 0.05, 0.10, 0.20
 25 % most engine computers stop."""
 
 
-class OperatingMap(Drawn):
+class OperatingMap(CanvasWidget):
     """Air flow up, speed across."""
 
-    def draw(self, sheet: Sheet, look: Look) -> None:
-        picture = self.picture
-        y = heading(sheet, "fuel need, % off", "air flow over speed" if sheet.width >= 42 else "")
-        if picture is None or picture.need is None:
-            sheet.write(0, y, "no settled data yet", "quiet")
+    def draw(self, canvas: Canvas, view: ViewState) -> None:
+        snapshot = self.snapshot
+        y = heading(canvas, "fuel need, % off", "air flow over speed" if canvas.width >= 42 else "")
+        if snapshot is None or snapshot.need is None:
+            canvas.write(0, y, "no settled data yet", "quiet")
             return
-        need = _condensed(picture.need, max(1, (sheet.width - AXIS) // CELL), max(1, sheet.height - y - 1))
+        need = _condensed(snapshot.need, max(1, (canvas.width - AXIS) // CELL), max(1, canvas.height - y - 1))
         rows, columns = need.need.shape
-        width = max(CELL, (sheet.width - AXIS - 1) // columns)
-        here = _here(picture, need)
+        width = max(CELL, (canvas.width - AXIS - 1) // columns)
+        here = _here(snapshot, need)
         for row in range(rows):
             line = y + rows - 1 - row
-            sheet.write_right(AXIS - 1, line, _flow(look, float(need.flows[row])), "faint")
+            canvas.write_right(AXIS - 1, line, _flow(view, float(need.flows[row])), "faint")
             for column in range(columns):
                 x = AXIS + column * width
-                text, ink = _cell(float(need.need[row, column]), bool(need.enough[row, column]), sheet.plain)
+                text, ink = _cell(float(need.need[row, column]), bool(need.enough[row, column]), canvas.plain)
                 inside = (row, column) == here
                 body = f"[{text}]" if inside else f" {text} "
-                sheet.write(x, line, body.rjust(width), ink)
+                canvas.write(x, line, body.rjust(width), ink)
         below = y + rows
         for column in range(columns):
-            sheet.write_right(AXIS + (column + 1) * width, below, f"{need.speeds[column + 1]:.0f}", "faint")
-        spelt = look.units.spelt("g/s")
-        sheet.write(0, below, spelt, "faint", AXIS - 1)
+            canvas.write_right(AXIS + (column + 1) * width, below, f"{need.speeds[column + 1]:.0f}", "faint")
+        spelt = view.units.spelt("g/s")
+        canvas.write(0, below, spelt, "faint", AXIS - 1)
 
 
-def _flow(look: Look, flow: float) -> str:
-    number = look.units.number(flow, "g/s")
+def _flow(view: ViewState, flow: float) -> str:
+    number = view.units.number(flow, "g/s")
     return f"{number:.0f}" if number >= 10 else f"{number:.1f}"
 
 
@@ -74,8 +74,8 @@ def _cell(need: float, enough: bool, plain: bool) -> tuple[str, Ink]:
     return text, "medium-fill" if size < FAR else "high-fill"
 
 
-def _here(picture: Picture, need: NeedMap) -> tuple[int, int] | None:
-    speed, flow = picture.reading("engine_speed").value, picture.reading("mass_air_flow").value
+def _here(snapshot: Snapshot, need: NeedMap) -> tuple[int, int] | None:
+    speed, flow = snapshot.reading("engine_speed").value, snapshot.reading("mass_air_flow").value
     if not (math.isfinite(speed) and math.isfinite(flow)):
         return None
     column = int(np.searchsorted(need.speeds, speed, side="right")) - 1

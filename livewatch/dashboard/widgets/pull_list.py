@@ -5,11 +5,11 @@ from __future__ import annotations
 from textual import events
 from textual.message import Message
 
+from livewatch.dashboard.content.snapshot import PullRow
+from livewatch.dashboard.content.view_state import ViewState
+from livewatch.dashboard.drawing.canvas import Canvas
 from livewatch.dashboard.drawing.fitting import fit
-from livewatch.dashboard.drawing.sheet import Sheet
-from livewatch.dashboard.look import Look
-from livewatch.dashboard.picture import Pull
-from livewatch.dashboard.widgets.drawn import Drawn
+from livewatch.dashboard.widgets.canvas_widget import CanvasWidget
 from livewatch.dashboard.widgets.heading import heading
 from livewatch.wording.events import clock_text
 
@@ -26,7 +26,7 @@ SHORT = {
 """The same in COLUMN cells, with a unit behind it."""
 
 
-class PullList(Drawn):
+class PullList(CanvasWidget):
     """A row a pull, the latest at the bottom; below each peak its change against the first."""
 
     class Chosen(Message):
@@ -36,56 +36,56 @@ class PullList(Drawn):
             super().__init__()
             self.moment = moment
 
-    def draw(self, sheet: Sheet, look: Look) -> None:
-        pulls = () if self.picture is None else self.picture.pulls
+    def draw(self, canvas: Canvas, view: ViewState) -> None:
+        pulls = () if self.snapshot is None else self.snapshot.pulls
         if not pulls:
-            sheet.write(0, heading(sheet, "pulls"), "none yet", "quiet")
+            canvas.write(0, heading(canvas, "pulls"), "none yet", "quiet")
             return
         first = pulls[0]
-        columns = max(1, (sheet.width - 10) // COLUMN)
-        less = columns < len(first.peaks) or len(pulls) > sheet.height - 2
-        y = heading(sheet, "pulls", f"{len(pulls)}, more of each: r" if less else f"{len(pulls)}")
+        columns = max(1, (canvas.width - 10) // COLUMN)
+        less = columns < len(first.peaks) or len(pulls) > canvas.height - 2
+        y = heading(canvas, "pulls", f"{len(pulls)}, more of each: r" if less else f"{len(pulls)}")
         for place, (label, _, unit, name) in enumerate(first.peaks[:columns]):
-            spelt = look.units.spelt(unit, name)
+            spelt = view.units.spelt(unit, name)
             words = tuple(f"{one} {spelt}".strip() for one in (label, SHORT.get(label, label)))
             text = fit(words, COLUMN - 1, 1).lines[0]
-            sheet.write_right(10 + (place + 1) * COLUMN - 1, y, text, "faint", COLUMN - 1)
-        for pull in shown(pulls, sheet.height - y - 1):
+            canvas.write_right(10 + (place + 1) * COLUMN - 1, y, text, "faint", COLUMN - 1)
+        for pull in shown(pulls, canvas.height - y - 1):
             y += 1
-            self._row(sheet, look, pull, first, y, columns)
+            self._row(canvas, view, pull, first, y, columns)
 
-    def _row(self, sheet: Sheet, look: Look, pull: Pull, first: Pull, y: int, columns: int) -> None:
-        latest = self.picture is not None and pull is self.picture.pulls[-1]
+    def _row(self, canvas: Canvas, view: ViewState, pull: PullRow, first: PullRow, y: int, columns: int) -> None:
+        latest = self.snapshot is not None and pull is self.snapshot.pulls[-1]
         ink = "loud" if latest else "ink"
-        sheet.write_right(2, y, f"{pull.number}", ink)
-        sheet.write_right(9, y, clock_text(pull.start / 1e9).partition(".")[0], "quiet")
+        canvas.write_right(2, y, f"{pull.number}", ink)
+        canvas.write_right(9, y, clock_text(pull.start / 1e9).partition(".")[0], "quiet")
         before = {name: value for _, value, _, name in first.peaks}
         for place, (_, value, unit, name) in enumerate(pull.peaks[:columns]):
             right = 10 + (place + 1) * COLUMN - 1
-            figure = look.units.figure(value, unit, name)
+            figure = view.units.figure(value, unit, name)
             if pull is first or name not in before:
-                sheet.write_right(right - 6, y, figure, ink)
+                canvas.write_right(right - 6, y, figure, ink)
                 continue
-            change = look.units.difference(value - before[name], unit, name)
-            text = f"{change:+.{look.units.decimals(unit, name)}f}" if change == change else ""
-            sheet.write_right(right - 6, y, figure, ink)
-            sheet.write(right - 5, y, text if len(text) <= 6 else "", "quiet")
+            change = view.units.difference(value - before[name], unit, name)
+            text = f"{change:+.{view.units.decimals(unit, name)}f}" if change == change else ""
+            canvas.write_right(right - 6, y, figure, ink)
+            canvas.write(right - 5, y, text if len(text) <= 6 else "", "quiet")
         x = 10 + columns * COLUMN
-        if pull.remark and x + 2 < sheet.width:
-            sheet.write(
-                x, y, fit((pull.remark, SHORT.get(pull.remark, pull.remark)), sheet.width - x, 1).lines[0], "quiet"
+        if pull.remark and x + 2 < canvas.width:
+            canvas.write(
+                x, y, fit((pull.remark, SHORT.get(pull.remark, pull.remark)), canvas.width - x, 1).lines[0], "quiet"
             )
 
     def on_click(self, event: events.Click) -> None:
         """Go to the pull in the row."""
-        if self.picture is None:
+        if self.snapshot is None:
             return
-        rows = shown(self.picture.pulls, self.size.height - 2)
+        rows = shown(self.snapshot.pulls, self.size.height - 2)
         if 0 <= event.y - 2 < len(rows):
             self.post_message(self.Chosen(rows[event.y - 2].stop))
 
 
-def shown(pulls: tuple[Pull, ...], rows: int) -> list[Pull]:
+def shown(pulls: tuple[PullRow, ...], rows: int) -> list[PullRow]:
     """The first, which the others are held against, and the latest that there is room for."""
     if len(pulls) <= rows:
         return list(pulls)

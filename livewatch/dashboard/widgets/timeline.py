@@ -13,12 +13,12 @@ from textual import events as textual_events
 from textual.message import Message
 
 from livewatch.alarms.spells import Spell, SpellBook
+from livewatch.dashboard.content.axis_ranges import nice_step
+from livewatch.dashboard.content.snapshot import Snapshot
+from livewatch.dashboard.content.view_state import ViewState
+from livewatch.dashboard.drawing.canvas import Canvas
 from livewatch.dashboard.drawing.plot import Plot, extremes
-from livewatch.dashboard.drawing.sheet import Sheet
-from livewatch.dashboard.look import Look
-from livewatch.dashboard.picture import Picture
-from livewatch.dashboard.scales import nice_step
-from livewatch.dashboard.widgets.drawn import Drawn
+from livewatch.dashboard.widgets.canvas_widget import CanvasWidget
 from livewatch.data.events import Event, EventKind
 from livewatch.profile.model import Priority
 from livewatch.wording.events import MARKS, clock_text
@@ -30,7 +30,7 @@ LEFT = 10
 LANES: tuple[Priority, ...] = ("critical", "high", "medium", "low")
 
 
-class Timeline(Drawn):
+class Timeline(CanvasWidget):
     """Rows from the top: times, engine speed, a lane for each priority there is room for, pulls, notes."""
 
     class Seek(Message):
@@ -44,35 +44,35 @@ class Timeline(Drawn):
         super().__init__(id=id, classes=classes)
         self._dragging = False
         self._known: tuple[int, list[Spell]] = (-1, [])
-        self._sketch: tuple[tuple[object, ...], Sheet | None] = ((), None)
+        self._sketch: tuple[tuple[object, ...], Canvas | None] = ((), None)
 
-    def draw(self, sheet: Sheet, look: Look) -> None:
-        picture = self.picture
-        if picture is None:
+    def draw(self, canvas: Canvas, view: ViewState) -> None:
+        snapshot = self.snapshot
+        if snapshot is None:
             return
-        start, stop = look.span
-        plot_width = sheet.width - LEFT - 2
+        start, stop = view.span
+        plot_width = canvas.width - LEFT - 2
         across = (float(start), float(max(stop, start + 1)))
-        lanes = self._lanes(sheet.height)
-        speed_rows = max(1, sheet.height - 3 - len(lanes))
-        self._times(sheet, look, across, plot_width)
-        self._speed(sheet, look, picture, across, plot_width, speed_rows)
+        lanes = self._lanes(canvas.height)
+        speed_rows = max(1, canvas.height - 3 - len(lanes))
+        self._times(canvas, view, across, plot_width)
+        self._speed(canvas, view, snapshot, across, plot_width, speed_rows)
         y = 1 + speed_rows
-        if len(look.events) != self._known[0]:
-            self._known = (len(look.events), spells(look.events))
+        if len(view.events) != self._known[0]:
+            self._known = (len(view.events), spells(view.events))
         for title, priorities in lanes:
-            self._lane(sheet, look, self._known[1], title, priorities, y, across, plot_width)
+            self._lane(canvas, view, self._known[1], title, priorities, y, across, plot_width)
             y += 1
-        self._pulls(sheet, look, y, across, plot_width)
-        self._notes(sheet, look, y + 1, across, plot_width)
-        self._position(sheet, look, across, plot_width)
+        self._pulls(canvas, view, y, across, plot_width)
+        self._notes(canvas, view, y + 1, across, plot_width)
+        self._position(canvas, view, across, plot_width)
 
     def time_at(self, x: int) -> int:
         """Data time under cell `x` of the widget, ns, kept within the recording."""
-        look = self.look
-        if look is None:
+        view = self.view_state
+        if view is None:
             return 0
-        start, stop = look.span
+        start, stop = view.span
         share = (x - LEFT) / max(1, self.size.width - LEFT - 3)
         return start + round(min(1.0, max(0.0, share)) * (stop - start))
 
@@ -95,31 +95,31 @@ class Timeline(Drawn):
             self.release_mouse()
             self.post_message(self.Seek(self.time_at(event.x), settled=True))
 
-    def _times(self, sheet: Sheet, look: Look, across: tuple[float, float], width: int) -> None:
+    def _times(self, canvas: Canvas, view: ViewState, across: tuple[float, float], width: int) -> None:
         seconds = (across[1] - across[0]) / 1e9
         step = _time_step(seconds / max(1, width // 12))
-        taken, position = 0, LEFT + _cell(look.cursor, across, width)
+        taken, position = 0, LEFT + _cell(view.cursor, across, width)
         for place in range(int(seconds / step) + 1):
             text = clock_text(place * step)
             text = text if step < 1 else text.partition(".")[0]
             x = LEFT + round(place * step / max(seconds, 1e-9) * (width - 1))
             hidden = x - 1 <= position <= x + len(text)
-            if x > taken and x + len(text) <= sheet.width and not hidden:
-                taken = sheet.write(x, 0, text, "faint") + 1
-        if look.reading < 1.0:
-            sheet.write(0, 0, f"read {look.reading * 100:.0f} %", "quiet", LEFT)
+            if x > taken and x + len(text) <= canvas.width and not hidden:
+                taken = canvas.write(x, 0, text, "faint") + 1
+        if view.reading < 1.0:
+            canvas.write(0, 0, f"read {view.reading * 100:.0f} %", "quiet", LEFT)
 
     def _speed(
-        self, sheet: Sheet, look: Look, picture: Picture, across: tuple[float, float], width: int, rows: int
+        self, canvas: Canvas, view: ViewState, snapshot: Snapshot, across: tuple[float, float], width: int, rows: int
     ) -> None:
-        name = "engine_speed" if "engine_speed" in picture.profile.index else next(iter(picture.profile.figures), "")
-        sheet.write(0, 1, "speed" if name == "engine_speed" else name.replace("_", " "), "quiet", LEFT - 1)
-        if look.history is None or not name:
+        name = "engine_speed" if "engine_speed" in snapshot.profile.index else next(iter(snapshot.profile.figures), "")
+        canvas.write(0, 1, "speed" if name == "engine_speed" else name.replace("_", " "), "quiet", LEFT - 1)
+        if view.history is None or not name:
             return
-        times, values = look.history.window([name], int(across[0]), int(across[1]))
+        times, values = view.history.window([name], int(across[0]), int(across[1]))
         xs, ys = extremes(times, values[0], 4 * width)
         top = np.nanmax(ys) if np.isfinite(ys).any() else 1.0
-        plot = Plot(sheet, LEFT, 1, width, rows, across, (0.0, math.ceil(top / 1000) * 1000.0 if top > 100 else top))
+        plot = Plot(canvas, LEFT, 1, width, rows, across, (0.0, math.ceil(top / 1000) * 1000.0 if top > 100 else top))
         plot.area(xs, ys, "faint")
         plot.curve(xs, ys, "quiet")
         plot.finish()
@@ -133,8 +133,8 @@ class Timeline(Drawn):
 
     def _lane(
         self,
-        sheet: Sheet,
-        look: Look,
+        canvas: Canvas,
+        view: ViewState,
         found: list[Spell],
         title: str,
         priorities: tuple[Priority, ...],
@@ -142,49 +142,49 @@ class Timeline(Drawn):
         across: tuple[float, float],
         width: int,
     ) -> None:
-        sheet.write(0, y, title, "quiet", LEFT - 1)
-        sheet.write(LEFT, y, ("." if sheet.plain else "·") * width, "faint")
+        canvas.write(0, y, title, "quiet", LEFT - 1)
+        canvas.write(LEFT, y, ("." if canvas.plain else "·") * width, "faint")
         for priority in priorities:
             for spell in found:
                 if spell.priority != priority:
                     continue
                 left = _cell(spell.start * 1e9, across, width)
-                right = _cell(look.span[1] if spell.end is None else spell.end * 1e9, across, width)
-                sheet.write(LEFT + left, y, ("=" if sheet.plain else "━") * (right - left + 1), priority)
-                sheet.write(LEFT + left, y, MARKS[priority][:1], priority)
+                right = _cell(view.span[1] if spell.end is None else spell.end * 1e9, across, width)
+                canvas.write(LEFT + left, y, ("=" if canvas.plain else "━") * (right - left + 1), priority)
+                canvas.write(LEFT + left, y, MARKS[priority][:1], priority)
 
-    def _pulls(self, sheet: Sheet, look: Look, y: int, across: tuple[float, float], width: int) -> None:
-        sheet.write(0, y, "pulls", "quiet", LEFT - 1)
-        for event in look.events:
+    def _pulls(self, canvas: Canvas, view: ViewState, y: int, across: tuple[float, float], width: int) -> None:
+        canvas.write(0, y, "pulls", "quiet", LEFT - 1)
+        for event in view.events:
             if event.kind is not EventKind.PULL or "start" not in event.detail:
                 continue
             left = _cell(event.detail["start"] * 1e9, across, width)
             right = _cell(event.detail["end"] * 1e9, across, width)
-            sheet.write(LEFT + left, y, ("=" if sheet.plain else "▬") * max(1, right - left + 1), "ink")
-            sheet.write(LEFT + left, y, str(event.detail["number"]), "loud")
+            canvas.write(LEFT + left, y, ("=" if canvas.plain else "▬") * max(1, right - left + 1), "ink")
+            canvas.write(LEFT + left, y, str(event.detail["number"]), "loud")
 
-    def _notes(self, sheet: Sheet, look: Look, y: int, across: tuple[float, float], width: int) -> None:
-        sheet.write(0, y, "notes", "quiet", LEFT - 1)
-        for event in pinned(look.events):
+    def _notes(self, canvas: Canvas, view: ViewState, y: int, across: tuple[float, float], width: int) -> None:
+        canvas.write(0, y, "notes", "quiet", LEFT - 1)
+        for event in pinned(view.events):
             x = LEFT + _cell(round(event.detail["at"] * 1e9), across, width)
-            sheet.write(x, y, "n" if event.kind is EventKind.NOTE else "+", "loud")
-        marks = look.player.marks if look.player is not None else (None, None)
+            canvas.write(x, y, "n" if event.kind is EventKind.NOTE else "+", "loud")
+        marks = view.player.marks if view.player is not None else (None, None)
         for mark, sign in zip(marks, "[]", strict=True):
             if mark is not None:
-                sheet.write(LEFT + _cell(mark, across, width), y, sign, "loud")
+                canvas.write(LEFT + _cell(mark, across, width), y, sign, "loud")
         start, stop = marks
         if start is not None and stop is not None:
             left, right = _cell(start, across, width), _cell(stop, across, width)
-            sheet.write(LEFT + left + 1, y, "-" * (right - left - 1), "quiet")
+            canvas.write(LEFT + left + 1, y, "-" * (right - left - 1), "quiet")
 
-    def _position(self, sheet: Sheet, look: Look, across: tuple[float, float], width: int) -> None:
-        x = LEFT + _cell(look.cursor, across, width)
-        line = "|" if sheet.plain else "│"
-        for y in range(1, sheet.height):
-            below = sheet.at(x, y)
+    def _position(self, canvas: Canvas, view: ViewState, across: tuple[float, float], width: int) -> None:
+        x = LEFT + _cell(view.cursor, across, width)
+        line = "|" if canvas.plain else "│"
+        for y in range(1, canvas.height):
+            below = canvas.at(x, y)
             keep = below not in " .·━=-▬" and not 0x2800 <= ord(below[:1] or " ") <= 0x28FF
-            sheet.write(x, y, below if keep else line, "mark" if keep else "loud")
-        sheet.write(x, 0, "v" if sheet.plain else "▾", "loud")
+            canvas.write(x, y, below if keep else line, "mark" if keep else "loud")
+        canvas.write(x, 0, "v" if canvas.plain else "▾", "loud")
 
 
 def spells(events: Iterable[Event]) -> list[Spell]:

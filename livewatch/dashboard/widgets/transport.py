@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
+from livewatch.dashboard.content.view_state import ViewState
+from livewatch.dashboard.drawing.canvas import Canvas
 from livewatch.dashboard.drawing.fitting import fit
-from livewatch.dashboard.drawing.sheet import Sheet
-from livewatch.dashboard.look import Look
-from livewatch.dashboard.widgets.drawn import Drawn
+from livewatch.dashboard.widgets.canvas_widget import CanvasWidget
 from livewatch.dashboard.widgets.heading import MARGIN
 from livewatch.run.player import PlayerState
 from livewatch.wording.events import clock_text
@@ -13,33 +13,33 @@ from livewatch.wording.events import clock_text
 __all__ = ["Transport"]
 
 
-class Transport(Drawn):
+class Transport(CanvasWidget):
     """Playing or paused, speed, position of length, loop."""
 
-    def draw(self, sheet: Sheet, look: Look) -> None:
-        state = look.player
+    def draw(self, canvas: Canvas, view: ViewState) -> None:
+        state = view.player
         if state is None:
-            behind = (look.span[1] - look.cursor) / 1e9
+            behind = (view.span[1] - view.cursor) / 1e9
             text = "live" if behind < 0.5 else f"looking back {clock_text(behind)}; the end key returns to the present"
-            sheet.write(MARGIN, 0, text, "ink", sheet.width - MARGIN)
+            canvas.write(MARGIN, 0, text, "ink", canvas.width - MARGIN)
             return
-        mark, word = _standing(state, sheet.plain)
-        x = sheet.write(MARGIN, 0, f"{mark} {word}", "loud") + 3
-        x = sheet.write(x, 0, speed_text(state.speed), "ink") + 3
-        x = sheet.write(x, 0, f"{clock_text(state.time / 1e9)} of {clock_text(look.span[1] / 1e9)}", "ink") + 3
+        mark, word = _standing(state, canvas.plain)
+        x = canvas.write(MARGIN, 0, f"{mark} {word}", "loud") + 3
+        x = canvas.write(x, 0, speed_text(state.speed), "ink") + 3
+        x = canvas.write(x, 0, f"{clock_text(state.time / 1e9)} of {clock_text(view.span[1] / 1e9)}", "ink") + 3
         start, stop = state.marks
         loop, back = "", ""
         if start is not None or stop is not None:
             loop = f"loop {' to '.join('not set' if end is None else clock_text(end / 1e9) for end in (start, stop))}"
         if state.furthest - state.time > 1_000_000_000:
             back = f"looking back; log written to {clock_text(state.furthest / 1e9)}"
-        room = sheet.width - x - 1
+        room = canvas.width - x - 1
         if state.problem:
-            sheet.write(x, 0, state.problem, "high", room)
+            canvas.write(x, 0, state.problem, "high", room)
             return
         words = [(loop, back), (loop, back.partition(";")[0]), (loop,)]
         told = tuple("   ".join(part for part in parts if part) for parts in words)
-        sheet.write(x, 0, fit(told, room, 1).lines[0] if loop or back else "", "quiet", room)
+        canvas.write(x, 0, fit(told, room, 1).lines[0] if loop or back else "", "quiet", room)
 
 
 def speed_text(speed: float | None) -> str:

@@ -54,7 +54,7 @@ def serve_in_browser(
     """
     if token is None and not is_loopback(host):
         token = secrets.token_urlsafe(12)
-    server = BrowserServer([sys.executable, "-m", "livewatch.dashboard.served", *arguments], host, port, token)
+    server = BrowserServer([sys.executable, "-m", "livewatch.dashboard.browser.process", *arguments], host, port, token)
     try:
         server.serve()
     except OSError as error:
@@ -76,7 +76,7 @@ class BrowserServer(Server):
 
     def __init__(self, command: Sequence[str], host: str, port: int, token: str | None) -> None:
         joined = subprocess.list2cmdline(command) if sys.platform == "win32" else shlex.join(command)
-        page = Path(__file__).with_name("browser_page")
+        page = Path(__file__).with_name("page")
         super().__init__(joined, host=host, port=port, title="livewatch", templates_path=page)
         self._token = token
         self._service: AppService | None = None

@@ -7,13 +7,13 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from livewatch.dashboard.picture import Cause, NeedMap, Pull, Verdict
+from livewatch.dashboard.content.snapshot import LikelyCause, NeedMap, PullRow, VerdictSoFar
 from livewatch.profile.model import Profile
 from livewatch.signature.assessment import Assessment
 from livewatch.signature.authority import AuthorityUse
 from livewatch.signature.coverage import Coverage
 from livewatch.signature.evidence import FLOW_EDGES, SPEED_EDGES
-from livewatch.signature.pulls import Pull as FinishedPull
+from livewatch.signature.pulls import Pull
 from livewatch.signature.settled import USUAL_DISPLACEMENT
 
 __all__ = ["SignatureView", "view_of"]
@@ -40,16 +40,18 @@ class SignatureView:
     """An assessment as the screen shows it."""
 
     authority: tuple[AuthorityUse, ...] = ()
-    verdict: Verdict = field(default_factory=Verdict)
-    pulls: tuple[Pull, ...] = ()
+    verdict: VerdictSoFar = field(default_factory=VerdictSoFar)
+    pulls: tuple[PullRow, ...] = ()
     need: NeedMap | None = None
 
 
 def view_of(assessment: Assessment, profile: Profile) -> SignatureView:
     """The parts of an assessment that are drawn."""
-    causes = tuple(Cause(cause.title.partition(":")[0], cause.size, cause.probability) for cause in assessment.causes)
+    causes = tuple(
+        LikelyCause(cause.title.partition(":")[0], cause.size, cause.probability) for cause in assessment.causes
+    )
     coverage = assessment.coverage
-    verdict = Verdict(
+    verdict = VerdictSoFar(
         assessment.verdict.word,
         assessment.verdict.sentence,
         causes,
@@ -62,10 +64,10 @@ def view_of(assessment: Assessment, profile: Profile) -> SignatureView:
     return SignatureView(assessment.authority, verdict, pulls, _need(coverage, displacement))
 
 
-def _pull(pull: FinishedPull) -> Pull:
+def _pull(pull: Pull) -> PullRow:
     known = {name: (value, unit) for name, value, unit, _ in pull.peaks}
     peaks = tuple((label, *known[name], name) for name, label in _PEAKS.items() if name in known)
-    return Pull(pull.number, pull.start, pull.stop, peaks, "fuel was cut" if pull.fuel_cut else "")
+    return PullRow(pull.number, pull.start, pull.stop, peaks, "fuel was cut" if pull.fuel_cut else "")
 
 
 def _need(coverage: Coverage, displacement: float) -> NeedMap | None:

@@ -1,6 +1,6 @@
 """The sentence that matters now.
 
-A picture comes in; the one thing to do and why comes out. The order is fixed: the most urgent alarm, then a source or
+A snapshot comes in; the one thing to do and why comes out. The order is fixed: the most urgent alarm, then a source or
 a recording in trouble, then how the calibration stands, in a quiet voice.
 """
 
@@ -10,17 +10,17 @@ import math
 from dataclasses import dataclass
 
 from livewatch.alarms import AlarmState, State
-from livewatch.dashboard.naming import alarm_label, commanded_for, short_label
-from livewatch.dashboard.picture import Picture
-from livewatch.dashboard.reader_units import ReaderUnits
-from livewatch.dashboard.wording import alarm_names, verdict_words
+from livewatch.dashboard.content.snapshot import Snapshot
 from livewatch.profile.model import Priority
 from livewatch.signature.authority import AuthorityUse
 from livewatch.wording.events import MARKS
+from livewatch.wording.names import alarm_label, commanded_for, short_label
+from livewatch.wording.reader_units import ReaderUnits
+from livewatch.wording.shorter import alarm_names, verdict_words
 
 __all__ = [
     "LIMIT",
-    "OLD_PICTURE",
+    "OLD_SNAPSHOT",
     "SHORT_STATES",
     "STATE_WORDS",
     "Headline",
@@ -32,8 +32,8 @@ __all__ = [
 
 OVER = frozenset({State.RETURNED, State.LATCHED_UNACKNOWLEDGED, State.LATCHED_ACKNOWLEDGED})
 """States in which the condition does not hold any more."""
-OLD_PICTURE = 1.0
-"""Seconds after which a picture is too old to be taken for the present."""
+OLD_SNAPSHOT = 1.0
+"""Seconds after which a snapshot is too old to be taken for the present."""
 LIMIT = ", limit "
 STATE_WORDS = {
     State.NORMAL: "normal",
@@ -77,15 +77,15 @@ class Headline:
     also: int = 0
 
 
-def headline(picture: Picture | None, units: ReaderUnits, now: float, problem: str = "") -> Headline:
-    """The sentence for a picture looked at when the machine's monotonic clock stands at `now`, s; `problem` is why no
-    more pictures come."""
+def headline(snapshot: Snapshot | None, units: ReaderUnits, now: float, problem: str = "") -> Headline:
+    """The sentence for a snapshot looked at when the machine's monotonic clock stands at `now`, s; `problem` is why no
+    more snapshots come."""
     if problem:
         return Headline("high", MARKS["high"], "ENDED", reason=f"The run has ended: {problem}", answered=False)
-    if picture is None:
+    if snapshot is None:
         return Headline(reason="Starting.")
-    age = now - picture.made
-    if age > OLD_PICTURE and not picture.ended:
+    age = now - snapshot.made
+    if age > OLD_SNAPSHOT and not snapshot.ended:
         return Headline(
             "high",
             MARKS["high"],
@@ -94,23 +94,23 @@ def headline(picture: Picture | None, units: ReaderUnits, now: float, problem: s
             f"The run has not answered for {age:.0f} s; everything below is old.",
             answered=False,
         )
-    announced = picture.announced
+    announced = snapshot.announced
     if announced:
-        return _of_alarm(announced[0], picture, units, len(announced) - 1)
-    if picture.trouble:
+        return _of_alarm(announced[0], snapshot, units, len(announced) - 1)
+    if snapshot.trouble:
         return Headline(
-            "medium", MARKS["medium"], "CHECK", reason=picture.trouble[0], more=" ".join(picture.trouble[1:])
+            "medium", MARKS["medium"], "CHECK", reason=snapshot.trouble[0], more=" ".join(snapshot.trouble[1:])
         )
-    if picture.ticks is None:
-        buses = ", ".join(picture.profile.buses) or "the source"
+    if snapshot.ticks is None:
+        buses = ", ".join(snapshot.profile.buses) or "the source"
         return Headline(reason=f"Waiting for the first frame on {buses}.")
-    return _quiet(picture)
+    return _quiet(snapshot)
 
 
-def _of_alarm(alarm: AlarmState, picture: Picture, units: ReaderUnits, also: int) -> Headline:
+def _of_alarm(alarm: AlarmState, snapshot: Snapshot, units: ReaderUnits, also: int) -> Headline:
     action, more = _first_sentence(alarm.action)
     names = [_capital(name) for name in alarm_names(alarm.message, alarm_label(alarm.name))]
-    facts = alarm_facts(alarm, picture, units)
+    facts = alarm_facts(alarm, snapshot, units)
     measured = facts.partition(LIMIT)[0]
     if alarm.cannot_judge:
         facts += (", " if facts else "") + "can no longer be judged"
@@ -149,10 +149,10 @@ def is_beyond(use: AuthorityUse) -> bool:
     return use.value < use.everyday[0] or use.value > use.everyday[1]
 
 
-def alarm_facts(alarm: AlarmState, picture: Picture, units: ReaderUnits) -> str:
+def alarm_facts(alarm: AlarmState, snapshot: Snapshot, units: ReaderUnits) -> str:
     """The figures behind an alarm: what is measured, what is wanted, or the limit behind LIMIT; empty without evidence.
     Of an alarm that is over they are how it is now."""
-    profile = picture.profile
+    profile = snapshot.profile
     name = alarm.channel
     if not name:
         return ""
@@ -162,12 +162,12 @@ def alarm_facts(alarm: AlarmState, picture: Picture, units: ReaderUnits) -> str:
         # A share or a difference says less than what was measured beside what was wanted.
         measured = [one for one in formula.inputs if commanded_for(one, profile) in formula.inputs]
         name = measured[0] if measured else name
-    reading = picture.reading(name)
+    reading = snapshot.reading(name)
     wanted = commanded_for(name, profile)
     over = "now " if alarm.state in OVER else ""
     text = f"{over}{short_label(name, profile)} {units.text(reading.value, reading.unit, name)}"
-    if wanted is not None and math.isfinite(value := picture.reading(wanted).value):
-        text += f", wanted {units.text(value, picture.reading(wanted).unit, wanted)}"
+    if wanted is not None and math.isfinite(value := snapshot.reading(wanted).value):
+        text += f", wanted {units.text(value, snapshot.reading(wanted).unit, wanted)}"
     elif name == alarm.channel and alarm.setpoint:
         text += f"{LIMIT}{alarm.setpoint.removeprefix(alarm.channel).strip()}"
     return text
@@ -178,11 +178,11 @@ def state_word(alarm: AlarmState, short: bool = False) -> str:
     return (SHORT_STATES if short else STATE_WORDS)[alarm.state]
 
 
-def _quiet(picture: Picture) -> Headline:
-    word = picture.verdict.word
-    most = max((use for use in picture.authority if math.isfinite(use.used)), key=lambda use: use.used, default=None)
+def _quiet(snapshot: Snapshot) -> Headline:
+    word = snapshot.verdict.word
+    most = max((use for use in snapshot.authority if math.isfinite(use.used)), key=lambda use: use.used, default=None)
     if word in ("misfit", "strained"):
-        said = [f"No alarm. {_capital(word)}: {text}".rstrip(": ") for text in verdict_words(picture.verdict.sentence)]
+        said = [f"No alarm. {_capital(word)}: {text}".rstrip(": ") for text in verdict_words(snapshot.verdict.sentence)]
         return Headline(reason=said[0], shorter=tuple(said[1:]))
     if most is None:
         return Headline(reason="No alarm.")

@@ -8,10 +8,10 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from livewatch.dashboard.naming import limits_of
 from livewatch.profile.model import Profile
+from livewatch.wording.names import limits_of
 
-__all__ = ["Scales", "nice_step"]
+__all__ = ["AxisRanges", "nice_step"]
 
 _USUAL = {
     "engine_speed": (0.0, 6000.0),
@@ -35,7 +35,7 @@ _FIXED = {"lambda_1": (0.7, 1.3), "lambda_2": (0.7, 1.3)}
 """Axes that do not grow: lambda means nothing while the fuel is cut, and would flatten the rest."""
 
 
-class Scales:
+class AxisRanges:
     """The range of each channel so far."""
 
     def __init__(self) -> None:

@@ -8,58 +8,58 @@ from typing import Any
 
 import numpy as np
 
+from livewatch.dashboard.content.view_state import ViewState
+from livewatch.dashboard.drawing.canvas import Canvas
 from livewatch.dashboard.drawing.fitting import fit
 from livewatch.dashboard.drawing.plot import Plot
-from livewatch.dashboard.drawing.sheet import Sheet
-from livewatch.dashboard.look import Look
-from livewatch.dashboard.naming import short_label, watched_by
-from livewatch.dashboard.widgets.drawn import Drawn
+from livewatch.dashboard.widgets.canvas_widget import CanvasWidget
 from livewatch.dashboard.widgets.event_list import current, moment
 from livewatch.dashboard.widgets.heading import heading, write_lines
-from livewatch.dashboard.wording import alarm_names
 from livewatch.data.events import Event, EventKind
 from livewatch.profile.model import Profile
 from livewatch.wording.events import clock_text, standing
+from livewatch.wording.names import short_label, watched_by
+from livewatch.wording.shorter import alarm_names
 
-__all__ = ["LeadUp", "event_text", "event_titles"]
+__all__ = ["SelectedEvent", "event_text", "event_titles"]
 
 NAME = 24
 MOST = 6
 
 
-class LeadUp(Drawn):
+class SelectedEvent(CanvasWidget):
     """A row of text, then a short curve for each channel that matters."""
 
-    def draw(self, sheet: Sheet, look: Look) -> None:
-        if self.picture is None or not look.events:
-            heading(sheet, "selected event")
+    def draw(self, canvas: Canvas, view: ViewState) -> None:
+        if self.snapshot is None or not view.events:
+            heading(canvas, "selected event")
             return
-        event = look.events[current(look)]
+        event = view.events[current(view)]
         at = clock_text(moment(event) / 1e9)
-        room = sheet.width - 1
+        room = canvas.width - 1
         title = fit(event_titles(event), room - len(at) - 4, 1)
-        y = heading(sheet, title.lines[0], at)
+        y = heading(canvas, title.lines[0], at)
         detail = event.detail
         if event.kind is not EventKind.ALARM:
-            write_lines(sheet, 0, y, fit(_texts(event), room, sheet.height - y).lines, "ink")
+            write_lines(canvas, 0, y, fit(_texts(event), room, canvas.height - y).lines, "ink")
             return
         raised = detail.get("transition") == "raised"
         what = str(detail.get("setpoint", "")) if raised else standing(detail)
         texts = (what,) if title.choice == 0 else ((event_titles(event)[0], what), what)
-        curves = 1 if sheet.height - y < 5 else 2
-        y = write_lines(sheet, 0, y, fit(texts, room, max(1, sheet.height - y - curves)).lines, "ink")
-        before = detail.get("before") or _from_history(look, event, self.picture.profile)
+        curves = 1 if canvas.height - y < 5 else 2
+        y = write_lines(canvas, 0, y, fit(texts, room, max(1, canvas.height - y - curves)).lines, "ink")
+        before = detail.get("before") or _from_history(view, event, self.snapshot.profile)
         if raised and before.get("channels"):
-            self._curves(sheet, look, event, before, self.picture.profile, y)
+            self._curves(canvas, view, event, before, self.snapshot.profile, y)
         elif detail.get("reason"):
-            write_lines(sheet, 0, y, fit((f"reason: {detail['reason']}",), room, sheet.height - y).lines, "quiet")
+            write_lines(canvas, 0, y, fit((f"reason: {detail['reason']}",), room, canvas.height - y).lines, "quiet")
 
     def _curves(
-        self, sheet: Sheet, look: Look, event: Event, before: Mapping[str, Any], profile: Profile, y: int
+        self, canvas: Canvas, view: ViewState, event: Event, before: Mapping[str, Any], profile: Profile, y: int
     ) -> None:
         channels: Mapping[str, list[float | None]] = before["channels"]
         names = _telling(event, profile, channels)
-        room = sheet.height - y
+        room = canvas.height - y
         if room < 1 or not names:
             return
         rows = max(1, min(3, room // max(1, min(len(names), MOST))))
@@ -70,34 +70,34 @@ class LeadUp(Drawn):
             unit = profile.channels[profile.index[name]].unit if name in profile.index else ""
             values = np.array([math.nan if value is None else value for value in channels[name]], np.float64)
             at = event.detail.get("values", {}).get(name)
-            sheet.write(0, line, short_label(name, profile), "quiet", NAME - 1)
-            now = look.units.text(math.nan if at is None else float(at), unit, name)
+            canvas.write(0, line, short_label(name, profile), "quiet", NAME - 1)
+            now = view.units.text(math.nan if at is None else float(at), unit, name)
             if rows > 1:
-                sheet.write(0, line + 1, now, "loud", NAME - 1)
+                canvas.write(0, line + 1, now, "loud", NAME - 1)
                 if place == 0 and rows > 2:
-                    sheet.write(0, line + 2, f"{seconds:.0f} s before", "faint", NAME - 1)
-            width = sheet.width - NAME - (12 if rows == 1 else 1)
+                    canvas.write(0, line + 2, f"{seconds:.0f} s before", "faint", NAME - 1)
+            width = canvas.width - NAME - (12 if rows == 1 else 1)
             known = values[np.isfinite(values)]
             if len(known) and width > 4:
                 low, high = float(known.min()), float(known.max())
                 pad = max((high - low) * 0.1, abs(high) * 0.01, 1e-6)
                 across = (0.0, float(max(1, len(values) - 1)))
-                plot = Plot(sheet, NAME, line, width, rows, across, (low - pad, high + pad))
+                plot = Plot(canvas, NAME, line, width, rows, across, (low - pad, high + pad))
                 plot.curve(np.arange(len(values)), values, "ink")
                 plot.finish()
             if rows == 1:
-                sheet.write_right(sheet.width - 1, line, now, "loud", 11)
+                canvas.write_right(canvas.width - 1, line, now, "loud", 11)
 
 
-def _from_history(look: Look, event: Event, profile: Profile) -> Mapping[str, Any]:
+def _from_history(view: ViewState, event: Event, profile: Profile) -> Mapping[str, Any]:
     """The seconds before an event, as the event itself would carry them."""
-    if look.history is None:
+    if view.history is None:
         return {}
     names = list(profile.index)
-    times, values = look.history.window(names, event.time - profile.lead_up, event.time)
+    times, values = view.history.window(names, event.time - profile.lead_up, event.time)
     if len(times) < 2:
         return {}
-    every = f"{look.history.period / 1e9:g} s"
+    every = f"{view.history.period / 1e9:g} s"
     return {"every": every, "channels": {name: line.tolist() for name, line in zip(names, values, strict=True)}}
 
 

@@ -1,4 +1,4 @@
-"""The base of every widget here: it draws a picture on a sheet and sends only the rows that changed to the terminal."""
+"""The base of every widget here: draws a snapshot on a canvas and sends only the rows that changed to the terminal."""
 
 from __future__ import annotations
 
@@ -10,23 +10,23 @@ from textual.geometry import Region, Size
 from textual.strip import Strip
 from textual.widget import Widget
 
-from livewatch.dashboard.drawing.sheet import INKS, Line, Sheet
-from livewatch.dashboard.look import Look
-from livewatch.dashboard.picture import Picture
+from livewatch.dashboard.content.snapshot import Snapshot
+from livewatch.dashboard.content.view_state import ViewState
+from livewatch.dashboard.drawing.canvas import INKS, Canvas, Line
 
-__all__ = ["Drawn"]
+__all__ = ["CanvasWidget"]
 
 
-class Drawn(Widget):
-    """Subclasses implement `draw`. `show` gives them the next picture; nothing is drawn while they are not visible."""
+class CanvasWidget(Widget):
+    """Subclasses implement `draw`. `show` gives them the next snapshot; nothing is drawn while they are not visible."""
 
-    COMPONENT_CLASSES: ClassVar[set[str]] = {f"drawn--{ink}" for ink in INKS}
+    COMPONENT_CLASSES: ClassVar[set[str]] = {f"canvas--{ink}" for ink in INKS}
     ALLOW_SELECT = False
 
     def __init__(self, *, id: str | None = None, classes: str | None = None) -> None:
         super().__init__(id=id, classes=classes)
-        self.picture: Picture | None = None
-        self.look: Look | None = None
+        self.snapshot: Snapshot | None = None
+        self.view_state: ViewState | None = None
         self.left_out = ""
         """How many of what there was no room for, in words; empty when all is shown."""
         self._lines: list[Line] = []
@@ -34,13 +34,13 @@ class Drawn(Widget):
         self._styles: dict[str, Style] = {}
         self._drawn_size = Size(0, 0)
 
-    def draw(self, sheet: Sheet, look: Look) -> None:
-        """Put the widget's content on a blank sheet of its size."""
+    def draw(self, canvas: Canvas, view: ViewState) -> None:
+        """Put the widget's content on a blank canvas of its size."""
         raise NotImplementedError
 
-    def show(self, picture: Picture | None, look: Look) -> None:
-        """Draw this picture, and what differs from the one before it goes to the terminal."""
-        self.picture, self.look = picture, look
+    def show(self, snapshot: Snapshot | None, view: ViewState) -> None:
+        """Draw this snapshot, and what differs from the one before it goes to the terminal."""
+        self.snapshot, self.view_state = snapshot, view
         if self.size.width and self.size.height and self.is_attached:
             self._redraw()
 
@@ -57,13 +57,13 @@ class Drawn(Widget):
         self._drawn_size = Size(0, 0)
 
     def _redraw(self, tell: bool = True) -> None:
-        if self.look is None:
+        if self.view_state is None:
             return
         size = self.size
-        sheet = Sheet(size.width, size.height, self.look.plain)
+        canvas = Canvas(size.width, size.height, self.view_state.plain)
         self.left_out = ""
-        self.draw(sheet, self.look)
-        lines = [sheet.line(y) for y in range(sheet.height)]
+        self.draw(canvas, self.view_state)
+        lines = [canvas.line(y) for y in range(canvas.height)]
         if size != self._drawn_size:
             self._lines, self._drawn_size = lines, size
             self._strips = [self._strip(line) for line in lines]
@@ -83,5 +83,5 @@ class Drawn(Widget):
     def _style(self, ink: str) -> Style:
         style = self._styles.get(ink)
         if style is None:
-            style = self._styles[ink] = self.get_component_rich_style(f"drawn--{ink}")
+            style = self._styles[ink] = self.get_component_rich_style(f"canvas--{ink}")
         return style

@@ -1,4 +1,4 @@
-"""Shows a scene on the terminal from start to end, and starts the screen again should it fail: the run goes on."""
+"""Shows a run on the terminal from start to end, and starts the screen again should it fail: the run goes on."""
 
 from __future__ import annotations
 
@@ -7,21 +7,21 @@ import traceback
 from pathlib import Path
 
 from livewatch.dashboard.app import Dashboard
-from livewatch.dashboard.scene import Scene
+from livewatch.dashboard.content.watched_run import WatchedRun
 
 __all__ = ["show"]
 
 ATTEMPTS = 3
 
 
-def show(scene: Scene, view: str) -> None:
+def show(watched: WatchedRun, view: str) -> None:
     """Until the person quits. A fault of the screen is kept in a file and the screen started again; the run behind it
     is not touched. What still fails is raised."""
-    scene.start()
+    watched.start()
     try:
         said = ""
         for attempt in range(ATTEMPTS):
-            app = Dashboard(scene, view, said=said)
+            app = Dashboard(watched, view, said=said)
             app.run()
             if app.fault is None:
                 return
@@ -30,7 +30,7 @@ def show(scene: Scene, view: str) -> None:
             said = f"The screen failed and was started again; {_kept(app.fault)}."
             view = app.view
     finally:
-        scene.stop()
+        watched.stop()
 
 
 def _kept(fault: Exception) -> str:

@@ -1,7 +1,7 @@
 """What the screens look at: a live run or a replay, behind one face.
 
-The screen asks a scene for a picture as often as it can draw one. A picture is taken by the run's own thread when it
-gets round to it; a screen that does not ask costs the run nothing.
+The screen asks for a snapshot as often as it can draw one. It is made by the run's own thread when that gets round to
+it; a screen that does not ask costs the run nothing.
 """
 
 from __future__ import annotations
@@ -12,9 +12,9 @@ from collections.abc import Callable, Sequence
 from concurrent.futures import Future
 from typing import Any
 
-from livewatch.dashboard.camera import Camera
+from livewatch.dashboard.content.snapshot import Snapshot
+from livewatch.dashboard.content.snapshot_maker import SnapshotMaker
 from livewatch.dashboard.feed import LiveFeed
-from livewatch.dashboard.picture import Picture
 from livewatch.dashboard.widgets.event_list import moment
 from livewatch.data.actions import Action
 from livewatch.data.events import Event
@@ -25,7 +25,7 @@ from livewatch.run.player import Player
 from livewatch.run.run import Run
 from livewatch.run.scan import without_lead_up
 
-__all__ = ["LiveScene", "ReplayScene", "Scene", "failure_of"]
+__all__ = ["WatchedLive", "WatchedReplay", "WatchedRun", "failure_of"]
 
 MOST_EVENTS = 3000
 """Events a live screen remembers; the log keeps all."""
@@ -33,22 +33,22 @@ MOST_LEAD_UPS = 200
 """Those of them that keep the seconds before an alarm."""
 
 
-class Scene:
+class WatchedRun:
     """Args:
-    take: asks the run's thread for a picture.
+    take: asks the run's thread for a snapshot.
     """
 
     player: Player | None = None
 
-    def __init__(self, profile: Profile, take: Callable[[], Future[Picture]]) -> None:
+    def __init__(self, profile: Profile, take: Callable[[], Future[Snapshot]]) -> None:
         self.profile = profile
         self.problem = ""
-        """Why no more pictures come; empty while they do."""
+        """Why no more snapshots come; empty while they do."""
         self._take = take
-        self._asked: Future[Picture] | None = None
-        self._latest: Picture | None = None
+        self._asked: Future[Snapshot] | None = None
+        self._latest: Snapshot | None = None
 
-    def picture(self) -> Picture | None:
+    def snapshot(self) -> Snapshot | None:
         """The latest there is; the next is asked for. None before the first."""
         if self._asked is not None and self._asked.done():
             error = self._asked.exception()
@@ -94,12 +94,12 @@ class Scene:
         raise NotImplementedError
 
 
-class LiveScene(Scene):
+class WatchedLive(WatchedRun):
     """A run fed by a live source. The run must have been made with a history."""
 
     def __init__(self, run: Run, feed: LiveFeed) -> None:
-        camera = Camera(feed.statuses, run.recorder)
-        super().__init__(run.profile, lambda: feed.submit(lambda: camera.take(run)))
+        maker = SnapshotMaker(feed.statuses, run.recorder)
+        super().__init__(run.profile, lambda: feed.submit(lambda: maker.take(run)))
         self._run, self._feed = run, feed
         self._events: deque[Event] = deque(maxlen=MOST_EVENTS)
         self._late: deque[Event] = deque()
@@ -136,12 +136,12 @@ class LiveScene(Scene):
         """Close them, and finish the recording."""
         self._feed.stop()
 
-    def picture(self) -> Picture | None:
+    def snapshot(self) -> Snapshot | None:
         """The latest; why the run ended when it did so against its will."""
         failure = self._feed.failure
         if failure is not None:
             self.problem = str(failure) or type(failure).__name__
-        return super().picture()
+        return super().snapshot()
 
     def _hear(self, events: Sequence[Event]) -> None:
         self._late.extend(events)
@@ -150,12 +150,12 @@ class LiveScene(Scene):
         self._count += len(events)
 
 
-class ReplayScene(Scene):
+class WatchedReplay(WatchedRun):
     """A recording in the hands of a player."""
 
     def __init__(self, player: Player) -> None:
-        camera = Camera(None, player.recorder)
-        super().__init__(player.profile, lambda: player.submit(lambda: camera.take(player.run)))
+        maker = SnapshotMaker(None, player.recorder)
+        super().__init__(player.profile, lambda: player.submit(lambda: maker.take(player.run)))
         self.player: Player = player
         self._events: list[Event] = []
         self._merged = (0, 0)

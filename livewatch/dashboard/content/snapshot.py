@@ -1,7 +1,7 @@
-"""What a screen shows: one unchanging picture of a run at one moment.
+"""What a screen shows: one unchanging snapshot of a run at one moment.
 
-Everything the widgets draw is in a `Picture`; they never touch the run. `livewatch.dashboard.camera` takes one in the
-thread of the run, between two batches; the screen draws it whenever it gets round to it.
+Everything the widgets draw is in a `Snapshot`; they never touch the run. `snapshot_maker` makes one in the thread of
+the run, between two batches; the screen draws it whenever it gets round to it.
 """
 
 from __future__ import annotations
@@ -21,17 +21,17 @@ from livewatch.signature.authority import AuthorityUse
 from livewatch.sources.live.status import BusStatus
 
 __all__ = [
-    "Cause",
+    "ChannelReading",
+    "LikelyCause",
     "NeedMap",
-    "Picture",
-    "Pull",
-    "Reading",
-    "Verdict",
+    "PullRow",
+    "Snapshot",
+    "VerdictSoFar",
 ]
 
 
 @dataclass(frozen=True, slots=True)
-class Reading:
+class ChannelReading:
     """One channel now, in its own unit.
 
     `value` is NaN unless the quality is good; `held` is the last value whatever its worth, and `age` its age in
@@ -52,7 +52,7 @@ class Reading:
 
 
 @dataclass(frozen=True, slots=True)
-class Cause:
+class LikelyCause:
     """One possible reason: what it is, and how large with its 95 % interval, in words."""
 
     title: str
@@ -62,7 +62,7 @@ class Cause:
 
 
 @dataclass(frozen=True, slots=True)
-class Verdict:
+class VerdictSoFar:
     """What the signature says so far.
 
     `word` is fits, strained, misfit or unproven; `coverage` the share of operating regions with enough settled data,
@@ -71,7 +71,7 @@ class Verdict:
 
     word: str = "unproven"
     sentence: str = ""
-    causes: tuple[Cause, ...] = ()
+    causes: tuple[LikelyCause, ...] = ()
     coverage: float = math.nan
     next_drive: str = ""
     unable: tuple[str, ...] = ()
@@ -79,7 +79,7 @@ class Verdict:
 
 
 @dataclass(frozen=True, slots=True)
-class Pull:
+class PullRow:
     """One full-pedal run through the speed range. Times are data time, ns; `peaks` are (label, value, unit,
     channel)."""
 
@@ -107,7 +107,7 @@ class NeedMap:
 
 
 @dataclass(frozen=True, slots=True)
-class Picture:
+class Snapshot:
     """A run at one moment.
 
     Attributes:
@@ -128,8 +128,8 @@ class Picture:
     ticks: TickBatch | None = None
     alarms: tuple[AlarmState, ...] = ()
     authority: tuple[AuthorityUse, ...] = ()
-    verdict: Verdict = field(default_factory=Verdict)
-    pulls: tuple[Pull, ...] = ()
+    verdict: VerdictSoFar = field(default_factory=VerdictSoFar)
+    pulls: tuple[PullRow, ...] = ()
     need: NeedMap | None = None
     buses: tuple[BusStatus, ...] = ()
     counts: Mapping[str, int] = field(default_factory=dict)
@@ -137,13 +137,13 @@ class Picture:
     recording: str = ""
     ended: bool = False
 
-    def reading(self, name: str) -> Reading:
+    def reading(self, name: str) -> ChannelReading:
         """The channel `name` now; never seen when the profile has no such channel."""
         ticks = self.ticks
         row = None if ticks is None else ticks.index.get(name)
         if ticks is None or row is None:
-            return Reading(name, "")
-        return Reading(
+            return ChannelReading(name, "")
+        return ChannelReading(
             name,
             self.profile.channels[row].unit,
             float(ticks.value[row, -1]),

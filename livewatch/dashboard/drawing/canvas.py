@@ -1,7 +1,7 @@
-"""A sheet of character cells to draw on: text, blocks, bars and curves go on, lines of inked text come off.
+"""A canvas of character cells to draw on: text, blocks, bars and curves go on, lines of inked text come off.
 
 Drawing needs neither a terminal nor Textual. An ink is the name of a style; what it looks like is decided by the
-stylesheet. A sheet made `plain` holds ASCII only, whatever was written on it. What is outside the sheet is left out.
+stylesheet. A canvas made `plain` holds ASCII only, whatever was written on it. What is outside the canvas is left out.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from rich.cells import cell_len, get_character_cell_size
 from livewatch.dashboard.drawing.fitting import one_line
 from livewatch.dashboard.drawing.plain import as_plain
 
-__all__ = ["INKS", "Ink", "Line", "Sheet"]
+__all__ = ["INKS", "Canvas", "Ink", "Line"]
 
 Ink = str
 Line = tuple[tuple[str, Ink], ...]
@@ -40,7 +40,7 @@ INKS: tuple[Ink, ...] = (
 trust; and for each alarm priority its letters and its filled block."""
 
 
-class Sheet:
+class Canvas:
     """`width` by `height` cells, all blank.
 
     Args:
@@ -55,7 +55,7 @@ class Sheet:
         self._ink = [["ink"] * self.width for _ in range(self.height)]
 
     def write(self, x: int, y: int, text: str, ink: Ink = "ink", width: int | None = None) -> int:
-        """Write `text` from cell `x` of row `y`. What is longer than `width` cells, or than the sheet, ends
+        """Write `text` from cell `x` of row `y`. What is longer than `width` cells, or than the canvas, ends
         at a word with the sign that there is more. Returns the cell after it."""
         text = self._placed(text, max(0, self.width - x) if width is None else width)
         if not 0 <= y < self.height:
@@ -93,7 +93,7 @@ class Sheet:
         return as_plain(text) if self.plain else text
 
     def stamp(self, x: int, y: int, rows: Sequence[str], ink: Ink = "ink") -> None:
-        """Put a block of rows on the sheet; its blanks leave what is below."""
+        """Put a block of rows on the canvas; its blanks leave what is below."""
         for down, row in enumerate(rows):
             if not 0 <= y + down < self.height:
                 continue
@@ -113,7 +113,7 @@ class Sheet:
                 self._text[down][left:right] = [character] * (right - left)
 
     def at(self, x: int, y: int) -> str:
-        """The character in a cell; a blank outside the sheet."""
+        """The character in a cell; a blank outside the canvas."""
         return self._text[y][x] if 0 <= x < self.width and 0 <= y < self.height else " "
 
     def row(self, y: int) -> tuple[list[str], list[Ink]]:

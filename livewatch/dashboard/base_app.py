@@ -1,4 +1,4 @@
-"""What all parts of the app share: the scene, what the person chose, and how actions reach the run."""
+"""What all parts of the app share: the watched run, what the person chose, and how actions reach the run."""
 
 from __future__ import annotations
 
@@ -8,26 +8,26 @@ from typing import Any
 from textual.app import App
 
 from livewatch.dashboard.alarm_sound import AlarmSound
-from livewatch.dashboard.look import Look
-from livewatch.dashboard.picture import Picture
-from livewatch.dashboard.scene import Scene, failure_of
+from livewatch.dashboard.content.snapshot import Snapshot
+from livewatch.dashboard.content.view_state import ViewState
+from livewatch.dashboard.content.watched_run import WatchedRun, failure_of
 from livewatch.data.actions import Action
 
-__all__ = ["Board"]
+__all__ = ["BaseApp"]
 
 
-class Board(App[None]):
+class BaseApp(App[None]):
     """Attributes:
-    picture: the latest; None before the first.
+    snapshot: the latest; None before the first.
     view: seat, cell or bench.
     chosen_alarm: name of the alarm that was selected; empty for the most urgent.
     chosen_event: position of the event that was selected on the bench; -1 for the one at the cursor.
     cursor: where the person looks on the bench, ns; None for where the run is.
     """
 
-    scene: Scene
+    watched: WatchedRun
     sound: AlarmSound
-    picture: Picture | None = None
+    snapshot: Snapshot | None = None
     view: str = "seat"
     chosen_alarm: str = ""
     chosen_event: int = -1
@@ -37,7 +37,7 @@ class Board(App[None]):
         super().__init__()
         self._pending: list[tuple[Future[Any], str]] = []
 
-    def look(self) -> Look:
+    def view_state(self) -> ViewState:
         """How the person looks, now."""
         raise NotImplementedError
 
@@ -47,7 +47,7 @@ class Board(App[None]):
 
     def act(self, action: Action, done: str = "") -> None:
         """Have the run carry out an action."""
-        self.do(self.scene.act(action), done)
+        self.do(self.watched.act(action), done)
 
     def settle(self) -> None:
         """Tell what became of whatever is done."""

@@ -1,4 +1,4 @@
-"""Takes pictures of a run, in the thread that owns it, between two batches; a picture never changes."""
+"""Takes snapshots of a run, in the thread that owns it, between two batches; a snapshot never changes."""
 
 from __future__ import annotations
 
@@ -7,12 +7,12 @@ import time as wall
 from collections.abc import Callable, Mapping, Sequence
 from typing import Protocol, runtime_checkable
 
-from livewatch.dashboard.picture import Picture
-from livewatch.dashboard.signature_view import SignatureView, view_of
+from livewatch.dashboard.content.signature_view import SignatureView, view_of
+from livewatch.dashboard.content.snapshot import Snapshot
 from livewatch.run.run import Run
 from livewatch.sources.live.status import BusStatus
 
-__all__ = ["Camera"]
+__all__ = ["SnapshotMaker"]
 
 ASSESS_EVERY = 2.0
 """Wall-clock seconds between looks at the assessment, which costs more than the rest."""
@@ -49,7 +49,7 @@ class Recording(Protocol):
         """Space on its disk; None when that cannot be told."""
 
 
-class Camera:
+class SnapshotMaker:
     """Args:
     statuses: asked for the buses; None for a recording.
     recorder: whatever records the run; None when nothing does.
@@ -62,7 +62,7 @@ class Camera:
         self._assessed = -math.inf
         self._pipeline: object = None
 
-    def take(self, run: Run) -> Picture:
+    def take(self, run: Run) -> Snapshot:
         """The run as it is."""
         now = wall.monotonic()
         pipeline, history = run.pipeline, run.history
@@ -73,7 +73,7 @@ class Camera:
             self._assessed, self._pipeline = now, pipeline
             self._view = view_of(run.signature.assessment(), run.profile)
         buses = () if self._statuses is None else tuple(self._statuses())
-        return Picture(
+        return Snapshot(
             profile=run.profile,
             made=now,
             time=pipeline.time,

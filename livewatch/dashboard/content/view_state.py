@@ -1,4 +1,4 @@
-"""How the person is looking: everything a widget needs besides the picture itself. Unchanging, replaced as a whole."""
+"""How the person is looking: everything a widget needs besides the snapshot itself. Unchanging, replaced as a whole."""
 
 from __future__ import annotations
 
@@ -6,20 +6,20 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-from livewatch.dashboard.headline import Headline
-from livewatch.dashboard.reader_units import ReaderUnits
+from livewatch.dashboard.content.headline import Headline
 from livewatch.data.events import Event
 from livewatch.run.history import History
 from livewatch.run.player import PlayerState
+from livewatch.wording.reader_units import ReaderUnits
 
-__all__ = ["OVERLAYS", "Look", "Overlay"]
+__all__ = ["OVERLAYS", "Overlay", "ViewState"]
 
 Overlay = Literal["over time", "pulls over speed", "pulls over time"]
 OVERLAYS: tuple[Overlay, ...] = ("over time", "pulls over speed", "pulls over time")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Look:
+class ViewState:
     """Attributes:
     units: what numbers are read in.
     plain: whether the terminal shows ASCII only.

@@ -9,38 +9,38 @@ from __future__ import annotations
 import math
 
 from livewatch.alarms import AlarmState
-from livewatch.dashboard.drawing.figures import Weight, figure, figure_width
+from livewatch.dashboard.content.snapshot import ChannelReading, Snapshot
+from livewatch.dashboard.content.view_state import ViewState
+from livewatch.dashboard.drawing.canvas import Canvas
 from livewatch.dashboard.drawing.fitting import fit
-from livewatch.dashboard.drawing.sheet import Sheet
-from livewatch.dashboard.look import Look
-from livewatch.dashboard.naming import alarm_label, commanded_for, short_label, watched_by
-from livewatch.dashboard.picture import Picture, Reading
-from livewatch.dashboard.widgets.drawn import Drawn
+from livewatch.dashboard.drawing.large_figures import Weight, figure, figure_width
+from livewatch.dashboard.widgets.canvas_widget import CanvasWidget
 from livewatch.dashboard.widgets.heading import MARGIN
 from livewatch.data.samples import Quality
 from livewatch.wording.events import MARKS
+from livewatch.wording.names import alarm_label, commanded_for, short_label, watched_by
 
-__all__ = ["Figures", "alarm_on"]
+__all__ = ["LargeFigures", "alarm_on"]
 
 SMALLEST, LARGEST = 5, 10
 """Rows of a figure."""
 MOST = 6
 
 
-class Figures(Drawn):
+class LargeFigures(CanvasWidget):
     """Side by side, in one row where they fit or in two."""
 
-    def draw(self, sheet: Sheet, look: Look) -> None:
-        picture = self.picture
-        if picture is None:
+    def draw(self, canvas: Canvas, view: ViewState) -> None:
+        snapshot = self.snapshot
+        if snapshot is None:
             return
-        names = list(picture.profile.figures[:MOST])
+        names = list(snapshot.profile.figures[:MOST])
         if not names:
-            sheet.write(MARGIN, 1, "The profile names no figures (figures: [engine_speed, ...]).", "quiet")
+            canvas.write(MARGIN, 1, "The profile names no figures (figures: [engine_speed, ...]).", "quiet")
             return
-        rows, across = _arrangement(len(names), sheet.width - MARGIN, sheet.height)
-        width = (sheet.width - MARGIN) // across
-        height = sheet.height // rows
+        rows, across = _arrangement(len(names), canvas.width - MARGIN, canvas.height)
+        width = (canvas.width - MARGIN) // across
+        height = canvas.height // rows
         tall = max(SMALLEST, min(LARGEST, height - 2, _tallest(width)))
         left = len(names) - rows * across
         if left > 0:
@@ -48,47 +48,47 @@ class Figures(Drawn):
         for place, name in enumerate(names[: rows * across]):
             x = MARGIN + (place % across) * width
             y = (place // across) * height + max(0, (height - tall - 2) // 2)
-            self._figure(sheet, look, picture, name, x, y, width - 1, tall)
+            self._figure(canvas, view, snapshot, name, x, y, width - 1, tall)
 
     def _figure(
-        self, sheet: Sheet, look: Look, picture: Picture, name: str, x: int, y: int, width: int, tall: int
+        self, canvas: Canvas, view: ViewState, snapshot: Snapshot, name: str, x: int, y: int, width: int, tall: int
     ) -> None:
-        reading = picture.reading(name)
-        units = look.units
-        alarm = alarm_on(name, picture)
+        reading = snapshot.reading(name)
+        units = view.units
+        alarm = alarm_on(name, snapshot)
         spelt = units.spelt(reading.unit, name)
-        label = fit((short_label(name, picture.profile),), width - (len(spelt) + 1 if spelt else 0), 1).lines[0]
-        sheet.write(x, y, f"{label} {spelt}".rstrip(), "quiet", width)
+        label = fit((short_label(name, snapshot.profile),), width - (len(spelt) + 1 if spelt else 0), 1).lines[0]
+        canvas.write(x, y, f"{label} {spelt}".rstrip(), "quiet", width)
         text, weight, ink = _shown(reading, alarm, units.figure(reading.value, reading.unit, name))
         if weight == "dotted" and math.isfinite(reading.held):
             text = units.figure(reading.held, reading.unit, name)
         while tall > SMALLEST and figure_width(text, tall) > width:
             tall -= 1
         if figure_width(text, tall) > width:
-            sheet.write(x, y + 1 + tall // 2, text, ink, width)
+            canvas.write(x, y + 1 + tall // 2, text, ink, width)
         else:
-            sheet.stamp(x, y + 1, figure(text, tall, weight, sheet.plain), ink)
+            canvas.stamp(x, y + 1, figure(text, tall, weight, canvas.plain), ink)
         below = y + 1 + tall
         if not reading.good:
-            sheet.write(x, below, _worth(reading, name in picture.profile.index), "ink", width)
+            canvas.write(x, below, _worth(reading, name in snapshot.profile.index), "ink", width)
         elif alarm is not None:
             mark = MARKS[alarm.priority]
             called = fit((f"{mark} {alarm_label(alarm.name)}", f"{mark} {alarm.priority}"), width, 1).lines[0]
-            sheet.write(x, below, called, alarm.priority, width)
+            canvas.write(x, below, called, alarm.priority, width)
         else:
-            wanted = commanded_for(name, picture.profile)
-            if wanted is not None and math.isfinite(picture.reading(wanted).value):
-                value = picture.reading(wanted)
-                sheet.write(x, below, f"wanted {units.figure(value.value, value.unit, wanted)}", "quiet", width)
+            wanted = commanded_for(name, snapshot.profile)
+            if wanted is not None and math.isfinite(snapshot.reading(wanted).value):
+                value = snapshot.reading(wanted)
+                canvas.write(x, below, f"wanted {units.figure(value.value, value.unit, wanted)}", "quiet", width)
 
 
-def _shown(reading: Reading, alarm: AlarmState | None, text: str) -> tuple[str, Weight, str]:
+def _shown(reading: ChannelReading, alarm: AlarmState | None, text: str) -> tuple[str, Weight, str]:
     if not reading.good:
         return "--", "dotted", "stale"
     return (text, "light", "ink") if alarm is None else (text, "heavy", alarm.priority)
 
 
-def _worth(reading: Reading, known: bool) -> str:
+def _worth(reading: ChannelReading, known: bool) -> str:
     if not known:
         return "not in the profile"
     if reading.quality is Quality.NEVER_SEEN:
@@ -98,11 +98,11 @@ def _worth(reading: Reading, known: bool) -> str:
     return reading.quality.word
 
 
-def alarm_on(name: str, picture: Picture) -> AlarmState | None:
+def alarm_on(name: str, snapshot: Snapshot) -> AlarmState | None:
     """The most urgent announced alarm whose condition still holds and that this channel is the subject of."""
-    for alarm in picture.announced:
+    for alarm in snapshot.announced:
         standing = alarm.state.value in ("unacknowledged alarm", "acknowledged alarm")
-        if standing and alarm.channel and watched_by(name, picture.profile, alarm.channel):
+        if standing and alarm.channel and watched_by(name, snapshot.profile, alarm.channel):
             return alarm
     return None
 
