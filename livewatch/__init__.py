@@ -1,7 +1,168 @@
-"""livewatch: live telemetry of an engine, watched for the signature of a part its calibration was not written for."""
+"""livewatch: live telemetry of an engine, watched for the signature of a part its calibration was not written for.
+
+    import livewatch
+
+    diagnosis = livewatch.diagnose("drive.log", "my_car.yaml")
+    print(diagnosis)
+    table = diagnosis.channels("engine_speed", "boost_pressure")
+
+This is the front door: everything a notebook, a script or the command line needs is a name of this package. A name is
+loaded when it is first asked for; `import livewatch` alone loads nothing.
+"""
 
 from __future__ import annotations
 
-__all__ = ["__version__"]
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
 
-__version__ = "0.1.0"
+from livewatch.version import __version__
+
+if TYPE_CHECKING:
+    from livewatch.alarms.load import Figures
+    from livewatch.alarms.spells import Spell
+    from livewatch.build_sheet.compare import Comparison, compare
+    from livewatch.build_sheet.forecast import Forecast, predict
+    from livewatch.build_sheet.prediction import Prediction
+    from livewatch.build_sheet.sheet import BuildSheet, load_build_sheet
+    from livewatch.data.events import Event, EventKind
+    from livewatch.diagnosis.channel_table import ChannelTable
+    from livewatch.diagnosis.diagnosis import Diagnosis, Terms, diagnose, diagnose_one, profile_for, read_baseline
+    from livewatch.errors import LivewatchError, Mistake, MistakesError, SourceError, UsageError
+    from livewatch.profile.advice import advice, missing_for_signature
+    from livewatch.profile.dbc import messages_from_dbc
+    from livewatch.profile.load import load_profile, load_profile_text
+    from livewatch.profile.model import Channel, Profile
+    from livewatch.profile.shipped import shipped_folder
+    from livewatch.profile.starting import starting_profile
+    from livewatch.run.opening import Source, Stretch, open_source
+    from livewatch.run.run import Run
+    from livewatch.session.folder import SessionFolder, open_session
+    from livewatch.session.log import EventLog, LoggedEvent, open_log
+    from livewatch.session.log_filter import LogFilter, Moment
+    from livewatch.session.recorder import Recorder
+    from livewatch.session.summary import LogSummary, summarise
+    from livewatch.signature.assessment import Assessment
+    from livewatch.signature.baseline import Baseline
+    from livewatch.signature.causes import Cause
+    from livewatch.signature.pulls import Pull
+    from livewatch.signature.verdict import Verdict
+    from livewatch.simulator.drive import Drive, simulate
+    from livewatch.simulator.mismatches import Mismatch
+    from livewatch.simulator.scenario import Scenario
+    from livewatch.simulator.writing import write_recording
+    from livewatch.sources.bus_map import parse_bus_options
+    from livewatch.sources.recordings.recording import Recording, open_recording
+
+__all__ = [
+    "Assessment",
+    "Baseline",
+    "BuildSheet",
+    "Cause",
+    "Channel",
+    "ChannelTable",
+    "Comparison",
+    "Diagnosis",
+    "Drive",
+    "Event",
+    "EventKind",
+    "EventLog",
+    "Figures",
+    "Forecast",
+    "LivewatchError",
+    "LogFilter",
+    "LogSummary",
+    "LoggedEvent",
+    "Mismatch",
+    "Mistake",
+    "MistakesError",
+    "Moment",
+    "Prediction",
+    "Profile",
+    "Pull",
+    "Recorder",
+    "Recording",
+    "Run",
+    "Scenario",
+    "SessionFolder",
+    "Source",
+    "SourceError",
+    "Spell",
+    "Stretch",
+    "Terms",
+    "UsageError",
+    "Verdict",
+    "__version__",
+    "advice",
+    "compare",
+    "diagnose",
+    "diagnose_one",
+    "load_build_sheet",
+    "load_profile",
+    "load_profile_text",
+    "messages_from_dbc",
+    "missing_for_signature",
+    "open_log",
+    "open_recording",
+    "open_session",
+    "open_source",
+    "parse_bus_options",
+    "predict",
+    "profile_for",
+    "read_baseline",
+    "shipped_folder",
+    "simulate",
+    "starting_profile",
+    "summarise",
+    "write_recording",
+]
+
+_ROOMS: dict[str, str] = {
+    "livewatch.alarms.load": "Figures",
+    "livewatch.alarms.spells": "Spell",
+    "livewatch.build_sheet.compare": "Comparison compare",
+    "livewatch.build_sheet.forecast": "Forecast predict",
+    "livewatch.build_sheet.prediction": "Prediction",
+    "livewatch.build_sheet.sheet": "BuildSheet load_build_sheet",
+    "livewatch.data.events": "Event EventKind",
+    "livewatch.diagnosis.channel_table": "ChannelTable",
+    "livewatch.diagnosis.diagnosis": "Diagnosis Terms diagnose diagnose_one profile_for read_baseline",
+    "livewatch.errors": "LivewatchError Mistake MistakesError SourceError UsageError",
+    "livewatch.profile.advice": "advice missing_for_signature",
+    "livewatch.profile.dbc": "messages_from_dbc",
+    "livewatch.profile.load": "load_profile load_profile_text",
+    "livewatch.profile.model": "Channel Profile",
+    "livewatch.profile.shipped": "shipped_folder",
+    "livewatch.profile.starting": "starting_profile",
+    "livewatch.run.opening": "Source Stretch open_source",
+    "livewatch.run.run": "Run",
+    "livewatch.session.folder": "SessionFolder open_session",
+    "livewatch.session.log": "EventLog LoggedEvent open_log",
+    "livewatch.session.log_filter": "LogFilter Moment",
+    "livewatch.session.recorder": "Recorder",
+    "livewatch.session.summary": "LogSummary summarise",
+    "livewatch.signature.assessment": "Assessment",
+    "livewatch.signature.baseline": "Baseline",
+    "livewatch.signature.causes": "Cause",
+    "livewatch.signature.pulls": "Pull",
+    "livewatch.signature.verdict": "Verdict",
+    "livewatch.simulator.drive": "Drive simulate",
+    "livewatch.simulator.mismatches": "Mismatch",
+    "livewatch.simulator.scenario": "Scenario",
+    "livewatch.simulator.writing": "write_recording",
+    "livewatch.sources.bus_map": "parse_bus_options",
+    "livewatch.sources.recordings.recording": "Recording open_recording",
+}
+"""Module to the names it gives, as above."""
+_PLACES = {name: module for module, names in _ROOMS.items() for name in names.split()}
+
+
+def __getattr__(name: str) -> Any:
+    module = _PLACES.get(name)
+    if module is None:
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    value = globals()[name] = getattr(import_module(module), name)
+    return value
+
+
+def __dir__() -> list[str]:
+    return sorted({*globals(), *__all__})

@@ -17,8 +17,8 @@ from pathlib import Path
 
 import click
 
-from livewatch import __version__
 from livewatch.errors import LivewatchError, UsageError, nearest
+from livewatch.version import __version__
 
 __all__ = ["main"]
 

@@ -8,11 +8,10 @@ from pathlib import Path
 import click
 from rich.console import Console
 
-from livewatch.commands.options import choose_profile, out_option
+from livewatch import load_profile, open_source, shipped_folder
+from livewatch.commands.options import lines_option, out_option
 from livewatch.commands.replay import play_lines
 from livewatch.commands.replay import replay as replay_command
-from livewatch.profile.shipped import shipped_folder
-from livewatch.run.opening import open_source
 
 __all__ = ["demo"]
 
@@ -20,7 +19,7 @@ DRIVE, PROFILE = "larger_intake_bore.log.gz", "brackwell_20t"
 
 
 @click.command()
-@click.option("--lines", is_flag=True, help="Print lines instead of opening the dashboard.")
+@lines_option
 @out_option
 @click.pass_context
 def demo(ctx: click.Context, lines: bool, out: Path) -> None:
@@ -30,7 +29,7 @@ def demo(ctx: click.Context, lines: bool, out: Path) -> None:
     """
     path = shipped_folder("replay_data") / DRIVE
     if lines or not sys.stdout.isatty():
-        profile = choose_profile(PROFILE)
+        profile = load_profile(PROFILE)
         play_lines(open_source(path, profile), profile, None, out, Console())
         return
     ctx.invoke(

@@ -4,10 +4,9 @@ from __future__ import annotations
 
 import json
 import sys
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
-from typing import Any
 
 import click
 from rich.console import Console
@@ -15,106 +14,25 @@ from rich.markup import escape
 from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 from rich.table import Table
 
-from livewatch import __version__
-from livewatch.alarms.spells import Spell, SpellBook
-from livewatch.build_sheet.sheet import BuildSheet, load_build_sheet
+from livewatch import (
+    Baseline,
+    Diagnosis,
+    LivewatchError,
+    Profile,
+    Terms,
+    diagnose_one,
+    load_build_sheet,
+    parse_bus_options,
+    profile_for,
+    read_baseline,
+)
 from livewatch.commands.line_display import CAUTION
-from livewatch.commands.options import bus_option, choose_profile, profile_option, stretch_of, stretch_options
-from livewatch.errors import LivewatchError
-from livewatch.profile.model import Profile
-from livewatch.run.opening import Source, open_source
-from livewatch.run.reading import read_through
-from livewatch.run.run import Run
-from livewatch.session.folder import SessionFolder
-from livewatch.session.recorder import Recorder
-from livewatch.signature import Signature
-from livewatch.signature.baseline import Baseline
-from livewatch.sources.bus_map import parse_bus_options
+from livewatch.commands.options import bus_option, profile_option, stretch_of, stretch_options
 from livewatch.wording.events import MARKS, clock_text, facts_of
 
-__all__ = ["DIAGNOSIS_FORMAT", "Diagnosis", "diagnose"]
+__all__ = ["diagnose"]
 
-DIAGNOSIS_FORMAT = 1
 MOST_SPELLS = 20
-
-
-@dataclass(frozen=True, slots=True)
-class Diagnosis:
-    """What one recording shows: the run it went through, its alarm spells, and what was odd."""
-
-    source: Source
-    run: Run
-    spells: Sequence[Spell]
-
-    @classmethod
-    def of(cls, source: Source, run: Run, progress: Any = None) -> Diagnosis:
-        """Push all of `source` through `run`."""
-        book = SpellBook()
-        run.listeners.append(book.take)
-        read_through(source, run, progress)
-        return cls(source, run, book.spells)
-
-    def to_json(self) -> dict[str, Any]:
-        """The documented object: format version, source, profile, length, alarms, figures, counts, signature."""
-        pipeline = self.run.pipeline
-        figures = pipeline.alarms.figures()
-        return {
-            "diagnosis": DIAGNOSIS_FORMAT,
-            "livewatch": __version__,
-            "source": self.source.name,
-            "profile": self.run.profile.name,
-            "duration": round(pipeline.time / 1e9, 6),
-            "duration_unit": "s",
-            **self.run.signature.assessment().to_json(),
-            "alarms": [spell.to_json() for spell in self.spells],
-            "alarm_load": {
-                "raised": figures.raised,
-                "per_ten_minutes": round(figures.average, 3),
-                "most_in_ten_minutes": figures.peak,
-                "floods": figures.floods,
-                "chattering": dict(figures.chattering),
-            },
-            "odd": dict(sorted(pipeline.counts.items())),
-        }
-
-    def print(self, console: Console) -> None:
-        """A page for a person."""
-        pipeline = self.run.pipeline
-        title = f"{self.source.name} · {self.source.kind} · {clock_text(pipeline.time / 1e9)} long"
-        console.rule(escape(title), align="left", style="dim")
-        console.print(self.run.signature.assessment().to_text(), highlight=False)
-        console.print(self._alarm_table() if self.spells else "No alarm was raised.")
-        if len(self.spells) > MOST_SPELLS:
-            console.print(f"... and {len(self.spells) - MOST_SPELLS} more; --json has them all.")
-        figures = pipeline.alarms.figures()
-        if figures.floods or figures.chattering:
-            console.print(f"Alarm floods: {figures.floods}; chattering: {', '.join(figures.chattering) or 'none'}.")
-        if pipeline.counts:
-            console.print("Odd in the input:", style="bold")
-            for what, number in sorted(pipeline.counts.items()):
-                console.print(f"  {number:>9} {what}", highlight=False)
-        if self.source.unused:
-            console.print(f"Columns that are no channel of the profile: {', '.join(self.source.unused)}.", markup=False)
-        if self.source.unknown_buses:
-            buses = ", ".join(self.run.profile.buses)
-            console.print(
-                f"Channels of the recording that are no bus of the profile: {', '.join(self.source.unknown_buses)}. "
-                f"The profile has {buses}; say for example --bus {buses.split(', ')[0]}={self.source.unknown_buses[0]}."
-            )
-
-    def _alarm_table(self) -> Table:
-        table = Table(box=None, padding=(0, 2, 0, 0), header_style="dim")
-        for heading in ("from", "to", "priority", "alarm", "because"):
-            table.add_column(heading, overflow="fold")
-        for spell in self.spells[:MOST_SPELLS]:
-            table.add_row(
-                clock_text(spell.start),
-                "stands" if spell.end is None else clock_text(spell.end),
-                f"{MARKS[spell.priority]} {spell.priority}",
-                escape(spell.alarm.replace("_", " ")) + (" (first out)" if spell.first_out else ""),
-                escape(", ".join(facts_of(spell.because))),
-            )
-        return table
 
 
 @click.command()
@@ -157,14 +75,12 @@ def diagnose(
       livewatch diagnose *.blf -p brackwell_20t --json > drives.jsonl
     """
     stretch = stretch_of(start, stop)
-    sheet = None if build is None else load_build_sheet(build)
+    terms = Terms(stretch=stretch, build=None if build is None else load_build_sheet(build), out=out)
+    read = _Reader(profile_name, bus_options, terms, baseline, as_json)
     console, failures, done = Console(), 0, []
     for path in paths:
         try:
-            profile = choose_profile(profile_name, path)
-            given = parse_bus_options(bus_options, profile)
-            signature = _signature(profile, sheet, baseline, given)
-            diagnosis = _read(open_source(path, profile, given, stretch), profile, signature, out, as_json)
+            diagnosis = read(path)
         except LivewatchError as error:
             if len(paths) == 1:
                 raise
@@ -174,7 +90,7 @@ def diagnose(
         if as_json:
             print(json.dumps(diagnosis.to_json(), ensure_ascii=False, allow_nan=False))
         else:
-            diagnosis.print(console)
+            _print(diagnosis, console)
         done.append(diagnosis)
     if not as_json:
         if len(done) > 1:
@@ -183,27 +99,72 @@ def diagnose(
     return failures
 
 
-def _signature(profile: Profile, sheet: BuildSheet | None, baseline: Path | None, given: dict[str, str]) -> Signature:
-    known = None
-    if baseline is not None:
-        run = Run(profile)
-        read_through(open_source(baseline, profile, given), run)
-        known = Baseline.of(run.signature)
-    return Signature(profile, build=sheet, baseline=known)
+class _Reader:
+    """Reads one recording after the other by the same terms."""
+
+    def __init__(
+        self, profile_name: str | None, bus_options: Sequence[str], terms: Terms, baseline: Path | None, quiet: bool
+    ) -> None:
+        self._profile_name = profile_name
+        self._bus_options = bus_options
+        self._terms = terms
+        self._baseline_path = baseline
+        self._quiet = quiet
+
+    def __call__(self, path: Path) -> Diagnosis:
+        profile = profile_for(path, self._profile_name)
+        buses = parse_bus_options(self._bus_options, profile)
+        terms = replace(self._terms, buses=buses, baseline=self._baseline(profile, buses))
+        columns = (TextColumn("{task.description}"), BarColumn(), TimeRemainingColumn())
+        with Progress(*columns, console=Console(stderr=True), transient=True, disable=self._quiet) as bar:
+            task = bar.add_task(escape(str(path)), total=1.0)
+            diagnosis = diagnose_one(path, profile, terms, lambda share: bar.update(task, completed=share))
+        if diagnosis.session is not None:
+            print(f"The session folder is {diagnosis.session}", file=sys.stderr)
+        return diagnosis
+
+    def _baseline(self, profile: Profile, buses: Mapping[str, str]) -> Baseline | None:
+        return None if self._baseline_path is None else read_baseline(self._baseline_path, profile, buses)
 
 
-def _read(source: Source, profile: Profile, signature: Signature, out: Path | None, quiet: bool) -> Diagnosis:
-    recorder = None
-    if out is not None:
-        recorder = Recorder(SessionFolder.create(out, profile, [source.name]), may_wait=True)
-    run = Run(profile, recorder, signature)
-    columns = (TextColumn("{task.description}"), BarColumn(), TimeRemainingColumn())
-    with Progress(*columns, console=Console(stderr=True), transient=True, disable=quiet) as bar:
-        task = bar.add_task(escape(source.name), total=1.0)
-        diagnosis = Diagnosis.of(source, run, lambda share: bar.update(task, completed=share))
-    if recorder is not None:
-        print(f"The session folder is {recorder.folder.path}", file=sys.stderr)
-    return diagnosis
+def _print(diagnosis: Diagnosis, console: Console) -> None:
+    """A page for a person."""
+    title = f"{diagnosis.path} · {diagnosis.kind} · {clock_text(diagnosis.duration / 1e9)} long"
+    console.rule(escape(title), align="left", style="dim")
+    console.print(diagnosis.assessment.to_text(), highlight=False)
+    console.print(_alarm_table(diagnosis) if diagnosis.alarms else "No alarm was raised.")
+    if len(diagnosis.alarms) > MOST_SPELLS:
+        console.print(f"... and {len(diagnosis.alarms) - MOST_SPELLS} more; --json has them all.")
+    load = diagnosis.load
+    if load.floods or load.chattering:
+        console.print(f"Alarm floods: {load.floods}; chattering: {', '.join(load.chattering) or 'none'}.")
+    if diagnosis.odd:
+        console.print("Odd in the input:", style="bold")
+        for what, number in diagnosis.odd.items():
+            console.print(f"  {number:>9} {what}", highlight=False)
+    if diagnosis.unused:
+        console.print(f"Columns that are no channel of the profile: {', '.join(diagnosis.unused)}.", markup=False)
+    if diagnosis.unknown_buses:
+        buses = list(diagnosis.profile.buses)
+        console.print(
+            f"Channels of the recording that are no bus of the profile: {', '.join(diagnosis.unknown_buses)}. "
+            f"The profile has {', '.join(buses)}; say for example --bus {buses[0]}={diagnosis.unknown_buses[0]}."
+        )
+
+
+def _alarm_table(diagnosis: Diagnosis) -> Table:
+    table = Table(box=None, padding=(0, 2, 0, 0), header_style="dim")
+    for heading in ("from", "to", "priority", "alarm", "because"):
+        table.add_column(heading, overflow="fold")
+    for spell in diagnosis.alarms[:MOST_SPELLS]:
+        table.add_row(
+            clock_text(spell.start),
+            "stands" if spell.end is None else clock_text(spell.end),
+            f"{MARKS[spell.priority]} {spell.priority}",
+            escape(spell.alarm.replace("_", " ")) + (" (first out)" if spell.first_out else ""),
+            escape(", ".join(facts_of(spell.because))),
+        )
+    return table
 
 
 def _overview(diagnoses: Sequence[Diagnosis]) -> Table:
@@ -212,10 +173,8 @@ def _overview(diagnoses: Sequence[Diagnosis]) -> Table:
     for heading in ("recording", "verdict", "cause", "critical", "high", "other"):
         table.add_column(heading)
     for diagnosis in diagnoses:
-        result = diagnosis.run.signature.assessment().to_json()
-        causes = result.get("causes", [])
-        counts = [sum(spell.priority == priority for spell in diagnosis.spells) for priority in ("critical", "high")]
-        other = len(diagnosis.spells) - sum(counts)
-        cause = str(causes[0]["cause"]) if causes else ""
-        table.add_row(escape(diagnosis.source.name), str(result["verdict"]), cause, *map(str, [*counts, other]))
+        counts = [sum(spell.priority == priority for spell in diagnosis.alarms) for priority in ("critical", "high")]
+        other = len(diagnosis.alarms) - sum(counts)
+        cause = diagnosis.causes[0].name if diagnosis.causes else ""
+        table.add_row(escape(str(diagnosis.path)), diagnosis.verdict, cause, *map(str, [*counts, other]))
     return table

@@ -9,16 +9,11 @@ from typing import Any, TypeVar
 
 import click
 
-from livewatch.errors import UsageError
-from livewatch.profile import load_profile
-from livewatch.profile.model import Profile
-from livewatch.profile.shipped import find_profile
-from livewatch.run.opening import Stretch
-from livewatch.session.folder import SessionFolder
+from livewatch import Stretch, UsageError
 
 __all__ = [
     "bus_option",
-    "choose_profile",
+    "lines_option",
     "out_option",
     "profile_option",
     "read_duration",
@@ -71,9 +66,14 @@ def profile_option(required: bool) -> Callable[[Command], Command]:
     )
 
 
-def bus_option(text: str) -> Callable[[Command], Command]:
+def bus_option(text: str, metavar: str = "BUS=CHANNEL") -> Callable[[Command], Command]:
     """`--bus`, repeatable."""
-    return click.option("--bus", "bus_options", metavar="BUS=CHANNEL", multiple=True, help=text)
+    return click.option("--bus", "bus_options", metavar=metavar, multiple=True, help=text)
+
+
+def lines_option(command: Command) -> Command:
+    """`--lines`."""
+    return click.option("--lines", is_flag=True, help="Print lines instead of opening the dashboard.")(command)
 
 
 def stretch_options(command: Command) -> Command:
@@ -101,19 +101,3 @@ def stretch_of(start: int, stop: int | None) -> Stretch:
         raise UsageError(f"--to {stop / 1e9:g} s lies before --from {start / 1e9:g} s; expected a later time")
     return Stretch(start, stop)
 
-
-def choose_profile(profile_name: str | None, path: Path | None = None) -> Profile:
-    """The profile named, or the one a session folder at `path` carries.
-
-    Raises:
-        UsageError: none is named and `path` is no session folder, or the name is unknown.
-        MistakesError: the profile has mistakes.
-    """
-    if profile_name is not None:
-        return load_profile(find_profile(profile_name))
-    if path is not None and path.is_dir():
-        return SessionFolder.open(path).profile()
-    raise UsageError(
-        "no profile given: expected --profile with a YAML file or the name of a profile that comes with livewatch "
-        "(a recording holds frames, not what they mean)"
-    )

@@ -10,23 +10,27 @@ import click
 from rich.console import Console
 
 from livewatch.commands.line_display import LineDisplay
+from livewatch import (
+    Profile,
+    Recorder,
+    Run,
+    SessionFolder,
+    Source,
+    UsageError,
+    open_source,
+    parse_bus_options,
+    profile_for,
+)
 from livewatch.commands.options import (
     bus_option,
-    choose_profile,
+    lines_option,
     out_option,
     profile_option,
     stretch_of,
     stretch_options,
 )
-from livewatch.errors import UsageError
-from livewatch.profile.model import Profile
 from livewatch.run.history import History
-from livewatch.run.opening import Source, open_source
 from livewatch.run.pacing import paced
-from livewatch.run.run import Run
-from livewatch.session.folder import SessionFolder
-from livewatch.session.recorder import Recorder
-from livewatch.sources.bus_map import parse_bus_options
 
 __all__ = ["play_lines", "replay"]
 
@@ -85,7 +89,7 @@ def play_lines(source: Source, profile: Profile, speed: float | None, out: Path,
     help="How fast: a factor such as 10 or 0.5, or max for as fast as it goes.",
 )
 @stretch_options
-@click.option("--lines", is_flag=True, help="Print lines instead of opening the dashboard.")
+@lines_option
 @out_option
 def replay(
     path: Path,
@@ -106,7 +110,7 @@ def replay(
       livewatch replay drive.log -p brackwell_20t --speed 10 --from 2:00 --to 5:00
       livewatch replay sessions/brackwell-20260504T093000Z --speed max --lines
     """
-    profile = choose_profile(profile_name, path)
+    profile = profile_for(path, profile_name)
     factor = read_speed(speed)
     given = parse_bus_options(bus_options, profile)
     stretch = stretch_of(start, stop)

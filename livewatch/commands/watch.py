@@ -10,16 +10,11 @@ from pathlib import Path
 import click
 from rich.console import Console
 
+from livewatch import Profile, Recorder, Run, SessionFolder, SourceError, UsageError, profile_for
 from livewatch.commands.line_display import LineDisplay
-from livewatch.commands.options import choose_profile, out_option, profile_option, read_duration
-from livewatch.errors import SourceError, UsageError, nearest
-from livewatch.profile.model import Profile
+from livewatch.commands.options import bus_option, lines_option, out_option, profile_option, read_duration
 from livewatch.run.history import History
 from livewatch.run.live import LiveRun
-from livewatch.run.run import Run
-from livewatch.session.folder import SessionFolder
-from livewatch.session.recorder import Recorder
-from livewatch.sources.live.source import LiveBus, found_buses_text, list_buses, parse_live_buses
 
 __all__ = ["watch"]
 
@@ -56,12 +51,9 @@ def _buses(options: tuple[str, ...], profile: Profile) -> list[LiveBus]:
 
 @click.command()
 @profile_option(required=False)
-@click.option(
-    "--bus",
-    "bus_options",
-    metavar="BUS=INTERFACE:CHANNEL@RATE",
-    multiple=True,
-    help="A bus of the profile and the adapter it is on, for example engine=socketcan:can0@500k. Repeatable.",
+@bus_option(
+    "A bus of the profile and the adapter it is on, for example engine=socketcan:can0@500k. Repeatable.",
+    "BUS=INTERFACE:CHANNEL@RATE",
 )
 @click.option("--list-buses", is_flag=True, help="Show the adapters found on this machine, and end.")
 @click.option("--poll", is_flag=True, help="Transmit the profile's polls (read-only requests). Off unless given.")
@@ -69,7 +61,7 @@ def _buses(options: tuple[str, ...], profile: Profile) -> list[LiveBus]:
 @click.option(
     "--for", "duration", metavar="TIME", callback=read_duration, help="End by itself after this long: 10 min."
 )
-@click.option("--lines", is_flag=True, help="Print lines instead of opening the dashboard.")
+@lines_option
 @click.option(
     "--browser", is_flag=True, help="Show the dashboard in a browser, on this machine unless --host says more."
 )
@@ -96,12 +88,12 @@ def watch(
     \b
       livewatch watch --list-buses
       livewatch watch -p brackwell_20t --bus engine=socketcan:can0@500k
-      livewatch watch -p brackwell_cell --bus engine=slcan:/dev/ttyACM0@500k --bus cell=virtual:cell
+      livewatch watch -p dyno_cell --bus engine=slcan:/dev/ttyACM0@500k --bus cell=virtual:cell
     """
     if list_buses:
         _show_buses()
         return
-    profile = choose_profile(profile_name)
+    profile = profile_for(None, profile_name)
     buses = _buses(bus_options, profile)
     if poll:
         _agree_to_poll(profile, yes)

@@ -28,6 +28,7 @@ from livewatch.profile.limits import constants_of, resolve_authority, resolve_en
 from livewatch.profile.model import Diagnostics, Profile, TableMapping
 from livewatch.profile.resolved_text import resolved_text
 from livewatch.profile.schema import ProfileFile
+from livewatch.profile.shipped import find_profile
 from livewatch.profile.units import UnitError, convert
 
 __all__ = ["load_profile", "load_profile_text"]
@@ -41,12 +42,14 @@ ONLY_PORT = "diagnostic"
 """The bus of the diagnostic port where a profile names no bus at all."""
 
 
-def load_profile(path: Path) -> Profile:
-    """The profile in the file at `path`.
+def load_profile(given: Path | str) -> Profile:
+    """The profile in a file; a text may also be the bare name of one that comes with livewatch (`brackwell_20t`).
 
     Raises:
         MistakesError: anything is wrong with it or with a file it names.
+        UsageError: a text is neither a file nor such a name.
     """
+    path = given if isinstance(given, Path) else find_profile(given)
     loader = _Loader(path.parent)
     return loader.profile(loader.document(path, str(path)))
 

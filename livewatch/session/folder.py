@@ -42,7 +42,7 @@ from livewatch.session.manifest import (
 from livewatch.session.rows import SessionRows
 from livewatch.session.running import is_being_written
 
-__all__ = ["EVENTS", "PROFILE", "SAMPLES", "SessionError", "SessionFolder", "frame_part"]
+__all__ = ["EVENTS", "PROFILE", "SAMPLES", "SessionError", "SessionFolder", "frame_part", "open_session"]
 
 EVENTS, PROFILE, SAMPLES = "events.jsonl", "profile.yaml", "samples.csv"
 _PART = re.compile(r"frames-(\d{4,})\.log")
@@ -227,6 +227,15 @@ class SessionFolder:
             counts=dict(sorted(counts.items())),
         )
         write_manifest(self.path, self.manifest)
+
+
+def open_session(path: Path | str) -> SessionFolder:
+    """What a run left behind at `path`.
+
+    Raises:
+        SourceError: there is no session folder, or a newer livewatch made it.
+    """
+    return SessionFolder.open(Path(path))
 
 
 def _plain(name: str) -> str:

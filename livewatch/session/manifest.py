@@ -33,7 +33,7 @@ from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import Any
 
-from livewatch import __version__
+from livewatch.version import __version__
 
 __all__ = ["MANIFEST_FORMAT", "Manifest", "ManifestError", "package_versions", "read_manifest", "write_manifest"]
 

@@ -55,12 +55,13 @@ def check_writable(path: Path) -> None:
         raise UsageError(f"cannot write {path}: {error.strerror}") from None
 
 
-def write_recording(batches: Iterable[FrameBatch], path: Path) -> int:
-    """Write the frames; their number comes back.
+def write_recording(batches: Iterable[FrameBatch], path: Path | str) -> int:
+    """Write the frames to the file at `path`; their number comes back.
 
     Raises:
         UsageError: the file cannot be written, or its format cannot hold the frames.
     """
+    path = Path(path)
     check_output(path)
     name = path.name.lower()
     try:

@@ -156,12 +156,13 @@ class Recording:
                 yield new
 
 
-def open_recording(path: Path) -> Recording:
-    """Open the recording at `path`, see that it is what its name says, and find its first frame.
+def open_recording(given: Path | str) -> Recording:
+    """Open the recording at a path, see that it is what its name says, and find its first frame.
 
     Raises:
-        SourceError: there is nothing at `path` that can be read as a recording; the message says what there is.
+        SourceError: there is nothing there that can be read as a recording; the message says what there is.
     """
+    path = Path(given)
     with ByteStream(path) as stream:
         head = stream.head
     suffix = recording_suffix(path)

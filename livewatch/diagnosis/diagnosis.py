@@ -1,0 +1,288 @@
+"""A recording in, what it shows out.
+
+    diagnosis = diagnose("drive.log", "my_car.yaml")
+    print(diagnosis)
+
+A path (or many) and a profile come in; for each path a `Diagnosis` comes out: whether the calibration fits the parts,
+what is wrong and by how much, the pulls, the alarms, the events, what was odd. The recording is read as fast as it goes
+through the same `Run` that watches a car live, so that it shows the same.
+
+`Diagnosis.to_json` is format version 1 (fields stay, new ones may be added): `diagnosis`, `livewatch`, `source`,
+`profile`, `duration` with its unit, all that `Assessment.to_json` has, `alarms`, `alarm_load`, `odd`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, overload
+
+from livewatch.alarms.load import Figures
+from livewatch.alarms.spells import Spell, SpellBook
+from livewatch.build_sheet.sheet import BuildSheet, load_build_sheet
+from livewatch.data.events import Event
+from livewatch.diagnosis.channel_table import ChannelTable, read_channels
+from livewatch.errors import UsageError
+from livewatch.profile import load_profile
+from livewatch.profile.model import Profile
+from livewatch.run.opening import Stretch, open_source
+from livewatch.run.reading import read_through
+from livewatch.run.run import Run
+from livewatch.run.scan import without_lead_up
+from livewatch.session.folder import SessionFolder
+from livewatch.session.recorder import Recorder
+from livewatch.signature import Signature
+from livewatch.signature.assessment import Assessment
+from livewatch.signature.baseline import Baseline
+from livewatch.signature.causes import Cause
+from livewatch.signature.pulls import Pull
+from livewatch.version import __version__
+
+__all__ = ["DIAGNOSIS_FORMAT", "Diagnosis", "Terms", "diagnose", "diagnose_one", "profile_for", "read_baseline"]
+
+DIAGNOSIS_FORMAT = 1
+AnyPath = str | Path
+
+
+@dataclass(frozen=True, slots=True)
+class Terms:
+    """What a recording is read and judged by, besides its profile.
+
+    Attributes:
+        buses: channel of the recording to bus of the profile, where names do not tell.
+        stretch: the part of it that is wanted.
+        build: the car's build sheet: what was predicted is set beside what is measured.
+        baseline: a drive on matching parts to compare with.
+        out: the folder in which a session folder is left; None for none.
+    """
+
+    buses: Mapping[str, str] | None = None
+    stretch: Stretch | None = None
+    build: BuildSheet | None = None
+    baseline: Baseline | None = None
+    out: Path | None = None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Diagnosis:
+    """What one recording shows. Prints as its summary, and as a small table in a notebook.
+
+    Attributes:
+        path, kind: what was read, and what it is in a word or two.
+        profile: what it was decoded and judged by.
+        duration: data time, ns.
+        assessment: what the signature says.
+        alarms: each time an alarm stood, in the order they were raised.
+        load: how much the alarms asked of a person.
+        events: all that happened, in order; without the seconds before an alarm, which `channels` holds.
+        odd: what was odd in the input, by plain-worded kind.
+        unused: columns of a table that are no channel of the profile.
+        unknown_buses: channels of the recording that are no bus of the profile.
+        session: the session folder that was left, None for none.
+    """
+
+    path: Path
+    kind: str
+    profile: Profile
+    duration: int
+    assessment: Assessment
+    alarms: tuple[Spell, ...]
+    load: Figures
+    events: tuple[Event, ...]
+    odd: Mapping[str, int]
+    unused: tuple[str, ...]
+    unknown_buses: tuple[str, ...]
+    session: Path | None
+    terms: Terms
+
+    @property
+    def verdict(self) -> str:
+        """`fits`, `strained`, `misfit` or `unproven`."""
+        return self.assessment.verdict.word
+
+    @property
+    def causes(self) -> tuple[Cause, ...]:
+        """What explains it, likeliest first; empty where nothing could be weighed."""
+        return self.assessment.causes
+
+    @property
+    def pulls(self) -> tuple[Pull, ...]:
+        """The last sixty full-pedal runs."""
+        return self.assessment.pulls
+
+    def channels(self, *names: str, every: float | None = None) -> ChannelTable:
+        """The channels named (all when none is) as columns, read from the recording anew.
+
+        Args:
+            every: s of data time between rows; every tick when None.
+
+        Raises:
+            UsageError: the profile has no such channel.
+            SourceError: the recording is gone.
+        """
+        source = open_source(self.path, self.profile, self.terms.buses, self.terms.stretch)
+        return read_channels(source, self.profile, names, every)
+
+    def to_json(self) -> dict[str, Any]:
+        """The documented object; see the module."""
+        return {
+            "diagnosis": DIAGNOSIS_FORMAT,
+            "livewatch": __version__,
+            "source": str(self.path),
+            "profile": self.profile.name,
+            "duration": round(self.duration / 1e9, 6),
+            "duration_unit": "s",
+            **self.assessment.to_json(),
+            "alarms": [spell.to_json() for spell in self.alarms],
+            "alarm_load": {
+                "raised": self.load.raised,
+                "per_ten_minutes": round(self.load.average, 3),
+                "most_in_ten_minutes": self.load.peak,
+                "floods": self.load.floods,
+                "chattering": dict(self.load.chattering),
+            },
+            "odd": dict(self.odd),
+        }
+
+    def __str__(self) -> str:
+        from livewatch.wording.diagnosis import summary
+
+        return summary(self)
+
+    def __repr__(self) -> str:
+        return f"<Diagnosis of {str(self.path)!r}: {self.verdict}>"
+
+    def _repr_html_(self) -> str:
+        from livewatch.wording.diagnosis import table
+
+        return table(self)
+
+
+@overload
+def diagnose(  # type: ignore[overload-overlap]
+    paths: AnyPath,
+    profile: Profile | AnyPath | None = None,
+    *,
+    buses: Mapping[str, str] | None = None,
+    start: float = 0.0,
+    stop: float | None = None,
+    build_sheet: BuildSheet | AnyPath | None = None,
+    baseline: AnyPath | None = None,
+) -> Diagnosis: ...
+@overload
+def diagnose(
+    paths: Iterable[AnyPath],
+    profile: Profile | AnyPath | None = None,
+    *,
+    buses: Mapping[str, str] | None = None,
+    start: float = 0.0,
+    stop: float | None = None,
+    build_sheet: BuildSheet | AnyPath | None = None,
+    baseline: AnyPath | None = None,
+) -> list[Diagnosis]: ...
+def diagnose(
+    paths: AnyPath | Iterable[AnyPath],
+    profile: Profile | AnyPath | None = None,
+    *,
+    buses: Mapping[str, str] | None = None,
+    start: float = 0.0,
+    stop: float | None = None,
+    build_sheet: BuildSheet | AnyPath | None = None,
+    baseline: AnyPath | None = None,
+) -> Diagnosis | list[Diagnosis]:
+    """What a recording, a table or a session folder shows; for several paths, a list in their order.
+
+    Args:
+        profile: the vehicle's profile, its file, or the name of one that comes with livewatch; None takes the one that
+            a session folder carries.
+        buses: channel of the recording to bus of the profile, where their names do not tell.
+        start, stop: the stretch wanted, s after the first row; `stop` None for the end.
+        build_sheet: the car's build sheet or its file: what it predicts is set beside what is measured.
+        baseline: a drive on matching parts, to compare with.
+
+    Raises:
+        MistakesError: the profile or the build sheet has mistakes.
+        SourceError: one of `paths` cannot be read.
+        UsageError: there is no profile of that name, or none is given and none is carried.
+    """
+    single = isinstance(paths, str | Path)
+    wanted = [Path(paths)] if isinstance(paths, str | Path) else [Path(path) for path in paths]
+    sheet = load_build_sheet(Path(build_sheet)) if isinstance(build_sheet, str | Path) else build_sheet
+    stretch = Stretch(round(start * 1e9), None if stop is None else round(stop * 1e9))
+    given = profile if profile is None or isinstance(profile, Profile) else load_profile(profile)
+    found = []
+    for path in wanted:
+        known = profile_for(path, given)
+        drive = None if baseline is None else read_baseline(Path(baseline), known, buses)
+        found.append(diagnose_one(path, known, Terms(buses, stretch, sheet, drive)))
+    return found[0] if single else found
+
+
+def diagnose_one(
+    path: Path, profile: Profile, terms: Terms, progress: Callable[[float], None] | None = None
+) -> Diagnosis:
+    """Read all of one recording; `progress` is told the share read, 0..1.
+
+    Raises:
+        SourceError: it cannot be read.
+        SessionError: the session folder asked for cannot be made.
+    """
+    source = open_source(path, profile, terms.buses, terms.stretch)
+    folder = None if terms.out is None else SessionFolder.create(terms.out, profile, [source.name])
+    recorder = None if folder is None else Recorder(folder, may_wait=True)
+    run = Run(profile, recorder, Signature(profile, build=terms.build, baseline=terms.baseline))
+    book, events = SpellBook(), list[Event]()
+
+    def hear(told: Sequence[Event]) -> None:
+        book.take(told)
+        events.extend(map(without_lead_up, told))
+
+    run.listeners.append(hear)
+    read_through(source, run, progress)
+    pipeline = run.pipeline
+    return Diagnosis(
+        path,
+        source.kind,
+        profile,
+        pipeline.time,
+        run.signature.assessment(),
+        tuple(book.spells),
+        pipeline.alarms.figures(),
+        tuple(events),
+        dict(sorted(pipeline.counts.items())),
+        source.unused,
+        source.unknown_buses,
+        None if folder is None else folder.path,
+        terms,
+    )
+
+
+def read_baseline(path: Path, profile: Profile, buses: Mapping[str, str] | None = None) -> Baseline:
+    """A drive on matching parts, to compare others with.
+
+    Raises:
+        SourceError: it cannot be read.
+    """
+    run = Run(profile)
+    read_through(open_source(path, profile, buses), run)
+    return Baseline.of(run.signature)
+
+
+def profile_for(path: Path | None, given: Profile | AnyPath | None) -> Profile:
+    """The profile given, or the one that a session folder at `path` carries.
+
+    Raises:
+        UsageError: none is given and `path` is no session folder, or the name is unknown.
+        MistakesError: the profile has mistakes.
+    """
+    if isinstance(given, Profile):
+        return given
+    if given is not None:
+        return load_profile(given)
+    if path is not None and path.is_dir():
+        return SessionFolder.open(path).profile()
+    raise UsageError(
+        "no profile given: expected --profile with a YAML file or the name of a profile that comes with livewatch "
+        "(a recording holds frames, not what they mean)"
+    )
