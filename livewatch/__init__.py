@@ -25,13 +25,14 @@ if TYPE_CHECKING:
     from livewatch.build_sheet.prediction import Prediction
     from livewatch.build_sheet.sheet import BuildSheet, load_build_sheet
     from livewatch.data.events import Event, EventKind
+    from livewatch.data.frames import FrameBatch
     from livewatch.diagnosis.channel_table import ChannelTable
     from livewatch.diagnosis.diagnosis import Diagnosis, Terms, diagnose, diagnose_one, profile_for, read_baseline
-    from livewatch.errors import LivewatchError, Mistake, MistakesError, SourceError, UsageError
-    from livewatch.profile.advice import advice, missing_for_signature
+    from livewatch.errors import LivewatchError, Mistake, MistakesError, SourceError, UsageError, nearest
     from livewatch.profile.dbc import messages_from_dbc
     from livewatch.profile.load import load_profile, load_profile_text
     from livewatch.profile.model import Channel, Profile
+    from livewatch.profile.schema import bus_name
     from livewatch.profile.shipped import shipped_folder
     from livewatch.profile.starting import starting_profile
     from livewatch.run.opening import Source, Stretch, open_source
@@ -68,6 +69,7 @@ __all__ = [
     "EventLog",
     "Figures",
     "Forecast",
+    "FrameBatch",
     "LivewatchError",
     "LogFilter",
     "LogSummary",
@@ -92,7 +94,7 @@ __all__ = [
     "UsageError",
     "Verdict",
     "__version__",
-    "advice",
+    "bus_name",
     "compare",
     "diagnose",
     "diagnose_one",
@@ -100,7 +102,7 @@ __all__ = [
     "load_profile",
     "load_profile_text",
     "messages_from_dbc",
-    "missing_for_signature",
+    "nearest",
     "open_log",
     "open_recording",
     "open_session",
@@ -124,13 +126,14 @@ _ROOMS: dict[str, str] = {
     "livewatch.build_sheet.prediction": "Prediction",
     "livewatch.build_sheet.sheet": "BuildSheet load_build_sheet",
     "livewatch.data.events": "Event EventKind",
+    "livewatch.data.frames": "FrameBatch",
     "livewatch.diagnosis.channel_table": "ChannelTable",
     "livewatch.diagnosis.diagnosis": "Diagnosis Terms diagnose diagnose_one profile_for read_baseline",
-    "livewatch.errors": "LivewatchError Mistake MistakesError SourceError UsageError",
-    "livewatch.profile.advice": "advice missing_for_signature",
+    "livewatch.errors": "LivewatchError Mistake MistakesError SourceError UsageError nearest",
     "livewatch.profile.dbc": "messages_from_dbc",
     "livewatch.profile.load": "load_profile load_profile_text",
     "livewatch.profile.model": "Channel Profile",
+    "livewatch.profile.schema": "bus_name",
     "livewatch.profile.shipped": "shipped_folder",
     "livewatch.profile.starting": "starting_profile",
     "livewatch.run.opening": "Source Stretch open_source",

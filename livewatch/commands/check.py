@@ -10,8 +10,7 @@ working point, in per cent; `full_load_lambda`; `fuel_supply`; `not_compared`; `
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Mapping, Sequence
-from math import isfinite
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from textwrap import wrap
 from typing import Any
@@ -22,17 +21,30 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
-from livewatch.build_sheet.compare import Comparison, compare
-from livewatch.build_sheet.differences import words_of
-from livewatch.build_sheet.forecast import Forecast, predict
-from livewatch.build_sheet.points import CONDITIONS
-from livewatch.build_sheet.prediction import Prediction, per_cent
-from livewatch.build_sheet.sheet import load_build_sheet
-from livewatch.build_sheet.supply import MOST_DUTY, Supply
-from livewatch.commands.options import choose_profile, profile_option
-from livewatch.errors import SourceError, UsageError, nearest
-from livewatch.profile.model import Engine, Profile
-from livewatch.profile.shipped import shipped_folder
+from livewatch import (
+    Comparison,
+    Forecast,
+    Prediction,
+    Profile,
+    SourceError,
+    UsageError,
+    compare,
+    load_build_sheet,
+    load_profile,
+    nearest,
+    predict,
+    shipped_folder,
+)
+from livewatch.commands.options import profile_option
+from livewatch.wording.forecast import (
+    CONDITIONS,
+    RECALIBRATE,
+    SEVERITY_MARKS,
+    engine_text,
+    need_rows,
+    slot_text,
+    supply_lines,
+)
 
 __all__ = ["ADVISED_AGAINST", "check"]
 
@@ -46,12 +58,6 @@ CAUTIONS = (
     "drives, a passenger reads.",
     "livewatch protects no engine. Local law (exhaust and noise among it) and licensed practice come first.",
 )
-MARKS = {"serious": "!!!", "moderate": " !!", "slight": "  !", "none": "  ·"}
-RECALIBRATE = {
-    "yes": "needs another calibration",
-    "no": "needs no other calibration",
-    "unknown": "may need another calibration: unknown until measured",
-}
 EPILOG = """\b
 Exit codes
   0 nothing on the sheet speaks against full load   3 mistakes in the sheet or the profile
@@ -77,7 +83,7 @@ def check(sheet: str, profile_name: str, as_json: bool, drive: Path | None) -> i
       livewatch check -p brackwell_20t brackwell_20t_build
       livewatch check -p mycar.yaml mycar_build.yaml --json
     """
-    profile = choose_profile(profile_name)
+    profile = load_profile(profile_name)
     forecast = predict(load_build_sheet(_find_sheet(sheet)), profile)
     beside = None if drive is None else compare(forecast.predictions, _read_drive(drive))
     if as_json:
@@ -123,7 +129,7 @@ def _read_drive(path: Path) -> Mapping[str, Any]:
 def _print(forecast: Forecast, profile: Profile, beside: Sequence[Comparison] | None, console: Console) -> None:
     assert profile.engine is not None
     _line(console, f"Build sheet: {forecast.sheet.name}", indent=0)
-    _line(console, f"Profile: {profile.name}; {_engine(profile.engine)}", indent=0)
+    _line(console, f"Profile: {profile.name}; {engine_text(profile.engine)}", indent=0)
     _section(console, "Full load")
     _print_answer(forecast, console)
     if forecast.predictions:
@@ -139,7 +145,7 @@ def _print(forecast: Forecast, profile: Profile, beside: Sequence[Comparison] | 
                 f"Lambda at full load where no trim is carried over: {uncorrected:.2f}, commanded {commanded:.2f}.",
             )
     _section(console, "Fuel supply of the parts fitted, at full load")
-    for line in _supply_lines(forecast.supply):
+    for line in supply_lines(forecast.supply):
         _line(console, line)
     if beside is not None:
         _section(console, "Predicted beside measured")
@@ -167,7 +173,7 @@ def _print_answer(forecast: Forecast, console: Console) -> None:
 
 
 def _print_prediction(prediction: Prediction, before: Prediction | None, console: Console) -> None:
-    title = f"{MARKS[prediction.severity]} {words_of(prediction.slot)}: {prediction.severity}; "
+    title = f"{SEVERITY_MARKS[prediction.severity]} {slot_text(prediction.slot)}: {prediction.severity}; "
     _line(console, title + RECALIBRATE[prediction.recalibrate], style="bold", indent=0)
     if before is None or before.found != prediction.found:
         _line(console, prediction.found, indent=4)
@@ -183,48 +189,9 @@ def _need_table(forecast: Forecast) -> Padding:
     table.add_column("")
     for condition in CONDITIONS:
         table.add_column(condition, justify="right")
-    for prediction in forecast.predictions:
-        name = f"{words_of(prediction.slot)}, {prediction.cause.replace('_', ' ')}"
-        if prediction.need:
-            table.add_row(name, *(per_cent(prediction.need[c]) if c in prediction.need else "?" for c in CONDITIONS))
-        elif prediction.is_unknown_need:
-            table.add_row(name, *["unknown"] * len(CONDITIONS))
-    rows = forecast.authority
-    complete = all(use.is_complete for use in rows)
-    table.add_row(
-        "all together" if complete else "all together, without the unknown", *(per_cent(u.need) for u in rows)
-    )
-    table.add_row("of the long term trim", *(_used(use.long_share) for use in rows))
-    table.add_row("of both trims together", *(_used(use.share) for use in rows))
-    table.add_row("left beyond it", *(f"{use.left:.1f} %" if use.left > 0.0 else "none" for use in rows))
+    for row in need_rows(forecast):
+        table.add_row(*row)
     return Padding(table, (0, 0, 0, 2), expand=False)
-
-
-def _used(share: float) -> str:
-    return f"{share * 100.0:.0f} %" if isfinite(share) else "has none"
-
-
-def _supply_lines(supply: Supply) -> Iterable[str]:
-    stated = "as stated" if supply.is_air_stated else "taken as plausible"
-    fuel = "unknown" if supply.fuel is None else f"{supply.fuel:.1f} g/s"
-    yield f"Air {supply.air:.0f} g/s ({stated}) takes fuel {fuel}."
-    known = []
-    if supply.injectors is not None:
-        known.append(f"the injectors bring {supply.injectors:.1f} g/s at {MOST_DUTY * 100.0:.0f} % duty")
-    if supply.pump is not None:
-        known.append(f"the pump brings {supply.pump:.1f} g/s")
-    if known:
-        sentence = " and ".join(known)
-        yield f"{sentence[:1].upper()}{sentence[1:]}."
-    if supply.headroom is not None and supply.limit is not None and supply.air_reach is not None:
-        first = supply.limit[0]
-        only = "" if len(known) == 2 else f" (the {'pump' if first == 'injectors' else 'injectors'} not counted)"
-        left = f"{supply.headroom * 100.0:.0f} % is left" if supply.headroom >= 0.0 else (
-            f"{-supply.headroom * 100.0:.0f} % is lacking"
-        )  # fmt: skip
-        yield f"{left}{only}: enough for {supply.air_reach:.0f} g/s of air."
-    for missing in supply.missing:
-        yield f"missing: {missing}"
 
 
 def _print_gaps(forecast: Forecast, console: Console) -> None:
@@ -234,18 +201,12 @@ def _print_gaps(forecast: Forecast, console: Console) -> None:
     for caution in forecast.cautions:
         _line(console, caution, "- ")
     if forecast.not_compared:
-        slots = ", ".join(map(words_of, forecast.not_compared))
+        slots = ", ".join(map(slot_text, forecast.not_compared))
         _line(
             console, f"Not compared, because the sheet does not say what is fitted: {slots}. Write `same` where it is."
         )
     for condition, what in forecast.assumed.items():
         _line(console, f"Taken from common practice at {condition}: {', '.join(what)}.")
-
-
-def _engine(engine: Engine) -> str:
-    meter = "with an air meter" if engine.air_metering == "mass_air_flow" else "on speed-density, without an air meter"
-    cylinders = f"{engine.cylinders} cylinder{'s' if engine.cylinders > 1 else ''}"
-    return f"{engine.displacement:g} L, {cylinders}, {engine.induction.replace('_', ' ')}, {meter}"
 
 
 def _section(console: Console, title: str) -> None:

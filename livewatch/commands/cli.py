@@ -17,8 +17,7 @@ from pathlib import Path
 
 import click
 
-from livewatch.errors import LivewatchError, UsageError, nearest
-from livewatch.version import __version__
+from livewatch import LivewatchError, UsageError, __version__, nearest
 
 __all__ = ["main"]
 

@@ -115,8 +115,9 @@ class _Reader:
         profile = profile_for(path, self._profile_name)
         buses = parse_bus_options(self._bus_options, profile)
         terms = replace(self._terms, buses=buses, baseline=self._baseline(profile, buses))
+        said = Console(stderr=True)
         columns = (TextColumn("{task.description}"), BarColumn(), TimeRemainingColumn())
-        with Progress(*columns, console=Console(stderr=True), transient=True, disable=self._quiet) as bar:
+        with Progress(*columns, console=said, transient=True, disable=self._quiet or not said.is_terminal) as bar:
             task = bar.add_task(escape(str(path)), total=1.0)
             diagnosis = diagnose_one(path, profile, terms, lambda share: bar.update(task, completed=share))
         if diagnosis.session is not None:

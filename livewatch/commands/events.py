@@ -16,12 +16,9 @@ import click
 from rich.console import Console
 from rich.text import Text
 
+from livewatch import EventKind, LogFilter, LoggedEvent, LogSummary, Moment, UsageError, nearest, open_log, summarise
 from livewatch.commands.options import read_duration
-from livewatch.data.events import EventKind
-from livewatch.errors import UsageError, nearest
-from livewatch.session.log import LoggedEvent, open_log
-from livewatch.session.log_filter import LogFilter, Moment
-from livewatch.session.summary import LogSummary, Spell, summarise
+from livewatch.session.summary import Spell
 from livewatch.wording.events import MARKS, clock_text, sentence, tone
 
 __all__ = ["events"]

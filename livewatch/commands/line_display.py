@@ -17,8 +17,7 @@ from rich.live import Live
 from rich.markup import escape
 from rich.text import Text
 
-from livewatch.data.events import Event
-from livewatch.run.run import Run
+from livewatch import Event, Run
 from livewatch.wording.events import clock_text, sentence, tone
 
 __all__ = ["CAUTION", "LineDisplay"]

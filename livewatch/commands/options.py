@@ -100,4 +100,3 @@ def stretch_of(start: int, stop: int | None) -> Stretch:
     if stop is not None and stop <= start:
         raise UsageError(f"--to {stop / 1e9:g} s lies before --from {start / 1e9:g} s; expected a later time")
     return Stretch(start, stop)
-

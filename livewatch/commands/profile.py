@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterable
 from pathlib import Path
 
 import click
@@ -11,16 +10,25 @@ from rich.console import Console
 from rich.markup import escape
 from rich.table import Table
 
-from livewatch.errors import Mistake, MistakesError, UsageError
-from livewatch.profile import Profile, load_profile
-from livewatch.profile.advice import advice, missing_for_signature
-from livewatch.profile.dbc import messages_from_dbc
-from livewatch.profile.layout import identifier_text
-from livewatch.profile.model import Channel
-from livewatch.profile.resolved_text import duration_text
-from livewatch.profile.schema import bus_name
-from livewatch.profile.shipped import find_profile
-from livewatch.profile.starting import starting_profile
+from livewatch import (
+    Mistake,
+    MistakesError,
+    Profile,
+    UsageError,
+    bus_name,
+    load_profile,
+    messages_from_dbc,
+    starting_profile,
+)
+from livewatch.wording.profile import (
+    alarm_lines,
+    duration_text,
+    engine_line,
+    identifier_text,
+    origin_text,
+    range_text,
+    report_lines,
+)
 
 __all__ = ["profile"]
 
@@ -57,11 +65,11 @@ def check(files: tuple[str, ...]) -> None:
     mistakes: list[Mistake] = []
     for given in files:
         try:
-            found = load_profile(find_profile(given))
+            found = load_profile(given)
         except MistakesError as error:
             mistakes += error.mistakes
         else:
-            for line in _report(given, found):
+            for line in report_lines(given, found):
                 console.print(line, markup=False)
     if mistakes:
         raise MistakesError(mistakes)
@@ -75,7 +83,7 @@ def show(file: str, as_yaml: bool) -> None:
 
     Every name resolved, every default spelt out, livewatch's own alarms among the others.
     """
-    found = load_profile(find_profile(file))
+    found = load_profile(file)
     if as_yaml:
         click.echo(found.text, nl=False)
     else:
@@ -112,35 +120,10 @@ def from_dbc(dbc: Path, bus: str, out: Path | None) -> None:
     click.echo(f"{out} is written: {len(messages)} messages. Open it and say which signal is which channel.")
 
 
-def _report(given: str, found: Profile) -> list[str]:
-    signals = sum(len(message.signals) for message in found.messages)
-    computed = sum(channel.formula is not None for channel in found.channels)
-    own = sum(not alarm.signature for alarm in found.alarms)
-    polled = sum(len(port.poll) for port in found.diagnostics)
-    lines = [
-        f"{given}: right. {found.name}",
-        f"  {_count(len(found.messages), 'message')} with {_count(signals, 'signal')} on "
-        f"{_count(len(found.buses), 'bus', 'buses')}, {_count(polled, 'polled parameter')}",
-        f"  {_count(len(found.channels), 'channel')}, {computed} of them computed",
-        f"  {_count(len(found.alarms), 'alarm')}: {own} of its own, {len(found.alarms) - own} of livewatch's own",
-    ]
-    lines += [f"  worth a look: {sentence}" for sentence in advice(found)]
-    lines += [f"  the signature lacks {name}: {use}" for name, use in missing_for_signature(found)]
-    return lines
-
-
-def _count(number: int, one: str, many: str = "") -> str:
-    return f"{number} {one if number == 1 else many or one + 's'}"
-
-
 def _print(found: Profile, console: Console) -> None:
     console.print(f"[bold]{escape(found.name)}[/bold]")
     if engine := found.engine:
-        console.print(
-            f"{engine.displacement:g} L, {_count(engine.cylinders, 'cylinder')}, {engine.induction.replace('_', ' ')}, "
-            f"{engine.air_metering.replace('_', ' ')}, {escape(engine.fuel)} "
-            f"(stoichiometric air-fuel ratio {engine.stoichiometric:.2f})"
-        )
+        console.print(escape(engine_line(engine)))
     console.print(f"one tick each {duration_text(found.period)}, {duration_text(found.lead_up)} kept before an alarm")
     console.print(_buses(found), _channels(found), _polled(found), _alarms(found), _authority(found), sep="\n\n")
 
@@ -167,20 +150,8 @@ def _channels(found: Profile) -> Table:
         low, high = channel.valid
         valid = f"{low:g} .. {high:g}" if low > float("-inf") else ""
         stale = "" if channel.formula else duration_text(channel.stale_after)
-        table.add_row(channel.name, channel.unit, escape(_origin(channel, found)), valid, stale)
+        table.add_row(channel.name, channel.unit, escape(origin_text(channel)), valid, stale)
     return table
-
-
-def _origin(channel: Channel, found: Profile) -> str:
-    if channel.formula:
-        return f"= {channel.formula.text}"
-    if channel.parameter:
-        service, identifier, name = channel.parameter
-        return f"service {service:02X} {identifier:02X}, {name}"
-    if channel.signal:
-        bus, identifier, extended, name = channel.signal
-        return f"{bus} {identifier_text(identifier, extended)} {name}"
-    return "a table or MQTT"
 
 
 def _polled(found: Profile) -> Table:
@@ -197,11 +168,7 @@ def _alarms(found: Profile) -> Table:
     table = _table("Alarms", "alarm", "what it does")
     for alarm in found.alarms:
         marks = [mark for mark, on in (("latching", alarm.latching), ("livewatch's own", alarm.signature)) if on]
-        lines = [f"when {alarm.setpoint}"]
-        lines += [f"while {alarm.enable.text}"] if alarm.enable else []
-        lines += [f"not when {alarm.suppress.text}"] if alarm.suppress else []
-        lines.append(f"raised after {duration_text(alarm.on_delay)}, gone after {duration_text(alarm.off_delay)}")
-        lines.append(f"do: {alarm.action}")
+        lines = alarm_lines(alarm)
         table.add_row("\n".join([alarm.name, alarm.priority, *marks]), escape("\n".join(lines)) + "\n")
     return table
 
@@ -209,9 +176,5 @@ def _alarms(found: Profile) -> Table:
 def _authority(found: Profile) -> Table:
     table = _table("Authority", "correction", "limits", "everyday")
     for limit in found.authority.values():
-        table.add_row(limit.name, *(_ends(ends, limit.unit) for ends in ((limit.low, limit.high), limit.everyday)))
+        table.add_row(limit.name, *(range_text(ends, limit.unit) for ends in ((limit.low, limit.high), limit.everyday)))
     return table
-
-
-def _ends(ends: Iterable[float], unit: str) -> str:
-    return " .. ".join(f"{end:g}" for end in ends) + f" {unit}"

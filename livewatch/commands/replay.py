@@ -9,7 +9,6 @@ from pathlib import Path
 import click
 from rich.console import Console
 
-from livewatch.commands.line_display import LineDisplay
 from livewatch import (
     Profile,
     Recorder,
@@ -21,6 +20,7 @@ from livewatch import (
     parse_bus_options,
     profile_for,
 )
+from livewatch.commands.line_display import LineDisplay
 from livewatch.commands.options import (
     bus_option,
     lines_option,

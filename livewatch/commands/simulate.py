@@ -14,12 +14,8 @@ from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 from rich.table import Column, Table
 
+from livewatch import FrameBatch, Profile, SourceError, UsageError, load_profile, write_recording
 from livewatch.commands.options import profile_option, read_duration
-from livewatch.data.frames import FrameBatch
-from livewatch.errors import SourceError, UsageError
-from livewatch.profile import load_profile
-from livewatch.profile.model import Profile
-from livewatch.profile.shipped import find_profile
 from livewatch.simulator import CARS, KINDS, ROUTES, Drive, Scenario, parse_mismatch
 from livewatch.simulator import simulate as simulate_drive
 from livewatch.simulator.answers import Answers
@@ -27,7 +23,7 @@ from livewatch.simulator.player import Played, play
 from livewatch.simulator.responder import DriveValues, Responder
 from livewatch.simulator.tester import poll_drive
 from livewatch.simulator.wire import BEGINS, Wire, broadcast
-from livewatch.simulator.writing import as_recorded, check_output, check_writable, write_recording
+from livewatch.simulator.writing import as_recorded, check_output, check_writable
 
 __all__ = ["simulate"]
 
@@ -126,7 +122,7 @@ def simulate(
         purge=not no_purge,
         seed=seed,
     ).resolved()
-    profile = load_profile(find_profile(profile_name or _usual_profile(car, route)))
+    profile = load_profile(profile_name or _usual_profile(car, route))
     if not 0.0 <= other_traffic <= 95.0:
         raise UsageError(f"--other-traffic {other_traffic:g} %: expected 0 to 95 %")
     if not error_frames >= 0.0:

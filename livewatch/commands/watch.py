@@ -10,11 +10,11 @@ from pathlib import Path
 import click
 from rich.console import Console
 
-from livewatch import Profile, Recorder, Run, SessionFolder, SourceError, UsageError, profile_for
+from livewatch import Profile, Recorder, Run, SessionFolder, SourceError, UsageError, nearest, profile_for
 from livewatch.commands.line_display import LineDisplay
 from livewatch.commands.options import bus_option, lines_option, out_option, profile_option, read_duration
 from livewatch.run.history import History
-from livewatch.run.live import LiveRun
+from livewatch.run.live import LiveBus, LiveRun, found_buses_text, list_buses, parse_live_buses
 
 __all__ = ["watch"]
 

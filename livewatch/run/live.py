@@ -16,10 +16,17 @@ from typing import TypeVar
 
 from livewatch.run.garbage import spare_what_is_there
 from livewatch.run.run import Run
-from livewatch.sources.live.source import BusStatus, LiveBus, LiveSource
+from livewatch.sources.live.source import (
+    BusStatus,
+    LiveBus,
+    LiveSource,
+    found_buses_text,
+    list_buses,
+    parse_live_buses,
+)
 from livewatch.sources.polling.poller import Poller
 
-__all__ = ["LiveRun"]
+__all__ = ["LiveBus", "LiveRun", "found_buses_text", "list_buses", "parse_live_buses"]
 
 T = TypeVar("T")
 

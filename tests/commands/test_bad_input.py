@@ -180,7 +180,7 @@ def test_a_misspelt_command(livewatch: Callable) -> None:
 def test_a_fault_in_livewatch_itself_shows_no_traceback(
     livewatch: Callable, recording: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("livewatch.commands.diagnose.open_source", lambda *_: 1 / 0)
+    monkeypatch.setattr("livewatch.diagnosis.diagnosis.open_source", lambda *_: 1 / 0)
     code, _, err = livewatch("diagnose", recording, *P)
     assert code == 70
     assert err.startswith("livewatch: a fault in livewatch itself: ZeroDivisionError: division by zero; the details ")
