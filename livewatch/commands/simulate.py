@@ -14,7 +14,7 @@ from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 from rich.table import Column, Table
 
-from livewatch import FrameBatch, Profile, SourceError, UsageError, load_profile, write_recording
+from livewatch import FrameBatch, Mismatch, Profile, SourceError, UsageError, load_profile, write_recording
 from livewatch.commands.options import profile_option, read_duration
 from livewatch.simulator import CARS, KINDS, ROUTES, Drive, Scenario, parse_mismatch
 from livewatch.simulator import simulate as simulate_drive
@@ -28,6 +28,19 @@ from livewatch.simulator.writing import as_recorded, check_output, check_writabl
 __all__ = ["simulate"]
 
 
+def _read_mismatches(ctx: click.Context, param: click.Parameter, texts: tuple[str, ...]) -> tuple[Mismatch, ...]:
+    return tuple(map(parse_mismatch, texts))
+
+
+def _read_fuel(ctx: click.Context, param: click.Parameter, text: str) -> float:
+    try:
+        return float(text.strip().upper().removeprefix("E").removesuffix("%"))
+    except ValueError:
+        raise UsageError(
+            f"--fuel {text!r}: expected E and the ethanol in % by volume, for example E10 or E85"
+        ) from None
+
+
 @click.command()
 @click.argument("output", required=False, type=click.Path(path_type=Path, dir_okay=False))
 @click.option("--list", "show_list", is_flag=True, help="Show the cars, the routes and what can be wrong, then end.")
@@ -36,18 +49,22 @@ __all__ = ["simulate"]
 @click.option(
     "-m",
     "--mismatch",
-    "wrong",
+    "mismatches",
     metavar="NAME=SIZE[@ONSET]",
     multiple=True,
+    callback=_read_mismatches,
     help="What is wrong with it, from ONSET seconds on; may be given several times.",
 )
 @click.option("--duration", callback=read_duration, help="How long to drive, for example 90s or 10min.")
-@click.option("--altitude", default=150.0, show_default=True, help="Metres above the sea.")
-@click.option("--weather", default=0.0, show_default=True, help="kPa the weather moves the barometer by.")
-@click.option("--ambient", default=20.0, show_default=True, help="Air outside, degC.")
-@click.option("--humidity", default=50.0, show_default=True, help="Relative humidity outside, %.")
-@click.option("--fuel", default="E10", show_default=True, help="E and the ethanol in it, % by volume: E0 to E100.")
-@click.option("--cold", is_flag=True, help="Start a cold engine.")
+@click.option("--altitude", "altitude_m", default=150.0, show_default=True, help="Metres above the sea.")
+@click.option(
+    "--weather", "weather_kpa", default=0.0, show_default=True, help="kPa the weather moves the barometer by."
+)
+@click.option("--ambient", "ambient_degC", default=20.0, show_default=True, help="Air outside, degC.")
+@click.option("--humidity", "humidity_percent", default=50.0, show_default=True, help="Relative humidity outside, %.")
+@click.option("--fuel", "ethanol_percent", default="E10", show_default=True, callback=_read_fuel,
+              help="E and the ethanol in it, % by volume: E0 to E100.")  # fmt: skip
+@click.option("--cold", "cold_start", is_flag=True, help="Start a cold engine.")
 @click.option("--ageing", default=1.0, show_default=True, help="Ordinary tolerances used up: 0 none, 1 as usual.")
 @click.option("--no-purge", is_flag=True, help="Leave the tank's vapour out.")
 @click.option("--seed", default=1, show_default=True, help="Fixes everything random. The same seed, the same bytes.")
@@ -71,19 +88,8 @@ __all__ = ["simulate"]
 def simulate(
     output: Path | None,
     show_list: bool,
-    car: str,
-    route: str,
-    wrong: tuple[str, ...],
     duration: int | None,
-    altitude: float,
-    weather: float,
-    ambient: float,
-    humidity: float,
-    fuel: str,
-    cold: bool,
-    ageing: float,
     no_purge: bool,
-    seed: int,
     profile_name: str | None,
     other_traffic: float,
     error_frames: float,
@@ -91,6 +97,7 @@ def simulate(
     channels: tuple[str, ...],
     bitrate: int | None,
     truth: Path | None,
+    **scenario_options: Any,
 ) -> None:
     """Drive an invented car, and record it or play it onto a bus.
 
@@ -107,22 +114,10 @@ def simulate(
         return
     if (output is None) == (interface is None):
         raise UsageError("say where the drive goes: OUTPUT, a recording to write, or --interface, a bus to play onto")
-    scenario = Scenario(
-        car=car,
-        route=route,
-        mismatches=tuple(parse_mismatch(text) for text in wrong),
-        duration=None if duration is None else duration / 1e9,
-        altitude_m=altitude,
-        weather_kpa=weather,
-        ambient_degC=ambient,
-        humidity_percent=humidity,
-        ethanol_percent=_read_fuel(fuel),
-        cold_start=cold,
-        ageing=ageing,
-        purge=not no_purge,
-        seed=seed,
-    ).resolved()
-    profile = load_profile(profile_name or _usual_profile(car, route))
+    seconds = None if duration is None else duration / 1e9
+    scenario = Scenario(duration=seconds, purge=not no_purge, **scenario_options).resolved()
+    usual = _usual_profile(scenario_options["car"], scenario_options["route"])
+    profile = load_profile(profile_name or usual)
     if not 0.0 <= other_traffic <= 95.0:
         raise UsageError(f"--other-traffic {other_traffic:g} %: expected 0 to 95 %")
     if not error_frames >= 0.0:
@@ -145,15 +140,6 @@ def simulate(
 
 def _usual_profile(car: str, route: str) -> str:
     return "dyno_cell" if car == "brackwell_20t" and route == "dyno" else car
-
-
-def _read_fuel(text: str) -> float:
-    try:
-        return float(text.strip().upper().removeprefix("E").removesuffix("%"))
-    except ValueError:
-        raise UsageError(
-            f"--fuel {text!r}: expected E and the ethanol in % by volume, for example E10 or E85"
-        ) from None
 
 
 def _drive(scenario: Scenario, console: Console) -> Drive:
