@@ -106,7 +106,10 @@ class Car:
         elif what == "time over":
             return self.pass_ticks(SHELVED_FOR)
         else:
-            more = {"shelve": {"duration": SHELVED_FOR * 10_000_000}, "remove_from_service": {"text": "sensor out"}}
+            more: dict[str, dict[str, Any]] = {
+                "shelve": {"duration": SHELVED_FOR * 10_000_000},
+                "remove_from_service": {"text": "sensor out"},
+            }
             return list(self.bench.act(self.system, what, "overboost", self.tick - 1, **more.get(what, {})))
         return self.pass_ticks(1)
 

@@ -102,7 +102,7 @@ def plain_loop(path: Path, dbc: Path) -> float:
     decoded = 0
     began = time.perf_counter()
     for message in can.LogReader(path):
-        decoded += len(database.decode_message(message.arbitration_id, message.data))
+        decoded += len(database.decode_message(message.arbitration_id, bytes(message.data)))
     took = time.perf_counter() - began
     assert decoded
     return took

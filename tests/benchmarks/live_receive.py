@@ -141,7 +141,7 @@ def receive_ours(texts, seconds, stop):  # type: ignore[no-untyped-def]
         spent: list[float] = []
         for reader in source._readers:
             reader._run = timed(reader._run, spent)
-            reader._thread._target = reader._run
+            reader._thread._target = reader._run  # type: ignore[attr-defined]
         await source.open()
 
         async def end() -> None:

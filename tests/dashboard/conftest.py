@@ -23,7 +23,7 @@ from livewatch.data.actions import Action
 from livewatch.data.events import Event, EventKind
 from livewatch.data.ticks import TickBatch
 from livewatch.profile.formula.formula import Formula, compile_formula
-from livewatch.profile.model import Alarm, AuthorityLimit, Channel, Engine, Profile, TableMapping
+from livewatch.profile.model import Alarm, AuthorityLimit, Channel, Engine, Priority, Profile, TableMapping
 from livewatch.run.history import History
 from livewatch.run.player import PlayerState
 from livewatch.signature.authority import AuthorityUse
@@ -54,7 +54,7 @@ PULLS = ((120, 127), (233, 240), (348, 355), (404, 411))
 """Starts and ends of the full-pedal runs, s."""
 
 
-def alarm(name: str, priority: str, setpoint: str, action: str) -> Alarm:
+def alarm(name: str, priority: Priority, setpoint: str, action: str) -> Alarm:
     never = compile_formula("engine_speed < 0 rpm", UNITS)
     return Alarm(
         name,

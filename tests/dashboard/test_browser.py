@@ -142,7 +142,7 @@ def test_the_command_behind_the_page_is_told_that_it_has_a_terminal(
         print("The session folder is drives/7")
         return 3
 
-    monkeypatch.setattr(process.cli, "main", command)
+    monkeypatch.setattr("livewatch.dashboard.browser.process.cli.main", command)
     monkeypatch.setattr(sys, "argv", ["served", "watch", "-p", "my car.yaml"])
     monkeypatch.setattr(sys, "stdout", sys.stdout)
     assert process.main() == 3

@@ -7,7 +7,7 @@ of its wordings; never an ellipsis; and where something has no room, its number 
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from concurrent.futures import Future
 from dataclasses import replace
 from functools import cache
@@ -315,7 +315,7 @@ def test_lines_do_not_move_while_the_figures_do(run_of: Make, app_of: Make) -> N
     assert breaks == sorted(breaks), "more rows may become needed, never fewer again"
 
 
-def lines_of(box: HeadlineBox, app: Dashboard, line: Headline) -> Iterator[str] | list[str]:
+def lines_of(box: HeadlineBox, app: Dashboard, line: Headline) -> list[str]:
     from livewatch.dashboard.drawing.canvas import Canvas
 
     canvas = Canvas(80, 3)

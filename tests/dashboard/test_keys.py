@@ -40,7 +40,7 @@ def actions(app: Dashboard) -> list[Action]:
 
 
 def asked(app: Dashboard) -> list[tuple[Any, ...]]:
-    return app.watched.player.asked  # type: ignore[union-attr,return-value]
+    return app.watched.player.asked  # type: ignore[attr-defined]
 
 
 def notices(app: Dashboard) -> list[str]:

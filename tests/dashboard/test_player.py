@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 from livewatch.alarms import ActionError
 from livewatch.data.actions import Action
 from livewatch.data.events import Event
-from livewatch.data.samples import SampleBatch, SampleColumn
+from livewatch.data.samples import Rows, SampleBatch, SampleColumn
 from livewatch.errors import LivewatchError, SourceError
 from livewatch.profile.formula.formula import compile_condition
 from livewatch.profile.model import Alarm, Channel, Profile, TableMapping
@@ -66,7 +66,7 @@ def rows(gap: tuple[float, float] | None = (90.0, 110.0), back: bool = False) ->
     if gap is not None:
         seconds = seconds[(seconds < gap[0]) | (seconds >= gap[1])]
     speed = 3000 + 2900 * np.sin(seconds / 8)
-    lean = 1.0 + 0.3 * (np.sin(seconds / 13) > 0.8)
+    lean = np.where(np.sin(seconds / 13) > 0.8, 1.3, 1.0)
     stamps = START + np.round(seconds * 1e9).astype(np.int64)
     if back:
         stamps[seconds > 150] -= 3600 * SECOND
@@ -109,7 +109,7 @@ class Book:
         self.events: list[Event] = []
         self.closed = 0
 
-    def write_rows(self, batch: SampleBatch) -> None:
+    def write_rows(self, batch: Rows) -> None:
         self.times += batch.time.tolist()
 
     def write_events(self, events: Sequence[Event]) -> None:

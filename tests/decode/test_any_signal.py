@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from typing import Any
 
 import cantools
 import numpy as np
@@ -31,14 +32,14 @@ OFFSETS = st.one_of(st.sampled_from([0, -0.0, -40, 273.15, 0.5, 2**31, -(2**62)]
 def signals(draw: st.DrawFn) -> tuple[int, Signal]:
     """(data bytes of the frame, a signal that fits in it)."""
     size = draw(st.sampled_from(LENGTHS))
-    kind = draw(st.sampled_from(["unsigned", "signed", "float"]))
+    kind: Any = draw(st.sampled_from(["unsigned", "signed", "float"]))
     most = min(64, 8 * size)
     if kind == "float" and most < 16:
         kind = "unsigned"
     allowed = [bits for bits in (16, 32, 64) if bits <= most]
     length = draw(st.sampled_from(allowed) if kind == "float" else st.integers(1, most))
     first = draw(st.integers(0, 8 * size - length))
-    order = draw(st.sampled_from(["little_endian", "big_endian"]))
+    order: Any = draw(st.sampled_from(["little_endian", "big_endian"]))
     start = first if order == "little_endian" else 8 * (first // 8) + 7 - first % 8
     return size, Signal("X", start, length, order, kind, float(draw(SCALES)), float(draw(OFFSETS)))
 
@@ -63,8 +64,8 @@ def test_its_value_is_what_cantools_computes(
     length = np.full(len(data), size, np.uint8)
     message = Message("engine", 0x123, False, "M", size, (signal,), size > 8)
     oracle = _oracle(size, signal)
-    theirs = [oracle.decode(bytes(row), decode_choices=False)["X"] for row in data]
-    plain = [oracle.decode(bytes(row), decode_choices=False, scaling=False)["X"] for row in data]
+    theirs: list[Any] = [oracle.decode(bytes(row), decode_choices=False)["X"] for row in data]
+    plain: list[Any] = [oracle.decode(bytes(row), decode_choices=False, scaling=False)["X"] for row in data]
     value, received = decode_message(message, data, length)["X"]
     assert received.all()
     assert _same(value, theirs)

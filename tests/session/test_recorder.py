@@ -20,7 +20,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 import livewatch.session.recorder as recorder_module
-from livewatch.session import Recorder, SessionFolder, row_writer
+from livewatch.session import Recorder, SessionFolder
 from livewatch.session.line_file import LineFile
 
 
@@ -256,22 +256,20 @@ def test_a_full_disk_stops_neither_the_run_nor_loses_an_alarm(small_disk, profil
 def test_space_is_kept_for_events_when_frames_fill_the_disk(folder, frames, alarm, numbers, profile, monkeypatch):
     """Rows stop at 32 MB of free space and go on at 40 MB; on a disk of 100 MB, at 5 MB and 6.25 MB."""
     disk = {"total": 100 << 30, "free": 33 << 20}
-    monkeypatch.setattr(
-        row_writer.shutil, "disk_usage", lambda path: SimpleNamespace(total=disk["total"], free=disk["free"])
-    )
+    monkeypatch.setattr(shutil, "disk_usage", lambda path: SimpleNamespace(total=disk["total"], free=disk["free"]))
     monkeypatch.setattr(recorder_module, "RETRY_EVERY", 0.05)
+    written = {"rows": 0}
     with Recorder(folder) as recorder:
 
         def goes_on(total: int, free: float) -> bool:
             disk.update(total=total, free=round(free * (1 << 20)))
             waiting = recorder.behind
-            recorder.write_rows(frames(10, goes_on.count))
-            goes_on.count += 10
+            recorder.write_rows(frames(10, written["rows"]))
+            written["rows"] += 10
             until(lambda: recorder.behind == 0 or (recorder.behind == waiting + 10 and recorder.trouble is not None))
             time.sleep(0.25)  # one more attempt
             return recorder.behind == 0
 
-        goes_on.count = 0
         assert goes_on(100 << 30, 33)
         assert not goes_on(100 << 30, 31.9)
         assert recorder.trouble == "the disk is full (33 MB free): frames are not recorded"

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Iterator
+from collections.abc import Generator, Iterator
 
 import pytest
 
@@ -32,7 +32,7 @@ def test_what_goes_wrong_comes_after_what_was_made_before_it() -> None:
 def test_leaving_off_early_ends_the_thread_and_closes_what_it_read() -> None:
     closed = threading.Event()
 
-    def items() -> Iterator[int]:
+    def items() -> Generator[int]:
         try:
             number = 0
             while True:

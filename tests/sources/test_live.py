@@ -10,7 +10,7 @@ import threading
 import time
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
-from typing import ClassVar
+from typing import Any, ClassVar
 
 import can
 import numpy as np
@@ -126,7 +126,7 @@ async def test_garbage_on_an_udp_bus_is_counted_and_the_rest_goes_on():
         async with listening("engine=udp_multicast:239.74.163.78,port=43978") as (source, batches):
             for count in range(5):
                 sender.send(number(0x100, count))
-                sender._multicast.send(b"no message at all")
+                sender._multicast.send(b"no message at all")  # type: ignore[attr-defined]
             await until(lambda: sum(map(len, batches)) == 5)
             await until(lambda: source.counts == {"messages of an adapter that make no sense": 5})
             assert source.status()[0].unreadable == 5
@@ -391,7 +391,8 @@ async def test_frames_that_the_kernel_dropped_are_counted():
 
     bus = open_bus(parse_live_buses(["udp_multicast:239.74.163.79,port=43979"])[0], False)
     with can.Bus("239.74.163.79", "udp_multicast", port=43_979) as sender, bus:
-        bus._multicast._socket.setsockopt(1, 8, 1)  # SOL_SOCKET, SO_RCVBUF: the smallest the kernel gives
+        multicast: Any = bus
+        multicast._multicast._socket.setsockopt(1, 8, 1)  # SOL_SOCKET, SO_RCVBUF: the smallest the kernel gives
         for count in range(100):
             sender.send(number(0x100, count))
         received = 0

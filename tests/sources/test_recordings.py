@@ -25,10 +25,10 @@ from livewatch.data.frames import ERROR, FrameBatch
 from livewatch.data.messages import columns_by_channel
 from livewatch.sources.recordings.blf import reader as blf
 from livewatch.sources.recordings.candump import reader as candump
-from livewatch.sources.recordings.recording import FORMATS, open_recording
+from livewatch.sources.recordings.recording import FORMATS, Recording, open_recording
 
 Row = tuple[int, str, int, int, int, bytes]
-ReadRows = Callable[..., tuple[list[Row], object]]
+ReadRows = Callable[..., tuple[list[Row], Recording]]
 SUFFIXES = (".log", ".asc", ".blf", ".csv", ".trc", ".db", ".mf4")
 
 MICROSECOND = 1_000
