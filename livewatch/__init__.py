@@ -49,8 +49,8 @@ if TYPE_CHECKING:
     from livewatch.signature.verdict import Verdict
     from livewatch.simulator.drive import Drive, simulate
     from livewatch.simulator.mismatches import Mismatch
+    from livewatch.simulator.recording_writer import write_recording
     from livewatch.simulator.scenario import Scenario
-    from livewatch.simulator.writing import write_recording
     from livewatch.sources.bus_map import parse_bus_options
     from livewatch.sources.recordings.recording import Recording, open_recording
 
@@ -151,7 +151,7 @@ _ROOMS: dict[str, str] = {
     "livewatch.simulator.drive": "Drive simulate",
     "livewatch.simulator.mismatches": "Mismatch",
     "livewatch.simulator.scenario": "Scenario",
-    "livewatch.simulator.writing": "write_recording",
+    "livewatch.simulator.recording_writer": "write_recording",
     "livewatch.sources.bus_map": "parse_bus_options",
     "livewatch.sources.recordings.recording": "Recording open_recording",
 }

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
 from contextlib import ExitStack
 from pathlib import Path
 from typing import Any
@@ -14,16 +13,15 @@ from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 from rich.table import Column, Table
 
-from livewatch import FrameBatch, Mismatch, Profile, SourceError, UsageError, load_profile, write_recording
+from livewatch import Mismatch, Profile, SourceError, UsageError, load_profile, write_recording
 from livewatch.commands.options import profile_option, read_duration
 from livewatch.simulator import CARS, KINDS, ROUTES, Drive, Scenario, parse_mismatch
 from livewatch.simulator import simulate as simulate_drive
-from livewatch.simulator.answers import Answers
-from livewatch.simulator.player import Played, play
+from livewatch.simulator.bus_frames import BEGINS, Wire, broadcast
+from livewatch.simulator.bus_player import Played, play
+from livewatch.simulator.engine_answers import EngineAnswers
+from livewatch.simulator.recording_writer import as_recorded, check_output, check_writable, frames_of
 from livewatch.simulator.responder import DriveValues, Responder
-from livewatch.simulator.tester import poll_drive
-from livewatch.simulator.wire import BEGINS, Wire, broadcast
-from livewatch.simulator.writing import as_recorded, check_output, check_writable
 
 __all__ = ["simulate"]
 
@@ -124,14 +122,14 @@ def simulate(
         raise UsageError(f"--error-frames {error_frames:g}: expected 0 a minute or more")
     wire = Wire(other_traffic=other_traffic / 100.0, errors_each_minute=error_frames)
     if output is not None:
-        check_output(output)
+        check_output(output, error_frames > 0.0)
     if truth is not None:
         check_writable(truth)
     drive = _drive(scenario, console)
     if truth is not None:
         truth.write_text(json.dumps(drive.facts, indent=2) + "\n", encoding="utf-8")
     if output is not None:
-        count = write_recording(as_recorded(_frames(drive, profile, wire), profile), output)
+        count = write_recording(as_recorded(frames_of(drive, profile, wire), profile), output)
         console.print(f"{output}: {count:,} frames, {len(drive.time) / 100:.0f} s. {_said(drive)}", highlight=False)
     else:
         assert interface is not None
@@ -153,13 +151,6 @@ def _drive(scenario: Scenario, console: Console) -> Drive:
     ) as progress:
         task = progress.add_task("", total=scenario.duration)
         return simulate_drive(scenario, lambda seconds: progress.update(task, completed=seconds))
-
-
-def _frames(drive: Drive, profile: Profile, wire: Wire) -> Iterator[FrameBatch]:
-    """What is broadcast, or else the conversation with a tester that asks what the profile polls."""
-    if profile.messages:
-        return broadcast(drive, profile, wire)
-    return poll_drive(drive, profile)
 
 
 def _said(drive: Drive) -> str:
@@ -190,7 +181,7 @@ def _play(
             buses[name] = stack.enter_context(bus)
         parameters = port.parameters if port else ()
         responder = Responder(
-            Answers(DriveValues(drive), parameters, profile.channels), port.extended if port else False
+            EngineAnswers(DriveValues(drive), parameters, profile.channels), port.extended if port else False
         )
         spots = ", ".join(f"{name} on {interface} {wanted[name]}" for name in names)
         console.print(f"Playing {len(drive.time) / 100:.0f} s in real time: {spots}. End with Ctrl-C.", highlight=False)

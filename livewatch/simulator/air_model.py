@@ -11,7 +11,7 @@ from livewatch.simulator.calibration import Calibration
 from livewatch.simulator.gas import AIR_GAS_CONSTANT
 from livewatch.simulator.sensors import Sensors
 
-__all__ = ["AirModel"]
+__all__ = ["SEA_LEVEL", "STANDARD_DENSITY", "AirModel"]
 
 SEA_LEVEL = 101325.0
 """Pa."""

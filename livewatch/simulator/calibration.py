@@ -15,9 +15,10 @@ from math import pi, sqrt
 
 import numpy as np
 
-from livewatch.simulator.air import Breathing
+from livewatch.simulator.air_path import Breathing
 from livewatch.simulator.combustion import best_ignition, knock_limit
-from livewatch.simulator.exhaust import gas_temperature
+from livewatch.simulator.engine_parts import Build
+from livewatch.simulator.exhaust_path import COOLS_BY, gas_temperature
 from livewatch.simulator.gas import (
     AIR_GAMMA,
     AIR_GAS_CONSTANT,
@@ -25,7 +26,6 @@ from livewatch.simulator.gas import (
     EXHAUST_GAMMA,
     EXHAUST_HEAT_CAPACITY,
 )
-from livewatch.simulator.parts import Build
 from livewatch.simulator.turbocharger import (
     BEARING_DRAG,
     FLAP_SHARE,
@@ -223,7 +223,7 @@ def _steady(build: Build, breathing: Breathing, speed: float, manifold: float) -
         air = breathing.flow(speed, manifold, charge, before)[0]
         gas = air * 1.075
         hot = gas_temperature(gas, 1.0, 3.0)
-        behind = SEA_LEVEL + build.exhaust.back_pressure_kpa * 1e3 / 10.0 * gas * gas * (hot - 80.0)
+        behind = SEA_LEVEL + build.exhaust.back_pressure_kpa * 1e3 / 10.0 * gas * gas * (hot - COOLS_BY)
         if build.turbocharger is None:
             before = behind
             continue

@@ -9,7 +9,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from livewatch.simulator.calibration import Targets
-from livewatch.simulator.parts import (
+from livewatch.simulator.engine_parts import (
     AirMeter,
     BoostControl,
     Build,
@@ -17,11 +17,11 @@ from livewatch.simulator.parts import (
     EngineBlock,
     ExhaustSystem,
     FuelSupply,
-    Injectors,
-    Intake,
+    InjectorSet,
+    IntakeTube,
     LambdaSensor,
     Throttle,
-    Turbocharger,
+    TurboUnit,
 )
 
 __all__ = ["CARS", "Body", "Car"]
@@ -55,13 +55,13 @@ _SALOON = Body(1640.0, 0.68, 0.012, 0.330, (12.4, 7.3, 4.95, 3.70, 2.90, 2.35))
 
 _BRACKWELL = Build(
     engine=EngineBlock(1.998, 4, 1, 9.6, 0.93, 4200.0, 0.20, 0.010, 0.16, 760.0, 6800.0, 4.2),
-    intake=Intake(0.9),
+    intake=IntakeTube(0.9),
     air_meter=AirMeter(66.0),
     charge_pipes=ChargePipes(7.0, 0.78),
     throttle=Throttle(58.0),
-    turbocharger=Turbocharger(54.0, 4.3, 3.4, 3.4e-5),
+    turbocharger=TurboUnit(54.0, 4.3, 3.4, 3.4e-5),
     boost_control=BoostControl(0.72, 38.0, 32.0),
-    injectors=Injectors(7.4, 0.95),
+    injectors=InjectorSet(7.4, 0.95),
     fuel_supply=FuelSupply(400.0, 19.5, 0.020),
     exhaust=ExhaustSystem(6.5, 1.3),
     lambda_sensor=LambdaSensor(0.11),
@@ -69,13 +69,13 @@ _BRACKWELL = Build(
 
 _LINDEN = Build(
     engine=EngineBlock(1.596, 4, 1, 10.6, 0.96, 4600.0, 0.22, 0.018, 0.12, 720.0, 6700.0, 3.4),
-    intake=Intake(1.6),
+    intake=IntakeTube(1.6),
     air_meter=AirMeter(60.0),
     charge_pipes=ChargePipes(2.2, 0.0),
     throttle=Throttle(52.0),
     turbocharger=None,
     boost_control=None,
-    injectors=Injectors(3.6, 0.90),
+    injectors=InjectorSet(3.6, 0.90),
     fuel_supply=FuelSupply(380.0, 8.2, 0.009),
     exhaust=ExhaustSystem(9.0, 1.6),
     lambda_sensor=LambdaSensor(0.14),
@@ -83,13 +83,13 @@ _LINDEN = Build(
 
 _ROWAN = Build(
     engine=EngineBlock(1.198, 4, 1, 10.2, 0.93, 4000.0, 0.24, 0.015, 0.10, 760.0, 6300.0, 2.6),
-    intake=Intake(2.2),
+    intake=IntakeTube(2.2),
     air_meter=AirMeter(54.0),
     charge_pipes=ChargePipes(1.8, 0.0),
     throttle=Throttle(46.0),
     turbocharger=None,
     boost_control=None,
-    injectors=Injectors(2.7, 1.05),
+    injectors=InjectorSet(2.7, 1.05),
     fuel_supply=FuelSupply(300.0, 6.4, 0.008),
     exhaust=ExhaustSystem(13.0, 1.2),
     lambda_sensor=LambdaSensor(0.09),
@@ -97,13 +97,13 @@ _ROWAN = Build(
 
 _HARROW = Build(
     engine=EngineBlock(1.395, 4, 1, 10.0, 0.94, 3800.0, 0.24, 0.012, 0.13, 780.0, 6500.0, 2.8),
-    intake=Intake(1.2),
+    intake=IntakeTube(1.2),
     air_meter=None,
     charge_pipes=ChargePipes(4.5, 0.80),
     throttle=Throttle(48.0),
-    turbocharger=Turbocharger(45.0, 2.9, 2.4, 1.6e-5),
+    turbocharger=TurboUnit(45.0, 2.9, 2.4, 1.6e-5),
     boost_control=BoostControl(0.70, 36.0, 30.0),
-    injectors=Injectors(5.0, 0.85),
+    injectors=InjectorSet(5.0, 0.85),
     fuel_supply=FuelSupply(400.0, 12.0, 0.012),
     exhaust=ExhaustSystem(10.0, 1.0),
     lambda_sensor=LambdaSensor(0.10),
@@ -111,13 +111,13 @@ _HARROW = Build(
 
 _TARN = Build(
     engine=EngineBlock(2.996, 6, 2, 9.8, 0.95, 4400.0, 0.20, 0.012, 0.21, 700.0, 6800.0, 5.6),
-    intake=Intake(0.6),
+    intake=IntakeTube(0.6),
     air_meter=AirMeter(80.0),
     charge_pipes=ChargePipes(9.0, 0.80),
     throttle=Throttle(72.0),
-    turbocharger=Turbocharger(64.0, 6.3, 4.8, 6.6e-5),
+    turbocharger=TurboUnit(64.0, 6.3, 4.8, 6.6e-5),
     boost_control=BoostControl(0.72, 38.0, 30.0),
-    injectors=Injectors(7.2, 0.95),
+    injectors=InjectorSet(7.2, 0.95),
     fuel_supply=FuelSupply(400.0, 28.5, 0.028),
     exhaust=ExhaustSystem(3.6, 2.2),
     lambda_sensor=LambdaSensor(0.11),

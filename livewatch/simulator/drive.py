@@ -7,28 +7,24 @@ all that feeds nothing back is worked out on whole columns afterwards.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from livewatch.simulator.mismatches import KINDS
-from livewatch.simulator.reporting import report_channels
-from livewatch.simulator.running_car import COLUMNS, RunningCar
+from livewatch.simulator.reported_channels import report_channels
+from livewatch.simulator.running_car import RunningCar
 from livewatch.simulator.scenario import Scenario
-
-if TYPE_CHECKING:
-    from livewatch.data.frames import FrameBatch
-    from livewatch.profile.model import Profile
-    from livewatch.simulator.wire import Wire
 
 __all__ = ["STEP", "Drive", "simulate"]
 
 STEP = 0.01
 """s between steps; the grid of every column of a drive."""
 ROWS_AT_ONCE = 1000
+"""Steps gathered before they go into the columns: ten seconds."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -39,7 +35,7 @@ class Drive:
         scenario: what was driven, resolved.
         time: float64 (n,), s since the start.
         channels: by catalogue name, float64 (n,) in the catalogue's unit: what sensors and engine computer report.
-        truth: by name of `running_car.COLUMNS`, float64 (n,), SI units: what is really so. `need_1` and `need_2`: what
+        truth: by the names of `RunningCar.row`, float64 (n,), SI units: what is really so. `need_1` and `need_2`: what
             the computer's base fuel would have to be multiplied by, at the valve, without delay or sensor; NaN while
             the fuel is cut.
         facts: what is wrong (kind, size, unit, onset), surroundings, fuel, fault codes, as JSON-like values.
@@ -56,12 +52,6 @@ class Drive:
     confirmed: Mapping[str, float]
     pending: Mapping[str, float]
 
-    def frames(self, profile: Profile, wire: Wire | None = None) -> Iterator[FrameBatch]:
-        """The drive as frames in the layout of `profile`; `wire` says at which rates and among which traffic."""
-        from livewatch.simulator.wire import broadcast
-
-        return broadcast(self, profile, wire)
-
 
 def simulate(scenario: Scenario, tell: Callable[[float], None] | None = None) -> Drive:
     """Drive the scenario. The same scenario gives the same drive, bit for bit.
@@ -76,22 +66,17 @@ def simulate(scenario: Scenario, tell: Callable[[float], None] | None = None) ->
     assert scenario.duration is not None
     car = RunningCar(scenario)
     steps = round(scenario.duration / STEP)
-    table = np.empty((steps, len(COLUMNS)))
-    rows: list[tuple[float, ...]] = []
-    first = 0
-    for step in range(steps):
-        car.step(STEP, step * STEP)
-        rows.append(car.row())
-        if len(rows) == ROWS_AT_ONCE:
-            table[first : step + 1] = rows
-            first = step + 1
-            rows = []
-            if tell is not None:
-                tell(first * STEP)
-    if rows:
-        table[first:] = rows
-    columns = np.ascontiguousarray(table.T)
-    truth: dict[str, NDArray[np.float64]] = dict(zip(COLUMNS, columns, strict=True))
+    names = tuple(car.row())
+    table = np.empty((len(names), steps))
+    for first in range(0, steps, ROWS_AT_ONCE):
+        rows = []
+        for step in range(first, min(first + ROWS_AT_ONCE, steps)):
+            car.step(STEP, step * STEP)
+            rows.append(tuple(car.row().values()))
+        table[:, first : first + len(rows)] = np.array(rows, np.float64).T
+        if tell is not None:
+            tell((first + len(rows)) * STEP)
+    truth: dict[str, NDArray[np.float64]] = dict(zip(names, table, strict=True))
     for bank in ("1", "2"):
         with np.errstate(divide="ignore", invalid="ignore"):
             need = (1.0 + truth[f"short_{bank}"]) * (1.0 + truth[f"long_{bank}"]) / truth[f"richness_{bank}"]

@@ -13,7 +13,7 @@ from math import pi
 import numpy as np
 
 from livewatch.simulator.cars import Body
-from livewatch.simulator.routes import Cruise, DynoHold, DynoPull, Idle, Leg, Pull
+from livewatch.simulator.routes import Cruise, DynoHold, DynoPull, Idle, Leg, RoadPull
 from livewatch.simulator.sensors import Noise
 
 __all__ = ["Driver"]
@@ -125,7 +125,7 @@ class Driver:
         wanted = percent * 0.01 + 0.004 * self._uneven
         self.grade += min(0.006 * dt, max(-0.006 * dt, wanted - self.grade))
 
-    def _pull(self, dt: float, leg: Pull, road: float, speed: float, acceleration: float) -> None:
+    def _pull(self, dt: float, leg: RoadPull, road: float, speed: float, acceleration: float) -> None:
         self._slope(dt, 0.0)
         if self._stage == 0:
             wanted = leg.from_rpm / self._rpm_per_speed(leg.gear)

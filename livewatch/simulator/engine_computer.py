@@ -7,8 +7,8 @@ that are fitted.
 
 from __future__ import annotations
 
-from livewatch.simulator.air import throttle_area, throttle_opening
 from livewatch.simulator.air_model import AirModel
+from livewatch.simulator.air_path import throttle_area, throttle_opening
 from livewatch.simulator.boost_control import CEILING, BoostController
 from livewatch.simulator.calibration import Calibration, Curve
 from livewatch.simulator.fault_monitor import FaultMonitor

@@ -10,7 +10,7 @@ from math import sqrt
 
 from livewatch.simulator.air_model import AirModel
 from livewatch.simulator.calibration import Calibration
-from livewatch.simulator.fuel import dead_time, film_share, film_time
+from livewatch.simulator.fuel_path import REFERENCE_PRESSURE, dead_time, film_share, film_time
 from livewatch.simulator.fuel_trims import FuelTrims
 from livewatch.simulator.sensors import Sensors
 
@@ -191,7 +191,7 @@ class FuelControl:
             self.rate = self.fuel_per_event = 0.0
             return
         across = cal.rail_gauge + sensed.outside - sensed.manifold
-        open_flow = cal.injector_flow * sqrt(max(across, 5e4) / 300e3)
+        open_flow = cal.injector_flow * sqrt(max(across, 5e4) / REFERENCE_PRESSURE)
         dead = dead_time(cal.dead_time, sensed.voltage)
         share, time = 0.92 * film_share(sensed.coolant), film_time(sensed.coolant)
         events = speed / 120.0 * cal.cylinders

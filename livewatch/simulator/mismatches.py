@@ -10,7 +10,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 
 from livewatch.errors import UsageError, nearest
-from livewatch.simulator.parts import Build
+from livewatch.simulator.engine_parts import Build
 
 __all__ = ["KINDS", "Kind", "Mismatch", "check_mismatch", "fitted_parts", "parse_mismatch"]
 

@@ -11,16 +11,17 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-from livewatch.simulator.answers import Answers, refusal
+from livewatch.profile.diagnostic_port.addresses import FUNCTIONAL, request_for
 from livewatch.simulator.drive import STEP, Drive
-from livewatch.simulator.isotp import Link
+from livewatch.simulator.engine_answers import EngineAnswers, refusal
+from livewatch.simulator.segmented_link import SegmentedLink
 
 __all__ = ["DriveValues", "Manners", "Responder", "ResponderFrame"]
 
 PENDING = 0x78
-FUNCTIONAL = {False: 0x7DF, True: 0x18DB33F1}
-PHYSICAL = {False: 0x7E0, True: 0x18DA10F1}
+"""Negative response code: response pending (ISO 14229-1)."""
 ANSWER = {False: 0x7E8, True: 0x18DAF110}
+"""What the engine computer answers with, by whether identifiers have 29 bits."""
 PENDING_EVERY = 2.0
 """s between response-pending messages while the tester has to wait (P2* is 5 s)."""
 
@@ -55,7 +56,7 @@ class ResponderFrame:
 
 
 class DriveValues:
-    """The values of a finished drive, for `Answers`. `time` counts from its start; before and after, its ends hold."""
+    """The values of a finished drive. `time` counts from its start; before and after, its ends hold."""
 
     def __init__(self, drive: Drive) -> None:
         self._drive = drive
@@ -82,16 +83,17 @@ class Responder:
         manners: how it behaves.
     """
 
-    def __init__(self, answers: Answers, extended: bool = False, manners: Manners | None = None) -> None:
+    def __init__(self, answers: EngineAnswers, extended: bool = False, manners: Manners | None = None) -> None:
         self._answers = answers
         self._extended = extended
         self._manners = manners or Manners()
-        self._link = Link()
+        self._link = SegmentedLink()
         self._later: list[tuple[float, bytes]] = []
 
     def receive(self, identifier: int, extended: bool, data: bytes, time: float) -> None:
         """Take a frame seen on the bus at `time` s; frames for others are ignored."""
-        if extended != self._extended or identifier not in (FUNCTIONAL[extended], PHYSICAL[extended]):
+        mine = (FUNCTIONAL[self._extended], request_for(ANSWER[self._extended], self._extended))
+        if extended != self._extended or identifier not in mine:
             return
         functional = identifier == FUNCTIONAL[extended]
         if functional and data[:1] and data[0] >> 4:
@@ -101,7 +103,7 @@ class Responder:
         if request is not None:
             self._schedule(request, time, functional)
 
-    def take(self, time: float) -> list[ResponderFrame]:
+    def frames_until(self, time: float) -> list[ResponderFrame]:
         """The frames due up to `time` s, in order."""
         while self._later and self._later[0][0] <= time:
             moment, message = self._later.pop(0)

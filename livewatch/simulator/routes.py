@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-__all__ = ["ROUTES", "Cruise", "DynoHold", "DynoPull", "Idle", "Leg", "Pull", "Route"]
+__all__ = ["ROUTES", "Cruise", "DynoHold", "DynoPull", "Idle", "Leg", "RoadPull", "Route"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,7 +35,7 @@ class Cruise:
 
 
 @dataclass(frozen=True, slots=True)
-class Pull:
+class RoadPull:
     """Full pedal in `gear` from one engine speed to another."""
 
     gear: int
@@ -61,7 +61,7 @@ class DynoPull:
     seconds: float
 
 
-Leg = Idle | Cruise | Pull | DynoHold | DynoPull
+Leg = Idle | Cruise | RoadPull | DynoHold | DynoPull
 Recipe = Callable[[np.random.Generator], Iterator[Leg]]
 
 
@@ -101,9 +101,9 @@ def _pulls(rng: np.random.Generator) -> Iterator[Leg]:
     yield Idle(12.0)
     yield Cruise(60.0, 15.0)
     while True:
-        yield Pull(3, float(rng.uniform(1800, 2200)), float(rng.uniform(6100, 6400)))
+        yield RoadPull(3, float(rng.uniform(1800, 2200)), float(rng.uniform(6100, 6400)))
         yield Cruise(float(rng.uniform(60, 80)), float(rng.uniform(12, 22)))
-        yield Pull(4, float(rng.uniform(2000, 2400)), float(rng.uniform(5200, 5700)))
+        yield RoadPull(4, float(rng.uniform(2000, 2400)), float(rng.uniform(5200, 5700)))
         yield Cruise(float(rng.uniform(50, 70)), float(rng.uniform(15, 25)))
         yield Idle(float(rng.uniform(8, 15)))
 
@@ -119,11 +119,11 @@ def _mixed(rng: np.random.Generator) -> Iterator[Leg]:
         yield Cruise(
             0.0, float(rng.uniform(10, 15)), float(rng.uniform(2, 5)), gear=3, rpm=float(rng.uniform(3000, 3600))
         )
-        yield Pull(3, float(rng.uniform(1800, 2200)), float(rng.uniform(6000, 6400)))
+        yield RoadPull(3, float(rng.uniform(1800, 2200)), float(rng.uniform(6000, 6400)))
         yield Cruise(float(rng.uniform(75, 90)), float(rng.uniform(12, 20)), float(rng.normal(0, 1.5)))
         yield Cruise(float(rng.uniform(110, 130)), float(rng.uniform(20, 35)), float(rng.normal(0, 1)), brisk=1.4)
         yield Cruise(float(rng.uniform(70, 85)), float(rng.uniform(10, 16)), float(rng.uniform(3, 6)))
-        yield Pull(4, float(rng.uniform(2100, 2500)), float(rng.uniform(5000, 5600)))
+        yield RoadPull(4, float(rng.uniform(2100, 2500)), float(rng.uniform(5000, 5600)))
         yield Cruise(float(rng.uniform(50, 60)), float(rng.uniform(8, 15)))
         yield Idle(float(rng.uniform(15, 25)))
 

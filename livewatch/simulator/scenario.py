@@ -10,8 +10,8 @@ from dataclasses import dataclass, replace
 
 from livewatch.errors import UsageError, nearest
 from livewatch.simulator.cars import CARS, Car
+from livewatch.simulator.engine_parts import Build
 from livewatch.simulator.mismatches import Mismatch, check_mismatch
-from livewatch.simulator.parts import Build
 from livewatch.simulator.routes import ROUTES, Route
 
 __all__ = ["Scenario"]

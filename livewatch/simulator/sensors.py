@@ -11,11 +11,20 @@ from math import exp, pi, sqrt
 
 import numpy as np
 
-from livewatch.simulator.parts import AirMeter, Build
+from livewatch.simulator.air_path import AirPath
+from livewatch.simulator.conditions import Conditions
+from livewatch.simulator.engine_parts import AirMeter, Build
 
 __all__ = ["HotFilm", "Noise", "Sensors", "Tolerances"]
 
 BLOCK = 2048
+"""Numbers drawn at once."""
+PRESSURE_STEP = 293.0
+"""Pa: 10-bit converters over 0 to 300 kPa."""
+TEMPERATURE_LAG = 2.5
+"""s of an air temperature sensor, twice as quick in the charge: common practice, no source."""
+RICHEST, LEANEST = 0.65, 1.99
+"""Lambda a wideband sensor can tell: common practice."""
 
 
 class Noise:
@@ -127,8 +136,8 @@ class Sensors:
 
     __slots__ = (
         "_meter",
+        "_narrow_band",
         "_noise",
-        "_shift",
         "_tolerances",
         "air_flow",
         "boost",
@@ -147,8 +156,14 @@ class Sensors:
     )
 
     def __init__(
-        self, generator: np.random.Generator, tolerances: Tolerances, meter: HotFilm | None, banks: int
+        self,
+        generator: np.random.Generator,
+        tolerances: Tolerances,
+        meter: HotFilm | None,
+        banks: int,
+        narrow_band: bool,
     ) -> None:
+        self._narrow_band = narrow_band
         self._noise = Noise(generator, 8)
         self._tolerances = tolerances
         self._meter = meter
@@ -163,10 +178,12 @@ class Sensors:
         self.shift_percent = 0.0
         self.weak = 0.0
 
-    def settle(self, flow: float) -> None:
-        """Begin with the air meter used to `flow` (kg/s)."""
+    def settle(self, now: Conditions, flow: float, charge: float) -> None:
+        """Begin with readings used to `now`, an air `flow` (kg/s) and a temperature of the `charge` (K)."""
         if self._meter is not None:
             self._meter.settle(flow)
+        self.inlet, self.charge, self.coolant = now.inlet, charge, now.coolant
+        self.voltage, self.outside = now.voltage, now.outside
 
     def fit(self, build: Build) -> None:
         """Take over the parts of `build`."""
@@ -174,36 +191,25 @@ class Sensors:
             self._meter.fit(build.air_meter)
         self.weak = build.injectors.weak_percent if build.injectors.weak_bank else 0.0
 
-    def read(
-        self,
-        dt: float,
-        air: float,
-        manifold: float,
-        boost: float,
-        outside: float,
-        inlet: float,
-        charge: float,
-        coolant: float,
-        rail: float,
-        speed: float,
-        felt: list[float],
-        narrow: bool,
-    ) -> None:
-        """One step. `felt` is the equivalence ratio at each lambda sensor's cell after its lag."""
+    def read(self, dt: float, now: Conditions, air: AirPath, rail: float, felt: list[float]) -> None:
+        """One step. `rail` is the pressure of the fuel in Pa, `felt` the equivalence ratio at each lambda sensor's cell
+        after its lag."""
         noise = self._noise.next()
+        manifold, outside, speed = air.manifold_pressure, now.outside, now.speed
         if self._meter is not None:
             # Reverse flow near full load at low speed makes a film read high (common practice: up to some 4 %).
             unsteady = manifold / outside if manifold < outside else 1.0
             pulsation = 0.035 * max(0.0, unsteady - 0.9) * 10.0 * exp(-(((speed - 1300.0) / 600.0) ** 2))
-            self.air_flow = self._meter.read(dt, air, pulsation, noise[0])
-        # 10-bit converters over 0 to 300 kPa; a little of the intake pulses is left after the filter.
-        self.manifold = round((manifold + self._tolerances.manifold_offset) / 293.0 + 0.5 * noise[1]) * 293.0
-        self.boost = round(boost / 293.0 + 0.6 * noise[2]) * 293.0
+            self.air_flow = self._meter.read(dt, air.metered, pulsation, noise[0])
+        # A little of the intake pulses is left after the filter.
+        offset = self._tolerances.manifold_offset
+        self.manifold = round((manifold + offset) / PRESSURE_STEP + 0.5 * noise[1]) * PRESSURE_STEP
+        self.boost = round(air.pipe_pressure / PRESSURE_STEP + 0.6 * noise[2]) * PRESSURE_STEP
         self.outside = outside
-        slow = dt / 2.5
-        self.inlet += (inlet - self.inlet) * slow
-        self.charge += (charge - self.charge) * slow * 2.0
-        self.coolant = coolant
+        slow = dt / TEMPERATURE_LAG
+        self.inlet += (now.inlet - self.inlet) * slow
+        self.charge += (air.manifold_temperature - self.charge) * slow * 2.0
+        self.coolant = now.coolant
         self.rail = rail + 600.0 * noise[3]
         self.speed = max(0.0, speed * (1.0 + 0.0006 * noise[4])) if speed > 30.0 else 0.0
         self.voltage += (13.9 if speed > 400.0 else 12.3) * dt / 0.8 - self.voltage * dt / 0.8 + 0.006 * noise[5]
@@ -211,7 +217,7 @@ class Sensors:
         for bank, richness in enumerate(felt):
             true = 1.0 / richness if richness > 0.5 else 2.0
             reading = true * factor + (0.0016 + 0.0002 * self.weak) * noise[6 + bank]
-            self.lambda_ratio[bank] = min(1.99, max(0.65, round(reading * 1024.0) / 1024.0))
-            if narrow:
+            self.lambda_ratio[bank] = min(LEANEST, max(RICHEST, round(reading * 1024.0) / 1024.0))
+            if self._narrow_band:
                 away = (richness - 1.0) * 90.0
                 self.narrow[bank] = 0.45 + 0.40 * away / (1.0 + abs(away)) + 0.006 * noise[6 + bank]

@@ -9,20 +9,18 @@ messages of the engine bus come less often than a car sends them, most other tra
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from livewatch.data.frames import FrameBatch
 from livewatch.profile import load_profile
 from livewatch.profile.shipped import find_profile
+from livewatch.simulator.bus_frames import BEGINS, Wire
 from livewatch.simulator.cars import CARS
 from livewatch.simulator.drive import Drive, simulate
 from livewatch.simulator.mismatches import KINDS, Mismatch
+from livewatch.simulator.recording_writer import as_recorded, frames_of, write_recording
 from livewatch.simulator.scenario import Scenario
-from livewatch.simulator.tester import poll_drive
-from livewatch.simulator.wire import BEGINS, Wire, broadcast
-from livewatch.simulator.writing import as_recorded, write_recording
 
 __all__ = ["SHELF", "Recorded", "drive_of", "write"]
 
@@ -131,12 +129,7 @@ def write(name: str, folder: Path) -> Path:
     recorded = SHELF[name]
     profile = load_profile(find_profile(recorded.profile))
     drive = drive_of(name)
-    begins = BEGINS + recorded.day * DAY
-    frames: Iterator[FrameBatch]
-    if profile.messages:
-        frames = broadcast(drive, profile, Wire(begins=begins, periods=SLOWER))
-    else:
-        frames = poll_drive(drive, profile, begins=begins)
+    frames = frames_of(drive, profile, Wire(begins=BEGINS + recorded.day * DAY, periods=SLOWER))
     path = folder / f"{name}.log.gz"
     write_recording(as_recorded(frames, profile), path)
     return path

@@ -10,6 +10,8 @@ from __future__ import annotations
 
 from math import pi, sqrt
 
+from livewatch.simulator.engine_parts import BoostControl, Build, TurboUnit
+from livewatch.simulator.exhaust_path import ExhaustPath
 from livewatch.simulator.gas import (
     AIR_GAMMA,
     AIR_GAS_CONSTANT,
@@ -18,7 +20,6 @@ from livewatch.simulator.gas import (
     EXHAUST_GAS_CONSTANT,
     EXHAUST_HEAT_CAPACITY,
 )
-from livewatch.simulator.parts import BoostControl, Build, Turbocharger
 
 __all__ = ["HEAD", "PHI", "Turbocharging", "compressor_efficiency", "exhaust_pressure", "turbine_efficiency"]
 
@@ -102,7 +103,7 @@ class Turbocharging:
     def fit(self, build: Build) -> None:
         """Take over the parts of `build`."""
         assert build.turbocharger is not None and build.boost_control is not None
-        part: Turbocharger = build.turbocharger
+        part: TurboUnit = build.turbocharger
         self._part = part
         self._control: BoostControl = build.boost_control
         self._radius = part.wheel_mm * 0.5e-3 * part.size
@@ -166,13 +167,12 @@ class Turbocharging:
         self._intercooler_temperature += (behind - self._intercooler_temperature) * dt * (0.05 + 2.0 * flow)
         self.outlet_temperature = 0.6 * behind + 0.4 * self._intercooler_temperature
 
-    def step(
-        self, dt: float, flow: float, temperature: float, behind: float, outside: float, boost: float, duty: float
-    ) -> None:
-        """One step of `dt` s with exhaust `flow` (kg/s) at `temperature` (K), pressures `behind` the turbine, `outside`
-        and `boost` in Pa, solenoid `duty` 0..1."""
+    def step(self, dt: float, flow: float, exhaust: ExhaustPath, boost_gauge: float, duty: float) -> None:
+        """One step of `dt` s with exhaust `flow` (kg/s), `boost_gauge` in Pa above the air outside, solenoid `duty`
+        0..1."""
         control = self._control
-        gauge = (boost - outside) * 1e-3
+        temperature, behind = exhaust.temperature, exhaust.behind
+        gauge = boost_gauge * 1e-3
         can = gauge * (1.0 - control.solenoid_gain * duty)
         push = can + FLAP_SHARE * (self.before_turbine - behind) * 1e-3 - control.preload_kpa
         wanted = min(1.0, max(0.0, push / control.range_kpa))

@@ -10,13 +10,14 @@ from math import pi
 
 from livewatch.simulator.cars import Body
 
-__all__ = ["Driveline", "Dyno"]
+__all__ = ["TO_RPM", "Driveline", "Dyno"]
 
 GRAVITY = 9.80665
 DRIVELINE_EFFICIENCY = 0.94
 CLUTCH_TORQUE = 550.0
 """N m the closed clutch can carry."""
 TO_RPM = 30.0 / pi
+"""rpm for each rad/s."""
 
 
 class Driveline:

@@ -15,8 +15,8 @@ from pathlib import Path
 from livewatch.profile import load_profile
 from livewatch.profile.shipped import find_profile
 from livewatch.simulator import Scenario, simulate
-from livewatch.simulator.wire import Wire
-from livewatch.simulator.writing import as_recorded, write_recording
+from livewatch.simulator.bus_frames import Wire, broadcast
+from livewatch.simulator.recording_writer import as_recorded, write_recording
 
 BAR = 60.0
 """s of one core for an hour of driving."""
@@ -29,7 +29,7 @@ def main(minutes: float) -> int:
     driven = time.process_time()
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "hour.log"
-        count = write_recording(as_recorded(drive.frames(profile, Wire(other_traffic=0.10)), profile), path)
+        count = write_recording(as_recorded(broadcast(drive, profile, Wire(other_traffic=0.10)), profile), path)
         size = path.stat().st_size
     end, wall = time.process_time(), time.perf_counter() - wall
     hour = (end - start) * 60.0 / minutes

@@ -12,6 +12,7 @@ from livewatch.commands.cli import main
 from livewatch.profile import load_profile
 from livewatch.profile.shipped import find_profile
 from livewatch.simulator import Scenario, simulate
+from livewatch.simulator.bus_frames import broadcast
 from livewatch.sources.recordings.candump.reader import format_candump
 
 
@@ -40,6 +41,6 @@ def recording(tmp_path_factory: pytest.TempPathFactory) -> Path:
     drive = simulate(Scenario(car="brackwell_20t", route="mixed", duration=20))
     path = tmp_path_factory.mktemp("drive") / "drive.log"
     with path.open("wb") as file:
-        for batch in drive.frames(profile):
+        for batch in broadcast(drive, profile):
             file.write(format_candump(batch))
     return path

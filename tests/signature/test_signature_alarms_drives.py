@@ -12,8 +12,8 @@ from livewatch.profile import load_profile
 from livewatch.profile.shipped import find_profile
 from livewatch.run.pipeline import Pipeline
 from livewatch.simulator import Drive, Mismatch, Scenario, simulate
-from livewatch.simulator.tester import poll_drive
-from livewatch.simulator.wire import BEGINS
+from livewatch.simulator.bus_frames import BEGINS
+from livewatch.simulator.recording_writer import frames_of
 
 Drives = Callable[..., Drive]
 
@@ -37,7 +37,7 @@ def alarms_of(drive: Drive, car: str) -> list[tuple[str, str, float]]:
     profile = load_profile(find_profile(car))
     own = {alarm.name for alarm in profile.alarms}
     pipeline = Pipeline(profile)
-    frames = list(drive.frames(profile) if profile.messages else poll_drive(drive, profile))
+    frames = list(frames_of(drive, profile))
     events = [event for batch in frames for event in pipeline.push(batch)]
     return [
         (event.subject, event.detail["priority"], (event.utc - BEGINS) / 1e9)

@@ -8,7 +8,7 @@ from functools import cache
 import pytest
 
 from livewatch.simulator import Drive, Mismatch, Scenario, simulate
-from livewatch.simulator.routes import Cruise, Idle, Pull, Route
+from livewatch.simulator.routes import Cruise, Idle, RoadPull, Route
 
 DRIVES: dict[str, Scenario] = {}
 
@@ -19,7 +19,7 @@ def _short(rng):  # type: ignore[no-untyped-def]
     while True:
         yield Cruise(0.0, 9.0, gear=3, rpm=2400.0)
         yield Cruise(0.0, 8.0, 3.0, gear=3, rpm=3200.0)
-        yield Pull(3, 2100.0, 6300.0)
+        yield RoadPull(3, 2100.0, 6300.0)
         yield Cruise(60.0, 6.0)
         yield Idle(12.0)
 

@@ -10,13 +10,14 @@ from scipy.optimize import brentq
 from scipy.signal import lfilter
 
 from livewatch.simulator import STEP, Mismatch, Scenario, simulate
-from livewatch.simulator.air import AirPath, Breathing
+from livewatch.simulator.air_path import AirPath, Breathing
 from livewatch.simulator.cars import CARS
-from livewatch.simulator.exhaust import gas_temperature
-from livewatch.simulator.fuel import dead_time
+from livewatch.simulator.conditions import Conditions
+from livewatch.simulator.engine_parts import EngineBlock
+from livewatch.simulator.exhaust_path import gas_temperature
+from livewatch.simulator.fuel_path import dead_time
 from livewatch.simulator.gas import AIR_GAS_CONSTANT, Fuel, dry_air_fraction, flow_through_hole, standard_pressure
 from livewatch.simulator.mismatches import KINDS, fitted_parts
-from livewatch.simulator.parts import EngineBlock
 from livewatch.simulator.routes import Cruise, DynoHold, Idle, Route
 from livewatch.simulator.turbocharger import DRAWN_THROUGH, HEAD, PHI, Turbocharging
 
@@ -347,7 +348,8 @@ def test_the_step_is_short_enough_for_the_manifold():
         pressures = []
         for k in range(round(1.5 / dt)):
             opening = float(np.interp(k * dt, [0.3, 0.4, 0.9, 1.0], [0.03, 0.5, 0.5, 0.03]))
-            path.step(dt, 100e3, 298.0, opening, 2000.0, 103e3, 362.0, 0.0, 0.0, None)
+            now = Conditions(100e3, 298.0, 362.0, 2000.0, before_turbine=103e3, opening=opening)
+            path.step(dt, now, None)
             if (k + 1) % round(0.01 / dt) == 0:
                 pressures.append(path.manifold_pressure)
         return np.array(pressures)
@@ -461,12 +463,12 @@ def test_the_compressor_and_the_pipes_meet_where_a_root_finder_finds_them():
 
 def test_injector_flow_goes_with_the_root_of_the_pressure_and_dead_time_falls_with_voltage():
     # Q2 = Q1 sqrt(p2/p1): 300 to 400 kPa 1.1547 (shared check value, Bernoulli).
-    from livewatch.simulator.fuel import FuelPath
+    from livewatch.simulator.fuel_path import FuelPath
 
     def injected(rail_gauge):
         path = FuelPath(CARS["brackwell_20t"].build, Fuel(10.0), 100e3)
         path.rail = 100e3 + rail_gauge
-        path.step(0.01, [0.006], 2000.0, 100e3, 100e3, 14.0, 363.0, 0.0)
+        path.step(0.01, Conditions(100e3, 298.0, 363.0, 2000.0, voltage=14.0), [0.006], 100e3, 0.0)
         return path.injected[0]
 
     assert injected(400e3) / injected(300e3) == pytest.approx(1.1547, abs=1e-4)

@@ -18,10 +18,10 @@ from livewatch.profile import load_profile
 from livewatch.profile.diagnostic_port.j1979 import J1979, J1979_CHANNELS
 from livewatch.profile.model import Parameter, Signal
 from livewatch.profile.shipped import find_profile
-from livewatch.simulator.answers import CALIBRATION_NUMBER, VEHICLE_NUMBER, Answers, trouble_code_bytes
-from livewatch.simulator.isotp import Link
-from livewatch.simulator.player import play
+from livewatch.simulator.bus_player import play
+from livewatch.simulator.engine_answers import CALIBRATION_NUMBER, VEHICLE_NUMBER, EngineAnswers, trouble_code_bytes
 from livewatch.simulator.responder import DriveValues, Manners, Responder
+from livewatch.simulator.segmented_link import SegmentedLink
 
 WHEN = 30.0
 
@@ -52,7 +52,7 @@ def port(drive):
         channel = str(uuid.uuid4())
         car, tester = (can.Bus(interface="virtual", channel=channel) for _ in range(2))
         known = load_profile(find_profile("linden_16"))
-        answers = Answers(Frozen(drive(name)), known.diagnostics[0].parameters, known.channels)
+        answers = EngineAnswers(Frozen(drive(name)), known.diagnostics[0].parameters, known.channels)
         responder = Responder(answers, extended, manners)
         over = threading.Event()
 
@@ -284,7 +284,7 @@ def test_29_bit_requests_do_not_reach_an_11_bit_unit(port):
 
 
 def test_a_long_request_is_taken_frame_by_frame():
-    link = Link()
+    link = SegmentedLink()
     assert link.receive(bytes((0x10, 9, 0x22, 1, 2, 3, 4, 5)), 1.0) is None
     assert link.due[0][1][:3] == bytes((0x30, 0, 0))
     assert link.receive(bytes((0x21, 6, 7, 8, 0, 0, 0, 0)), 1.01) == bytes((0x22, 1, 2, 3, 4, 5, 6, 7, 8))
@@ -295,14 +295,14 @@ def test_a_request_with_a_missing_or_late_frame_is_dropped():
         [(bytes((0x22, 6, 7, 8)), 1.01)],
         [(bytes((0x21, 6, 7, 8)), 2.5)],
     ):
-        link = Link()
+        link = SegmentedLink()
         link.receive(bytes((0x10, 9, 0x22, 1, 2, 3, 4, 5)), 1.0)
         assert all(link.receive(data, time) is None for data, time in frames)
         assert link.receive(bytes((0x21, 6, 7, 8)), 2.6) is None
 
 
 def test_garbage_is_ignored():
-    link = Link()
+    link = SegmentedLink()
     for data in (
         b"",
         b"\x00",
@@ -320,7 +320,7 @@ def test_garbage_is_ignored():
 
 def test_an_answer_whose_flow_control_never_comes_or_says_stop_is_given_up():
     for reply in (None, bytes((0x32, 0, 0)), bytes((0x30, 0, 0))):
-        link = Link()
+        link = SegmentedLink()
         link.send(bytes(20), 0.0)
         assert [data[:2] for _, data in link.due] == [bytes((0x10, 20))]
         late = 1.5 if reply == bytes((0x30, 0, 0)) else 0.1
@@ -330,7 +330,7 @@ def test_an_answer_whose_flow_control_never_comes_or_says_stop_is_given_up():
 
 
 def test_a_tester_that_says_wait_is_waited_for():
-    link = Link()
+    link = SegmentedLink()
     link.send(bytes(20), 0.0)
     link.receive(bytes((0x31, 0, 0)), 0.9)
     link.receive(bytes((0x30, 0, 20)), 1.7)
@@ -342,7 +342,7 @@ def test_a_tester_that_says_wait_is_waited_for():
 def test_the_time_between_frames_is_what_the_tester_asks_for():
     # ISO 15765-2: 0 to 127 ms; F1 to F9 are 100 to 900 us; reserved values mean the longest.
     for asked_for, gap in ((0x00, 0.0004), (0x7F, 0.127), (0xF9, 0.0009), (0x80, 0.127), (0xFA, 0.127)):
-        link = Link()
+        link = SegmentedLink()
         link.send(bytes(20), 0.0)
         link.receive(bytes((0x30, 0, asked_for)), 0.0)
         assert link.due[2][0] - link.due[1][0] == pytest.approx(gap)
@@ -350,6 +350,6 @@ def test_the_time_between_frames_is_what_the_tester_asks_for():
 
 def test_a_listed_identifier_nothing_is_bound_to_reads_as_zero(drive):
     listed = Parameter(0x22, 0x1234, "spare", 2, (Signal("SPARE", 7, 16, "big_endian"),))
-    answers = Answers(DriveValues(drive("matching")), [listed])
+    answers = EngineAnswers(DriveValues(drive("matching")), [listed])
     assert answers.answer(bytes((0x22, 0x12, 0x34)), 5.0, False) == bytes((0x62, 0x12, 0x34, 0, 0))
     assert answers.answer(bytes((0x22, 0x12)), 5.0, False) == bytes((0x7F, 0x22, 0x13))

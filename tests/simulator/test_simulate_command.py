@@ -45,11 +45,12 @@ def test_the_same_seed_gives_the_same_bytes_in_every_format(capsys, tmp_path, su
 
 def test_every_format_holds_the_same_frames(capsys, tmp_path):
     seen = {}
-    for suffix in ("log", "log.gz", "asc", "blf", "trc", "csv"):
+    for suffix in ("log", "log.gz", "asc", "blf", "trc", "csv", "db", "mf4"):
         path = tmp_path / f"drive.{suffix}"
         code, _, err = run(capsys, path, *SHORT, "--other-traffic", 5)
         assert code == 0, err
         seen[suffix] = [(m.arbitration_id, bytes(m.data)) for m in frames(path)]
+        assert f"{len(seen[suffix]):,} frames" in " ".join(err.split()), suffix  # what is told is what is there
     for suffix, messages in seen.items():
         assert messages == seen["log"], suffix
     assert len(seen["log"]) > 5000
@@ -129,6 +130,7 @@ def test_the_list_names_every_car_route_and_mismatch(capsys):
         (["--fuel", "E110"], "ethanol 110 %: expected 0 to 100 %"),
         (["--other-traffic", "120"], "--other-traffic 120 %: expected 0 to 95 %"),
         (["--seed", "-1"], "seed -1: expected 0 or more"),
+        (["--error-frames", "nan"], "--error-frames nan: expected 0 a minute or more"),
         (["--error-frames", "-3"], "--error-frames -3: expected 0 a minute or more"),
         (["--duration", "0s"], "duration 0 s: expected 1 to 86400 s"),
     ],
@@ -172,6 +174,21 @@ def test_an_unknown_kind_of_recording_is_told(capsys, tmp_path):
         f"livewatch: {path}: unknown kind of recording; expected one of "
         ".log, .log.gz, .asc, .blf, .trc, .csv, .db, .mf4, .txt\n"
     )
+
+
+def test_error_frames_are_written_or_refused_never_left_out(capsys, tmp_path):
+    for suffix in ("log", "asc", "blf", "csv", "db"):
+        path = tmp_path / f"drive.{suffix}"
+        code, _, err = run(capsys, path, *SHORT, "--error-frames", 60)
+        assert code == 0, err
+        kept = frames(path)
+        assert f"{len(kept):,} frames" in " ".join(err.split()) and any(message.is_error_frame for message in kept), (
+            suffix
+        )
+    path = tmp_path / "drive.trc"
+    code, _, err = run(capsys, path, *SHORT, "--error-frames", 60)
+    assert code == 2
+    assert err == f"livewatch: {path}: TRC files are written without error frames; expected none, or another format\n"
 
 
 def test_nowhere_to_go_is_told(capsys):

@@ -1,7 +1,7 @@
 """The way of the air: filter, (compressor,) charge pipes, throttle, manifold, cylinders; and the holes it can take
 instead.
 
-In: pressures outside, throttle opening, engine speed, exhaust pressure. Out: the masses in the charge pipes and the
+In: `Conditions` (pressures, throttle opening, engine speed). Out: the masses in the charge pipes and the
 manifold and every flow between them, in kg/s. The two masses are the state; each step is linearly implicit (one Newton
 step of the implicit Euler rule, see Hairer and Wanner 1996, section IV.7), and the flows kept are those of the
 linearised equations, so that each mass changes by exactly its flows whatever the step.
@@ -15,14 +15,16 @@ from __future__ import annotations
 
 from math import cos, pi, radians, sin, sqrt
 
+from livewatch.simulator.conditions import Conditions
+from livewatch.simulator.engine_parts import Build, EngineBlock
 from livewatch.simulator.gas import AIR_GAMMA, AIR_GAS_CONSTANT, flow_through_hole
-from livewatch.simulator.parts import Build, EngineBlock
 from livewatch.simulator.turbocharger import Turbocharging
 
-__all__ = ["AirPath", "Breathing", "hole_area", "throttle_area", "throttle_opening"]
+__all__ = ["SLOWEST_TURNING", "AirPath", "Breathing", "hole_area", "throttle_area", "throttle_opening"]
 
 THROTTLE_SHUT_DEGREES = 7.0
 THROTTLE_TRAVEL_DEGREES = 81.0
+"""A butterfly stands at an angle when shut and lies in the flow, nearly, when open: common practice."""
 THROTTLE_DISCHARGE = 0.80
 """Heywood 1988, figure 7-21 gives 0.7 to 0.9 over the travel."""
 HOLE_DISCHARGE = 0.65
@@ -36,8 +38,18 @@ BY_PASS_RELIEVES_KPA = 6.0
 """It stays shut while the charge pipes are less than this above the air outside, and takes as much again to open wide;
 common practice, no source."""
 BY_PASS_AREA = 2.5e-4
+"""m², effective, wide open: common practice, no source."""
+BY_PASS_OPENS_IN, BY_PASS_SHUTS_IN = 0.04, 0.25
+"""s, first-order lags: common practice, no source."""
 PURGE_AREA = 4.5e-6
 """m², effective, the purge valve wide open; about 1 g/s under full vacuum: common practice, no source."""
+SLOWEST_TURNING = 20.0
+"""rpm; keeps the divisions finite with the engine standing."""
+STRAIGHT_BELOW = 100.0
+"""Pa lost in filter and tube below which the square law is a straight line."""
+WALL_HEAT, WALL_HEAT_FADES = 0.32, 0.018
+"""How far slow charge air warms towards the coolant, and the flow in kg/s at which half of that is left: common
+practice, no source."""
 
 
 def hole_area(diameter_mm: float) -> float:
@@ -127,7 +139,6 @@ class AirPath:
         "_manifold_volume",
         "_pipe_leak_area",
         "_pipe_volume",
-        "_purge_area",
         "_restriction",
         "_throttle_bore",
         "breathing",
@@ -170,7 +181,6 @@ class AirPath:
         # Pressure lost in a tube goes with the square of the flow over the density (Guzzella and Onder 2010, eq. 2.13);
         # 1.2 kg/m³ is the density the figure on the build sheet holds for.
         self._restriction = build.intake.restriction_kpa * 1000.0 / 0.1**2 * 1.2
-        self._purge_area = PURGE_AREA
 
     def idle_at(self, pressure: float, temperature: float, flow: float) -> None:
         """Begin with the manifold at `pressure` (Pa) and `temperature` (K) and a steady `flow` (kg/s)."""
@@ -178,74 +188,31 @@ class AirPath:
         self.manifold_mass = pressure * self._manifold_volume / (AIR_GAS_CONSTANT * temperature)
         self.metered = self.inflow = self.throttle = self.cylinders = flow
 
-    def step(
-        self,
-        dt: float,
-        outside: float,
-        temperature: float,
-        opening: float,
-        speed: float,
-        exhaust: float,
-        coolant: float,
-        purge: float,
-        vapour: float,
-        turbo: Turbocharging | None,
-    ) -> None:
-        """One step of `dt` s. `opening` and `purge` are 0..1; `vapour` is the share of fuel in the purged gas."""
-        pipe, manifold = self.pipe_pressure, self.manifold_pressure
-        density = outside / (AIR_GAS_CONSTANT * temperature)
-        if turbo is None:
-            # The filter and tube as a square law, straightened below a loss of 100 Pa so that the slope stays finite.
-            self.filter_pressure = outside
-            loss = outside - pipe
-            conductance = sqrt(density / self._restriction)
-            if abs(loss) < 100.0:
-                slope_in = -conductance / 10.0
-                inflow = -slope_in * loss
-            else:
-                root = sqrt(abs(loss))
-                inflow = conductance * root if loss > 0 else -conductance * root
-                slope_in = -0.5 * conductance / root
-            inlet_temperature = temperature
-        else:
-            self.filter_pressure = outside - self._restriction * self.metered * abs(self.metered) / density
-            inflow, slope_in = self.inflow, 0.0
-            inlet_temperature = turbo.outlet_temperature
-        # Charge temperatures: mixing of what flows in with what is there (first law on an open volume with constant
-        # heat capacity, Guzzella and Onder 2010, section 2.3.2, wall heat into the incoming air only).
-        if inflow > 0.0:
-            share = 3.0 * dt * inflow / self.pipe_mass
-            self.pipe_temperature += (inlet_temperature - self.pipe_temperature) * (share if share < 0.5 else 0.5)
-        moving = abs(self.throttle)
-        warmed = self.pipe_temperature + (coolant - self.pipe_temperature) * 0.32 / (1.0 + moving / 0.018)
-        share = dt * (moving + 0.002) / self.manifold_mass
-        self.manifold_temperature += (warmed - self.manifold_temperature) * (share if share < 0.5 else 0.5)
+    def step(self, dt: float, now: Conditions, turbo: Turbocharging | None) -> None:
+        """One step of `dt` s."""
+        outside, pipe, manifold = now.outside, self.pipe_pressure, self.manifold_pressure
+        inflow, slope_in = self._drawn_in(now, turbo is not None)
+        self._mix(dt, inflow, now.inlet if turbo is None else turbo.outlet_temperature, now.coolant)
 
         throttle, throttle_up, throttle_down = flow_through_hole(
-            throttle_area(opening, self._throttle_bore), pipe, self.pipe_temperature, manifold
+            throttle_area(now.opening, self._throttle_bore), pipe, self.pipe_temperature, manifold
         )
-        cylinders, cylinders_by = self.breathing.flow(speed, manifold, self.manifold_temperature, exhaust)
+        cylinders, cylinders_by = self.breathing.flow(
+            now.speed if now.speed > SLOWEST_TURNING else SLOWEST_TURNING,
+            manifold,
+            self.manifold_temperature,
+            now.before_turbine,
+        )
         leak = leak_by = pipe_leak = pipe_leak_by = by_pass = by_pass_by = purged = purged_by = 0.0
         if self._leak_area:
-            leak, _, leak_by = flow_through_hole(self._leak_area, outside, temperature, manifold)
+            leak, _, leak_by = flow_through_hole(self._leak_area, outside, now.inlet, manifold)
         if self._pipe_leak_area:
             pipe_leak, pipe_leak_by, _ = flow_through_hole(self._pipe_leak_area, pipe, self.pipe_temperature, outside)
-        if purge > 0.0 and manifold < outside:
-            purged, _, purged_by = flow_through_hole(purge * self._purge_area, outside, temperature, manifold)
+        if now.purge > 0.0 and manifold < outside:
+            purged, _, purged_by = flow_through_hole(now.purge * PURGE_AREA, outside, now.inlet, manifold)
         if turbo is not None:
-            push = min(
-                (pipe - manifold - BY_PASS_OPENS_KPA * 1e3) / (BY_PASS_RANGE_KPA * 1e3),
-                (pipe - outside - BY_PASS_RELIEVES_KPA * 1e3) / (BY_PASS_RELIEVES_KPA * 1e3),
-            )
-            if push > 0.0 or self._by_pass_area > 1e-7:
-                wanted = BY_PASS_AREA * min(1.0, max(0.0, push))
-                lag = 0.04 if wanted > self._by_pass_area else 0.25
-                self._by_pass_area += (wanted - self._by_pass_area) * dt / (lag + dt)
-            if self._by_pass_area > 2e-6:
-                by_pass, by_pass_by, _ = flow_through_hole(
-                    self._by_pass_area, pipe, self.pipe_temperature, self.filter_pressure
-                )
-        air_share = 1.0 - vapour
+            by_pass, by_pass_by = self._by_passed(dt, outside)
+        air_share = 1.0 - now.vapour
         pipe_stiffness = AIR_GAS_CONSTANT * self.pipe_temperature / self._pipe_volume
         manifold_stiffness = AIR_GAS_CONSTANT * self.manifold_temperature / self._manifold_volume
         # (1 - dt J) (change of masses) = dt * flows
@@ -259,7 +226,7 @@ class AirPath:
             # pressure at the end of the step.
             taken = throttle + pipe_leak + by_pass + b * right_manifold / (d * dt)
             taken_by = (a - b * c / d) / (dt * pipe_stiffness)
-            inflow = turbo.compress(dt, self.filter_pressure, temperature, taken - taken_by * pipe, taken_by)
+            inflow = turbo.compress(dt, self.filter_pressure, now.inlet, taken - taken_by * pipe, taken_by)
         right_pipe = dt * (inflow - throttle - pipe_leak - by_pass)
         determinant = a * d - b * c
         pipe_change = pipe_stiffness * (right_pipe * d - b * right_manifold) / determinant
@@ -272,10 +239,54 @@ class AirPath:
         self.manifold_leak = leak + leak_by * manifold_change
         purged += purged_by * manifold_change
         self.purge_air = air_share * purged
-        self.purge_vapour = vapour * purged
+        self.purge_vapour = now.vapour * purged
         self.cylinders = cylinders + cylinders_by * manifold_change
         self.pipe_mass += dt * (self.inflow - self.throttle - self.pressure_leak - self.by_pass)
         self.manifold_mass += dt * (self.throttle + self.manifold_leak + self.purge_air - self.cylinders)
         self.pipe_pressure = self.pipe_mass * pipe_stiffness
         self.manifold_pressure = self.manifold_mass * manifold_stiffness
         self.metered = self.inflow - self.by_pass
+
+    def _drawn_in(self, now: Conditions, turbocharged: bool) -> tuple[float, float]:
+        """Flow through filter and tube and its slope over the pressure in the pipes; sets the filter's pressure. With a
+        compressor the flow is that of the step before, until the compressor says."""
+        density = now.outside / (AIR_GAS_CONSTANT * now.inlet)
+        if turbocharged:
+            self.filter_pressure = now.outside - self._restriction * self.metered * abs(self.metered) / density
+            return self.inflow, 0.0
+        # The filter and tube as a square law, straightened at small losses so that the slope stays finite.
+        self.filter_pressure = now.outside
+        loss = now.outside - self.pipe_pressure
+        conductance = sqrt(density / self._restriction)
+        if abs(loss) < STRAIGHT_BELOW:
+            slope = -conductance / 10.0
+            return -slope * loss, slope
+        root = sqrt(abs(loss))
+        return (conductance * root if loss > 0 else -conductance * root), -0.5 * conductance / root
+
+    def _mix(self, dt: float, inflow: float, arriving: float, coolant: float) -> None:
+        """Charge temperatures: mixing of what flows in with what is there (first law on an open volume with constant
+        heat capacity, Guzzella and Onder 2010, section 2.3.2, wall heat into the incoming air only)."""
+        if inflow > 0.0:
+            share = 3.0 * dt * inflow / self.pipe_mass
+            self.pipe_temperature += (arriving - self.pipe_temperature) * (share if share < 0.5 else 0.5)
+        moving = abs(self.throttle)
+        warming = (coolant - self.pipe_temperature) * WALL_HEAT / (1.0 + moving / WALL_HEAT_FADES)
+        warmed = self.pipe_temperature + warming
+        share = dt * (moving + 0.002) / self.manifold_mass
+        self.manifold_temperature += (warmed - self.manifold_temperature) * (share if share < 0.5 else 0.5)
+
+    def _by_passed(self, dt: float, outside: float) -> tuple[float, float]:
+        """Flow through the by-pass valve, kg/s, and its slope over the pressure in the pipes; moves the valve."""
+        pipe, manifold = self.pipe_pressure, self.manifold_pressure
+        push = min(
+            (pipe - manifold - BY_PASS_OPENS_KPA * 1e3) / (BY_PASS_RANGE_KPA * 1e3),
+            (pipe - outside - BY_PASS_RELIEVES_KPA * 1e3) / (BY_PASS_RELIEVES_KPA * 1e3),
+        )
+        if push > 0.0 or self._by_pass_area > 1e-7:
+            wanted = BY_PASS_AREA * min(1.0, max(0.0, push))
+            lag = BY_PASS_OPENS_IN if wanted > self._by_pass_area else BY_PASS_SHUTS_IN
+            self._by_pass_area += (wanted - self._by_pass_area) * dt / (lag + dt)
+        if self._by_pass_area <= 2e-6:
+            return 0.0, 0.0
+        return flow_through_hole(self._by_pass_area, pipe, self.pipe_temperature, self.filter_pressure)[:2]

@@ -8,13 +8,18 @@ from __future__ import annotations
 
 from math import exp
 
+from livewatch.simulator.conditions import Conditions
+from livewatch.simulator.engine_parts import Build
 from livewatch.simulator.gas import EXHAUST_GAS_CONSTANT
-from livewatch.simulator.parts import Build
 
-__all__ = ["ExhaustPath", "gas_temperature", "transport_delay"]
+__all__ = ["COOLS_BY", "ExhaustPath", "gas_temperature", "transport_delay"]
 
 UNBURNED = 320.0
 """K of gas that did not burn; common practice, no source."""
+COOLS_BY = 80.0
+"""K lost between the ports and the exhaust behind the turbine; common practice, no source."""
+PORT_LAG, BACK_PRESSURE_LAG = 0.35, 0.03
+"""s, first-order lags of temperature and pressure; common practice, no source."""
 KEPT = 4096
 """Steps of composition kept on the way to the sensor; 40 s."""
 
@@ -82,42 +87,33 @@ class ExhaustPath:
         # Square law over density, as for a tube (Guzzella and Onder 2010, eq. 2.13), from 100 g/s at 1000 K.
         self._restriction = build.exhaust.back_pressure_kpa * 1e3 / 0.1**2 / 1000.0
 
-    def step(
-        self,
-        dt: float,
-        flow: float,
-        speed: float,
-        richness: list[float],
-        before: float,
-        outside: float,
-        below_best: float,
-    ) -> None:
-        """One step of `dt` s: exhaust `flow` (kg/s), `richness` of each bank, pressure `before` the turbine or at the
-        ports (Pa)."""
+    def step(self, dt: float, now: Conditions, flow: float, richness: list[float], below_best: float) -> None:
+        """One step of `dt` s: exhaust `flow` (kg/s), `richness` of each bank, ignition `below_best` torque (deg)."""
         mean = richness[0] if self.banks == 1 else 0.5 * (richness[0] + richness[1])
         hot = gas_temperature(flow, mean, below_best)
-        self.temperature += (hot - self.temperature) * dt / (0.35 + dt)
-        wanted = outside + self._restriction * flow * flow * (self.temperature - 80.0) * 101325.0 / outside
-        self.behind += (wanted - self.behind) * dt / (0.03 + dt)
+        self.temperature += (hot - self.temperature) * dt / (PORT_LAG + dt)
+        outside = now.outside
+        wanted = outside + self._restriction * flow * flow * (self.temperature - COOLS_BY) * 101325.0 / outside
+        self.behind += (wanted - self.behind) * dt / (BACK_PRESSURE_LAG + dt)
 
         # Plug flow with a changing transit time d: what leaves now entered when the integral of dt / d was 1 less.
         self.delay = delay = transport_delay(
-            speed, flow / self.banks, self._volume / self.banks, before, self.temperature
+            now.speed, flow / self.banks, self._volume / self.banks, now.before_turbine, self.temperature
         )
         at, progress, kept = self._at, self._progress, KEPT
         before_now = progress[at]
-        now = before_now + dt / delay
+        passed = before_now + dt / delay
         self._at = at = (at + 1) % kept
-        progress[at] = now
+        progress[at] = passed
         for bank in range(self.banks):
             self._composition[bank][at] = richness[bank]
         read = self._read
-        wanted_progress = now - 1.0
+        wanted_progress = passed - 1.0
         following = (read + 1) % kept
         while following != at and progress[following] <= wanted_progress:
             read = following
             following = (read + 1) % kept
-        if following == at and wanted_progress >= now:
+        if following == at and wanted_progress >= passed:
             read = at
         self._read = read
         gain = dt / (self._lag + dt)

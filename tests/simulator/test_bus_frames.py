@@ -11,16 +11,16 @@ from livewatch.decode import Decoder
 from livewatch.profile import load_profile
 from livewatch.profile.shipped import find_profile
 from livewatch.simulator import STEP
+from livewatch.simulator.bus_frames import BEGINS, Wire, broadcast, cycle_times
 from livewatch.simulator.responder import Manners
-from livewatch.simulator.tester import poll_drive
+from livewatch.simulator.scripted_tester import poll_drive
 from livewatch.simulator.traffic import carry, frame_bits, other_messages
-from livewatch.simulator.wire import BEGINS, Wire, cycle_times
 
 PROFILES = {"matching": "brackwell_20t", "two_banks": "tarn_30t", "dyno": "dyno_cell", "speed_density": "harrow_14t"}
 
 
 def frames_of(run, name, **wire):
-    return FrameBatch.concatenate(run.frames(load_profile(find_profile(name)), Wire(**wire)))
+    return FrameBatch.concatenate(broadcast(run, load_profile(find_profile(name)), Wire(**wire)))
 
 
 @pytest.mark.parametrize("name", PROFILES)
@@ -29,7 +29,7 @@ def test_what_is_sent_decodes_to_what_the_car_reports(drive, name):
     decoder = Decoder(profile)
     resolution = {(m.bus, m.identifier, m.extended, s.name): s.scale for m in profile.messages for s in m.signals}
     seen = set()
-    for batch in run.frames(profile):
+    for batch in broadcast(run, profile):
         samples = decoder.decode(batch)
         assert samples.counts == {}
         for column in samples.columns:

@@ -17,12 +17,12 @@ __all__ = [
     "EngineBlock",
     "ExhaustSystem",
     "FuelSupply",
-    "Injectors",
-    "Intake",
+    "InjectorSet",
+    "IntakeTube",
     "LambdaSensor",
     "Leaks",
     "Throttle",
-    "Turbocharger",
+    "TurboUnit",
 ]
 
 
@@ -50,7 +50,7 @@ class EngineBlock:
 
 
 @dataclass(frozen=True, slots=True)
-class Intake:
+class IntakeTube:
     """Air filter and tube: pressure lost at 100 g/s at sea level."""
 
     restriction_kpa: float
@@ -83,7 +83,7 @@ class ChargePipes:
 
 
 @dataclass(frozen=True, slots=True)
-class Turbocharger:
+class TurboUnit:
     """`size` scales both wheels and the housings: flow capacity with its square, inertia with its fifth power."""
 
     wheel_mm: float
@@ -106,7 +106,7 @@ class BoostControl:
 
 
 @dataclass(frozen=True, slots=True)
-class Injectors:
+class InjectorSet:
     """`flow_g_s` of one injector held open at 300 kPa across it; `dead_time_ms` at 14 V. `weak_bank` (1 or 2, 0 for
     none) has one injector flowing `weak_percent` less than the others; `second_bank` is the second bank's flow over the
     first's."""
@@ -160,13 +160,13 @@ class Build:
     naturally aspirated (then `boost_control` is None and the charge pipes are the tube to the throttle)."""
 
     engine: EngineBlock
-    intake: Intake
+    intake: IntakeTube
     air_meter: AirMeter | None
     charge_pipes: ChargePipes
     throttle: Throttle
-    turbocharger: Turbocharger | None
+    turbocharger: TurboUnit | None
     boost_control: BoostControl | None
-    injectors: Injectors
+    injectors: InjectorSet
     fuel_supply: FuelSupply
     exhaust: ExhaustSystem
     lambda_sensor: LambdaSensor

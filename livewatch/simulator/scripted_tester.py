@@ -12,11 +12,12 @@ from collections.abc import Iterator
 import numpy as np
 
 from livewatch.data.frames import EXTENDED, SENT, FrameBatch
+from livewatch.profile.diagnostic_port.addresses import request_for
 from livewatch.profile.model import Diagnostics, PollRequest, Profile
-from livewatch.simulator.answers import MOST_AT_ONCE, Answers
+from livewatch.simulator.bus_frames import BEGINS, BLOCK
 from livewatch.simulator.drive import STEP, Drive
-from livewatch.simulator.responder import ANSWER, DriveValues, Manners, Responder
-from livewatch.simulator.wire import BEGINS, BLOCK
+from livewatch.simulator.engine_answers import MOST_AT_ONCE, EngineAnswers
+from livewatch.simulator.responder import ANSWER, PENDING, DriveValues, Manners, Responder
 
 __all__ = ["poll_drive"]
 
@@ -26,7 +27,12 @@ PAUSE = 0.003
 """s between an answer and the next request."""
 FRAME_TIME = 0.00025
 """s a frame takes on the bus, about."""
+REACTION = 0.0008
+"""s from a first frame to its flow control; common practice."""
+WAITS_LONGER = 5.0
+"""s for a unit that says "response pending" (P2* of ISO 14229-2)."""
 FLOW_CONTROL = bytes((0x30, 0, 0, 0, 0, 0, 0, 0))
+"""Send all that is left, without pauses (ISO 15765-2)."""
 
 
 def poll_drive(
@@ -43,7 +49,7 @@ def poll_drive(
         together: how many service 01 parameters one request may ask for, 1 to 6.
     """
     for port in profile.diagnostics:
-        answers = Answers(DriveValues(drive), port.parameters, profile.channels)
+        answers = EngineAnswers(DriveValues(drive), port.parameters, profile.channels)
         responder = Responder(answers, port.extended, manners)
         yield from _converse(port, responder, len(drive.time) * STEP, begins, together, drive.scenario.seed)
 
@@ -94,11 +100,11 @@ def _request(asked: list[PollRequest]) -> bytes:
 
 def _hear(port: Diagnostics, responder: Responder, rows: list[tuple[float, int, bool, bytes]], until: float) -> float:
     """Take the answer to its end, with flow control; the time of its last frame, or `until` when none came."""
-    answer = ANSWER[port.extended]
-    physical = answer - 8 if not port.extended else 0x18DA00F1 | (answer & 0xFF) << 8
+    physical = request_for(ANSWER[port.extended], port.extended)
+    assert physical is not None
     missing = 0
     while (moment := responder.next_due()) is not None and moment <= until:
-        for frame in responder.take(moment):
+        for frame in responder.frames_until(moment):
             at = frame.time + FRAME_TIME
             rows.append((at, frame.identifier, False, frame.data))
             kind = frame.data[0] >> 4
@@ -106,12 +112,12 @@ def _hear(port: Diagnostics, responder: Responder, rows: list[tuple[float, int, 
                 total = (frame.data[0] & 15) << 8 | frame.data[1]
                 missing = -(-(total - 6) // 7)
                 until = at + 1.0
-                rows.append((at + 0.0008, physical, True, FLOW_CONTROL))
-                responder.receive(physical, port.extended, FLOW_CONTROL, at + 0.0008)
+                rows.append((at + REACTION, physical, True, FLOW_CONTROL))
+                responder.receive(physical, port.extended, FLOW_CONTROL, at + REACTION)
             elif kind == 2:
                 missing -= 1
-            elif frame.data[1:2] == b"\x7f" and frame.data[3] == 0x78:
-                until = at + 5.0
+            elif frame.data[1:2] == b"\x7f" and frame.data[3] == PENDING:
+                until = at + WAITS_LONGER
                 continue
             if kind in (0, 2) and missing <= 0:
                 return at

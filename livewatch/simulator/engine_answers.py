@@ -17,7 +17,7 @@ from livewatch.profile.diagnostic_port.j1979 import J1979, J1979_CHANNELS
 from livewatch.profile.model import Channel, Parameter
 from livewatch.simulator.packing import pack_signal, raw_numbers
 
-__all__ = ["Answers", "Values", "refusal", "trouble_code_bytes"]
+__all__ = ["EngineAnswers", "Values", "refusal", "trouble_code_bytes"]
 
 SERVICE_NOT_SUPPORTED, SUBFUNCTION_NOT_SUPPORTED, WRONG_LENGTH, OUT_OF_RANGE = 0x11, 0x12, 0x13, 0x31
 MOST_AT_ONCE = 6
@@ -51,7 +51,7 @@ def refusal(service: int, reason: int) -> bytes:
     return bytes((0x7F, service, reason))
 
 
-class Answers:
+class EngineAnswers:
     """The answers of one engine computer.
 
     Args:

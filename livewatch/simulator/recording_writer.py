@@ -1,13 +1,15 @@
 """A simulated drive as a recording, in any format python-can writes.
 
-In: frame batches and a path. Out: the file, its format chosen by its suffix; candump (`.log`, `.log.gz`) goes the quick
-way. The same frames give the same bytes, MF4 files aside, which carry the moment they were written.
+In: a drive, or frame batches, and a path. Out: the file, its format chosen by its suffix; candump (`.log`, `.log.gz`)
+goes the quick way. Every frame is written, or the file is refused. The same frames give the same bytes, MF4 files
+aside, which carry the moment they were written.
 """
 
 from __future__ import annotations
 
 import gzip
 import re
+import sqlite3
 from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from datetime import datetime
@@ -16,17 +18,27 @@ from typing import BinaryIO
 
 import can
 
-from livewatch.data.frames import FrameBatch
+from livewatch.data.frames import ERROR, FrameBatch
 from livewatch.errors import UsageError
 from livewatch.profile.model import Profile
+from livewatch.simulator.bus_frames import Wire, broadcast
+from livewatch.simulator.drive import Drive
+from livewatch.simulator.scripted_tester import poll_drive
 from livewatch.sources.recordings.candump.reader import format_candump
 
-__all__ = ["as_recorded", "check_output", "check_writable", "write_recording"]
+__all__ = ["as_recorded", "check_output", "check_writable", "frames_of", "write_recording"]
 
 SUFFIXES = (".log", ".log.gz", ".asc", ".blf", ".trc", ".csv", ".db", ".mf4", ".txt")
-"""What may be written; python-can's writers but for candump."""
+"""What may be written; python-can's writers but for candump and SQLite."""
 PIECE = 20_000
 """Frames turned into messages at once."""
+
+
+def frames_of(drive: Drive, profile: Profile, wire: Wire | None = None) -> Iterator[FrameBatch]:
+    """What a recorder on this car hears: its broadcast, or, where the profile declares none, the conversation with a
+    tester that asks what the profile polls."""
+    wire = wire or Wire()
+    return broadcast(drive, profile, wire) if profile.messages else poll_drive(drive, profile, wire.begins)
 
 
 def as_recorded(batches: Iterable[FrameBatch], profile: Profile) -> Iterator[FrameBatch]:
@@ -36,10 +48,12 @@ def as_recorded(batches: Iterable[FrameBatch], profile: Profile) -> Iterator[Fra
         yield replace(batch, buses=tuple(names.get(bus, bus) for bus in batch.buses))
 
 
-def check_output(path: Path) -> None:
-    """Raise UsageError unless a recording can be written to `path`."""
+def check_output(path: Path, error_frames: bool = False) -> None:
+    """Raise UsageError unless a recording, with `error_frames` or without, can be written to `path`."""
     if not path.name.lower().endswith(SUFFIXES):
         raise UsageError(f"{path}: unknown kind of recording; expected one of {', '.join(SUFFIXES)}")
+    if error_frames and path.suffix.lower() == ".trc":
+        raise UsageError(f"{path}: TRC files are written without error frames; expected none, or another format")
     check_writable(path)
 
 
@@ -71,9 +85,13 @@ def write_recording(batches: Iterable[FrameBatch], path: Path | str) -> int:
         if name.endswith(".log"):
             with path.open("wb") as file:
                 return _write_candump(batches, file)
+        if name.endswith(".db"):
+            return _write_database(batches, path)
         return _write_by_library(batches, path)
     except OSError as error:
         raise UsageError(f"cannot write {path}: {error.strerror or error}") from None
+    except sqlite3.Error as error:
+        raise UsageError(f"cannot write {path}: {error}") from None
     except (ImportError, NotImplementedError, ValueError) as error:
         # python-can says so when a format needs a library that is not installed (MF4: asammdf).
         raise UsageError(f"cannot write {path}: {error}") from None
@@ -87,11 +105,36 @@ def _write_candump(batches: Iterable[FrameBatch], file: BinaryIO | gzip.GzipFile
     return count
 
 
+def _write_database(batches: Iterable[FrameBatch], path: Path) -> int:
+    """The table that python-can reads; its own writer is stopped before it has written what it was given."""
+    path.unlink(missing_ok=True)
+    count = 0
+    database = sqlite3.connect(path)
+    try:
+        with database:
+            database.execute(
+                "CREATE TABLE messages (ts REAL, arbitration_id INTEGER, extended INTEGER, remote INTEGER, "
+                "error INTEGER, dlc INTEGER, data BLOB)"
+            )
+            for batch in batches:
+                rows = (
+                    (one.timestamp, one.arbitration_id, one.is_extended_id, one.is_remote_frame, one.is_error_frame,
+                     one.dlc, bytes(one.data))
+                    for one in batch.to_messages()
+                )  # fmt: skip
+                database.executemany("INSERT INTO messages VALUES (?, ?, ?, ?, ?, ?, ?)", rows)
+                count += len(batch)
+    finally:
+        database.close()
+    return count
+
+
 def _write_by_library(batches: Iterable[FrameBatch], path: Path) -> int:
     count = 0
     begins: float | None = None
     with can.Logger(str(path)) as writer:
         for batch in batches:
+            check_output(path, bool((batch.flags & ERROR).any()))
             for start in range(0, len(batch), PIECE):
                 for message in batch[start : start + PIECE].to_messages():
                     begins = message.timestamp if begins is None else begins

@@ -8,13 +8,16 @@ from __future__ import annotations
 
 from math import sqrt
 
+from livewatch.simulator.conditions import Conditions
+from livewatch.simulator.engine_parts import Build
 from livewatch.simulator.gas import Fuel
-from livewatch.simulator.parts import Build
 
-__all__ = ["REFERENCE_FUEL", "FuelPath", "dead_time", "film_share", "film_time"]
+__all__ = ["REFERENCE_FUEL", "REFERENCE_PRESSURE", "FuelPath", "dead_time", "film_share", "film_time"]
 
 REFERENCE_FUEL = Fuel(10.0)
 """What injector flows on build sheets are given for."""
+REFERENCE_PRESSURE = 300e3
+"""Pa across the injector, likewise."""
 RAIL_LAG = 0.06
 """s, first-order lag of the rail pressure; common practice, no source."""
 
@@ -80,25 +83,17 @@ class FuelPath:
         self._part = build.injectors
         self._supply = build.fuel_supply
 
-    def step(
-        self,
-        dt: float,
-        pulse: list[float],
-        speed: float,
-        manifold: float,
-        outside: float,
-        voltage: float,
-        coolant: float,
-        vapour: float,
-    ) -> None:
-        """One step of `dt` s; `pulse` in s each event and bank, `vapour` from the purge valve in kg/s."""
+    def step(self, dt: float, now: Conditions, pulse: list[float], manifold: float, vapour: float) -> None:
+        """One step of `dt` s; `pulse` in s each event and bank, pressure in the `manifold` in Pa, `vapour` from the
+        purge valve in kg/s."""
         part, supply = self._part, self._supply
+        voltage, outside = now.voltage, now.outside
         across = max(0.0, self.rail - manifold)
-        open_flow = part.flow_g_s * 1e-3 * sqrt(across / 300e3) * self._density_factor
-        events = speed / 120.0
+        open_flow = part.flow_g_s * 1e-3 * sqrt(across / REFERENCE_PRESSURE) * self._density_factor
+        events = now.speed / 120.0
         longest = 1.0 / events if events > 0.1 else 0.0
         dead = dead_time(part.dead_time_ms * 1e-3, voltage)
-        share, per_time = film_share(coolant), dt / film_time(coolant)
+        share, per_time = film_share(now.coolant), dt / film_time(now.coolant)
         total = 0.0
         for bank in range(self.banks):
             held = min(pulse[bank], longest)
