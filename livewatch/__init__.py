@@ -49,7 +49,7 @@ if TYPE_CHECKING:
     from livewatch.signature.verdict import Verdict
     from livewatch.simulator.drive import Drive, simulate
     from livewatch.simulator.mismatches import Mismatch
-    from livewatch.simulator.recording_writer import write_recording
+    from livewatch.simulator.recording_writer import frames_of, write_recording
     from livewatch.simulator.scenario import Scenario
     from livewatch.sources.bus_map import parse_bus_options
     from livewatch.sources.recordings.recording import Recording, open_recording
@@ -98,6 +98,7 @@ __all__ = [
     "compare",
     "diagnose",
     "diagnose_one",
+    "frames_of",
     "load_build_sheet",
     "load_profile",
     "load_profile_text",
@@ -151,7 +152,7 @@ _ROOMS: dict[str, str] = {
     "livewatch.simulator.drive": "Drive simulate",
     "livewatch.simulator.mismatches": "Mismatch",
     "livewatch.simulator.scenario": "Scenario",
-    "livewatch.simulator.recording_writer": "write_recording",
+    "livewatch.simulator.recording_writer": "frames_of write_recording",
     "livewatch.sources.bus_map": "parse_bus_options",
     "livewatch.sources.recordings.recording": "Recording open_recording",
 }

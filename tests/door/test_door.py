@@ -22,7 +22,7 @@ def recording(tmp_path_factory: pytest.TempPathFactory) -> Path:
     wrong = (livewatch.Mismatch("air_meter_bore", 70.0),)
     drive = livewatch.simulate(livewatch.Scenario(mismatches=wrong, duration=20.0))
     path = tmp_path_factory.mktemp("drive") / "<b>drive & co.log"
-    livewatch.write_recording(drive.frames(livewatch.load_profile("brackwell_20t")), path)
+    livewatch.write_recording(livewatch.frames_of(drive, livewatch.load_profile("brackwell_20t")), path)
     return path
 
 
