@@ -20,14 +20,16 @@ from livewatch.version import __version__
 if TYPE_CHECKING:
     from livewatch.alarms.load import Figures
     from livewatch.alarms.spells import Spell
-    from livewatch.build_sheet.compare import Comparison, compare
     from livewatch.build_sheet.forecast import Forecast, predict
     from livewatch.build_sheet.prediction import Prediction
     from livewatch.build_sheet.sheet import BuildSheet, load_build_sheet
     from livewatch.data.events import Event, EventKind
     from livewatch.data.frames import FrameBatch
+    from livewatch.diagnosis.assessment import Assessment, assess
     from livewatch.diagnosis.channel_table import ChannelTable
+    from livewatch.diagnosis.comparison import Comparison
     from livewatch.diagnosis.diagnosis import Diagnosis, Terms, diagnose, diagnose_one, profile_for, read_baseline
+    from livewatch.diagnosis.drive_file import compare_with_drive
     from livewatch.errors import LivewatchError, Mistake, MistakesError, SourceError, UsageError, nearest
     from livewatch.profile.dbc import messages_from_dbc
     from livewatch.profile.load import load_profile, load_profile_text
@@ -42,10 +44,10 @@ if TYPE_CHECKING:
     from livewatch.session.log_filter import LogFilter, Moment
     from livewatch.session.recorder import Recorder
     from livewatch.session.summary import LogSummary, summarise
-    from livewatch.signature.assessment import Assessment
-    from livewatch.signature.baseline import Baseline
-    from livewatch.signature.causes import Cause
-    from livewatch.signature.pulls import Pull
+    from livewatch.signature.cause import Cause
+    from livewatch.signature.evidence.baseline import Baseline
+    from livewatch.signature.evidence.pulls import Pull
+    from livewatch.signature.finding import Finding
     from livewatch.signature.verdict import Verdict
     from livewatch.simulator.drive import Drive, simulate
     from livewatch.simulator.mismatches import Mismatch
@@ -68,6 +70,7 @@ __all__ = [
     "EventKind",
     "EventLog",
     "Figures",
+    "Finding",
     "Forecast",
     "FrameBatch",
     "LivewatchError",
@@ -94,8 +97,9 @@ __all__ = [
     "UsageError",
     "Verdict",
     "__version__",
+    "assess",
     "bus_name",
-    "compare",
+    "compare_with_drive",
     "diagnose",
     "diagnose_one",
     "frames_of",
@@ -122,14 +126,16 @@ __all__ = [
 _ROOMS: dict[str, str] = {
     "livewatch.alarms.load": "Figures",
     "livewatch.alarms.spells": "Spell",
-    "livewatch.build_sheet.compare": "Comparison compare",
     "livewatch.build_sheet.forecast": "Forecast predict",
     "livewatch.build_sheet.prediction": "Prediction",
     "livewatch.build_sheet.sheet": "BuildSheet load_build_sheet",
     "livewatch.data.events": "Event EventKind",
     "livewatch.data.frames": "FrameBatch",
+    "livewatch.diagnosis.assessment": "Assessment assess",
     "livewatch.diagnosis.channel_table": "ChannelTable",
     "livewatch.diagnosis.diagnosis": "Diagnosis Terms diagnose diagnose_one profile_for read_baseline",
+    "livewatch.diagnosis.comparison": "Comparison",
+    "livewatch.diagnosis.drive_file": "compare_with_drive",
     "livewatch.errors": "LivewatchError Mistake MistakesError SourceError UsageError nearest",
     "livewatch.profile.dbc": "messages_from_dbc",
     "livewatch.profile.load": "load_profile load_profile_text",
@@ -144,10 +150,10 @@ _ROOMS: dict[str, str] = {
     "livewatch.session.log_filter": "LogFilter Moment",
     "livewatch.session.recorder": "Recorder",
     "livewatch.session.summary": "LogSummary summarise",
-    "livewatch.signature.assessment": "Assessment",
-    "livewatch.signature.baseline": "Baseline",
-    "livewatch.signature.causes": "Cause",
-    "livewatch.signature.pulls": "Pull",
+    "livewatch.signature.finding": "Finding",
+    "livewatch.signature.evidence.baseline": "Baseline",
+    "livewatch.signature.cause": "Cause",
+    "livewatch.signature.evidence.pulls": "Pull",
     "livewatch.signature.verdict": "Verdict",
     "livewatch.simulator.drive": "Drive simulate",
     "livewatch.simulator.mismatches": "Mismatch",

@@ -28,7 +28,7 @@ from livewatch import (
     Profile,
     SourceError,
     UsageError,
-    compare,
+    compare_with_drive,
     load_build_sheet,
     load_profile,
     nearest,
@@ -85,7 +85,7 @@ def check(sheet: str, profile_name: str, as_json: bool, drive: Path | None) -> i
     """
     profile = load_profile(profile_name)
     forecast = predict(load_build_sheet(_find_sheet(sheet)), profile)
-    beside = None if drive is None else compare(forecast.predictions, _read_drive(drive))
+    beside = None if drive is None else compare_with_drive(forecast.predictions, _read_drive(drive))
     if as_json:
         said = forecast.to_json()
         if beside is not None:

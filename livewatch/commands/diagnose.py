@@ -28,6 +28,7 @@ from livewatch import (
 )
 from livewatch.commands.line_display import CAUTION
 from livewatch.commands.options import bus_option, profile_option, stretch_of, stretch_options
+from livewatch.wording.assessment_page import page
 from livewatch.wording.events import MARKS, clock_text, facts_of
 
 __all__ = ["diagnose"]
@@ -132,7 +133,7 @@ def _print(diagnosis: Diagnosis, console: Console) -> None:
     """A page for a person."""
     title = f"{diagnosis.path} · {diagnosis.kind} · {clock_text(diagnosis.duration / 1e9)} long"
     console.rule(escape(title), align="left", style="dim")
-    console.print(diagnosis.assessment.to_text(), highlight=False)
+    console.print(page(diagnosis.assessment.finding, diagnosis.assessment.build), highlight=False)
     console.print(_alarm_table(diagnosis) if diagnosis.alarms else "No alarm was raised.")
     if len(diagnosis.alarms) > MOST_SPELLS:
         console.print(f"... and {len(diagnosis.alarms) - MOST_SPELLS} more; --json has them all.")

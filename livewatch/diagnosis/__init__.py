@@ -1,1 +1,1 @@
-"""What a recording shows: the signature, the alarms and the build sheet, brought together in one `Diagnosis`."""
+"""What a recording shows: the signature, the alarms, and the build sheet, brought together in one `Diagnosis`."""

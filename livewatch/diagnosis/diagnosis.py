@@ -20,8 +20,10 @@ from typing import Any, overload
 
 from livewatch.alarms.load import Figures
 from livewatch.alarms.spells import Spell, SpellBook
+from livewatch.build_sheet.forecast import predict
 from livewatch.build_sheet.sheet import BuildSheet, load_build_sheet
 from livewatch.data.events import Event
+from livewatch.diagnosis.assessment import Assessment, assess
 from livewatch.diagnosis.channel_table import ChannelTable, read_channels
 from livewatch.errors import UsageError
 from livewatch.profile import load_profile
@@ -33,10 +35,9 @@ from livewatch.run.scan import without_lead_up
 from livewatch.session.folder import SessionFolder
 from livewatch.session.recorder import Recorder
 from livewatch.signature import Signature
-from livewatch.signature.assessment import Assessment
-from livewatch.signature.baseline import Baseline
-from livewatch.signature.causes import Cause
-from livewatch.signature.pulls import Pull
+from livewatch.signature.cause import Cause
+from livewatch.signature.evidence.baseline import Baseline
+from livewatch.signature.evidence.pulls import Pull
 from livewatch.version import __version__
 
 __all__ = ["DIAGNOSIS_FORMAT", "Diagnosis", "Terms", "diagnose", "diagnose_one", "profile_for", "read_baseline"]
@@ -72,7 +73,7 @@ class Diagnosis:
         path, kind: what was read, and what it is in a word or two.
         profile: what it was decoded and judged by.
         duration: data time, ns.
-        assessment: what the signature says.
+        assessment: what the signature found, and what the build sheet foretold beside it.
         alarms: each time an alarm stood, in the order they were raised.
         load: how much the alarms asked of a person.
         events: all that happened, in order; without the seconds before an alarm, which `channels` holds.
@@ -99,17 +100,17 @@ class Diagnosis:
     @property
     def verdict(self) -> str:
         """`fits`, `strained`, `misfit` or `unproven`."""
-        return self.assessment.verdict.word
+        return self.assessment.finding.verdict.word
 
     @property
     def causes(self) -> tuple[Cause, ...]:
         """What explains it, likeliest first; empty where nothing could be weighed."""
-        return self.assessment.causes
+        return self.assessment.finding.causes
 
     @property
     def pulls(self) -> tuple[Pull, ...]:
         """The last sixty full-pedal runs."""
-        return self.assessment.pulls
+        return self.assessment.finding.pulls
 
     def channels(self, *names: str, every: float | None = None) -> ChannelTable:
         """The channels named (all when none is) as columns, read from the recording anew.
@@ -231,7 +232,8 @@ def diagnose_one(
     source = open_source(path, profile, terms.buses, terms.stretch)
     folder = None if terms.out is None else SessionFolder.create(terms.out, profile, [source.name])
     recorder = None if folder is None else Recorder(folder, may_wait=True)
-    run = Run(profile, recorder, Signature(profile, build=terms.build, baseline=terms.baseline))
+    forecast = None if terms.build is None else predict(terms.build, profile)
+    run = Run(profile, recorder, Signature(profile, terms.baseline))
     book, events = SpellBook(), list[Event]()
 
     def hear(told: Sequence[Event]) -> None:
@@ -246,7 +248,7 @@ def diagnose_one(
         source.kind,
         profile,
         pipeline.time,
-        run.signature.assessment(),
+        assess(run.signature, forecast),
         tuple(book.spells),
         pipeline.alarms.figures(),
         tuple(events),
@@ -266,7 +268,7 @@ def read_baseline(path: Path, profile: Profile, buses: Mapping[str, str] | None 
     """
     run = Run(profile)
     read_through(open_source(path, profile, buses), run)
-    return Baseline.of(run.signature)
+    return run.signature.as_baseline()
 
 
 def profile_for(path: Path | None, given: Profile | AnyPath | None) -> Profile:

@@ -49,7 +49,7 @@ LATE = "rows stamped earlier than one before them"
 class Stage(Protocol):
     """Something that looks at every tick. Its events carry the time of a tick in the batch they were found in."""
 
-    def take(self, ticks: TickBatch) -> Sequence[Event]:
+    def observe(self, ticks: TickBatch) -> Sequence[Event]:
         """Look at the next ticks."""
 
     def finish(self) -> Sequence[Event]:
@@ -199,7 +199,7 @@ class Pipeline:
             self._utc = int(ticks.utc[-1])
             found = list(self.alarms.take(ticks))
             for stage in self._stages:
-                found.extend(stage.take(ticks))
+                found.extend(stage.observe(ticks))
             found.sort(key=_event_time)
             events.extend(found)
 

@@ -18,7 +18,7 @@ from typing import Any
 
 import numpy as np
 
-from livewatch.signature.readings import Column
+from livewatch.signature.evidence.readings import Column
 
 __all__ = ["Effect", "Fit", "Whitened", "combined"]
 

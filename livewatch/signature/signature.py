@@ -1,43 +1,41 @@
 """The signature stage: ticks in, finished pulls out as they end, and at any time what the drive shows so far.
 
     signature = Signature(profile)
-    events = signature.take(ticks)  # TickBatches in a row
-    print(signature.assessment().to_text())
+    events = signature.observe(ticks)  # TickBatches in a row
+    signature.finding().verdict.word
 
-It promises fixed memory, the same digits for any cutting of the ticks, and an assessment in some milliseconds.
-What was taken counts by whole seconds of data time; `finish` takes the rest.
+It promises fixed memory, the same digits for any cutting of the ticks, and a finding in some milliseconds.
+What was observed counts by whole seconds of data time; `finish` takes the rest.
 """
 
 from __future__ import annotations
 
 from collections import deque
 from collections.abc import Iterator
-from dataclasses import replace
 from math import nan
 
 import numpy as np
 
-from livewatch.build_sheet.compare import compare
-from livewatch.build_sheet.forecast import predict
-from livewatch.build_sheet.sheet import BuildSheet
 from livewatch.data.events import Event
 from livewatch.data.samples import Quality
 from livewatch.data.ticks import TickBatch
 from livewatch.profile.model import Profile
-from livewatch.signature.assessment import Assessment
-from livewatch.signature.authority import AuthorityWatch
-from livewatch.signature.baseline import Baseline
-from livewatch.signature.boost import Response
-from livewatch.signature.causes import describe
-from livewatch.signature.coverage import cover
-from livewatch.signature.evidence import KEPT, Evidence
-from livewatch.signature.hypotheses import rank
-from livewatch.signature.mix_ups import MixUpWatch
-from livewatch.signature.observations import ethanol_of, observe
-from livewatch.signature.pulls import MOST_PULLS, Pull, PullFinder, pull_event
-from livewatch.signature.readings import BLOCK, HISTORY, LOOK_TIME, Reader, Readings
-from livewatch.signature.reasons import facts_of
-from livewatch.signature.settled import FIELDS, PointMaker
+from livewatch.signature.cause import describe
+from livewatch.signature.causes.facts import facts_of
+from livewatch.signature.causes.hypothesis import Grounds
+from livewatch.signature.evidence.authority import AuthorityWatch
+from livewatch.signature.evidence.baseline import Baseline
+from livewatch.signature.evidence.boost_figures import boost_figures
+from livewatch.signature.evidence.boost_response import Response
+from livewatch.signature.evidence.coverage import cover
+from livewatch.signature.evidence.evidence import KEPT, Evidence
+from livewatch.signature.evidence.gathering import ethanol_of, gather
+from livewatch.signature.evidence.mix_ups import MixUpWatch
+from livewatch.signature.evidence.pulls import MOST_PULLS, Pull, PullFinder, pull_event
+from livewatch.signature.evidence.readings import BLOCK, HISTORY, LOOK_TIME, Reader, Readings
+from livewatch.signature.evidence.settled import FIELDS, PointMaker
+from livewatch.signature.finding import Finding
+from livewatch.signature.ranking import rank
 from livewatch.signature.unknowable import assumed, missing
 from livewatch.signature.verdict import decide
 
@@ -57,17 +55,11 @@ LOADED = ("middle load", "high load")
 class Signature:
     """Args:
     profile: what is watched.
-    build: the car's build sheet, to set what it predicts beside what is measured.
     baseline: a drive on matching parts, to compare with.
-
-    Raises:
-        MistakesError: there is a build sheet, but the profile says nothing about the engine.
     """
 
-    def __init__(self, profile: Profile, build: BuildSheet | None = None, baseline: Baseline | None = None) -> None:
+    def __init__(self, profile: Profile, baseline: Baseline | None = None) -> None:
         self.profile = profile
-        self.build = build
-        self._forecast = None if build is None else predict(build, profile)
         self.baseline = baseline
         self._maker = PointMaker(profile)
         self._reader = Reader(profile)
@@ -81,14 +73,14 @@ class Signature:
         self._looks = 0
         self._last: tuple[int, int] = (0, 0)
         self._quality = np.zeros(len(profile.channels), np.uint8)
-        self._said: Assessment | None = None
+        self._said: Finding | None = None
 
-    def take(self, ticks: TickBatch) -> list[Event]:
+    def observe(self, ticks: TickBatch) -> list[Event]:
         """Look at the next ticks; gives the pulls that ended."""
         if len(ticks):
             self._last = ((ticks.first + len(ticks) - 1) * ticks.period, int(ticks.utc[-1]))
             self._quality = ticks.quality[:, -1]
-        return [event for readings in self._reader.take(ticks) for event in self._look(readings)]
+        return [event for readings in self._reader.observe(ticks) for event in self._look(readings)]
 
     def finish(self) -> list[Event]:
         """The drive is over; gives a pull that was still going on, at the last tick."""
@@ -100,10 +92,10 @@ class Signature:
             events.append(self._keep(pull, time, utc))
         return [Event(time, utc, event.kind, event.subject, event.detail) for event in events]
 
-    def assessment(self) -> Assessment:
+    def finding(self) -> Finding:
         """What the drive shows so far. Asking again without new ticks costs nothing."""
         if self._said is None:
-            self._said = self._assess()
+            self._said = self._find()
         return self._said
 
     def as_baseline(self) -> Baseline:
@@ -132,13 +124,13 @@ class Signature:
     def _look(self, readings: Readings) -> Iterator[Event]:
         self._said = None
         points = self._maker.points(readings)
-        self._evidence.take(points)
-        self._authority.take(readings, points.field[FIELDS.index("air")])
-        self._mix_ups.take(readings)
+        self._evidence.add(points)
+        self._authority.observe(readings, points.field[FIELDS.index("air")])
+        self._mix_ups.observe(readings)
         slow = readings.interval[HISTORY:] > SLOW
         self._slow_looks += int(slow.sum())
         self._looks += len(slow)
-        for pull, look in self._pulls.take(readings):
+        for pull, look in self._pulls.observe(readings):
             # Told with the last look of its second, which is when it is known whatever the cutting.
             at = min((look // BLOCK + 1) * BLOCK - 1, readings.first + len(readings) - 1)
             yield self._keep(pull, at * LOOK_TIME, int(readings.utc[at - readings.first]))
@@ -159,27 +151,27 @@ class Signature:
         never = np.flatnonzero(self._quality == Quality.NEVER_SEEN)
         return [self.profile.channels[row].name for row in never.tolist()]
 
-    def _assess(self) -> Assessment:
+    def _find(self) -> Finding:
         maker = self._maker
-        regions = self._evidence.regions()
-        seen = observe(regions, maker, self.baseline)
+        seen = gather(self._evidence.regions(), maker, self.baseline)
         responses = self._responses()
         usual = (self.baseline.overshoot, self.baseline.duty) if self.baseline else (nan, nan)
-        ranking = rank(seen, maker, responses, self._cuts, usual)
+        figures = boost_figures(responses, self._cuts, usual)
+        ranking = rank(seen, maker, figures)
         authority = self._authority.uses()
         boosted = maker.boosted and any(channel.name == "commanded_boost_pressure" for channel in self.profile.channels)
         first = ranking.causes[0]
         wrong = first.family != "none" and ranking.families.get("none", 0.0) < 0.1
         spared = LOADED if wrong else ()
         coverage = cover(self._evidence.map(), maker.displacement, spared, boosted and len(responses) < PULLS_ENOUGH)
-        facts = facts_of(seen, coverage, responses, self._cuts, maker.efficiency_spread, maker.metered)
+        facts = facts_of(seen, coverage, figures, maker.efficiency_spread, maker.metered)
         # With nothing to weigh them by, what was thought of the causes beforehand is no finding.
         weighed = len(ranking.causes) > 1
-        judged = ranking.causes if weighed else ()
-        causes = tuple(describe(ranking, one, seen, maker, responses, facts) for one in judged)
+        grounds = Grounds(seen, maker, responses)
+        causes = tuple(describe(ranking, one, grounds, facts) for one in (ranking.causes if weighed else ()))
         mixed = tuple(self._mix_ups.found())
         slow = self._looks > 0 and self._slow_looks > 0.5 * self._looks
-        said = Assessment(
+        return Finding(
             decide(ranking, causes, coverage, authority, mixed, len(self._kept)),
             causes,
             ranking.families if weighed else {},
@@ -190,11 +182,6 @@ class Signature:
             tuple(missing(self.profile, slow, self._unseen())),
             tuple(assumed(self.profile)),
             mixed,
-            (),
             None if self.baseline is None else self.baseline.profile,
             self._evidence.settled_looks * LOOK_TIME / 1e9,
-            maker.metered,
         )
-        if self._forecast is None:
-            return said
-        return replace(said, build=tuple(compare(self._forecast.predictions, said.to_json())))

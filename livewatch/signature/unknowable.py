@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Collection, Iterator
 
 from livewatch.profile.model import Profile
-from livewatch.signature.settled import USUAL_DISPLACEMENT
+from livewatch.signature.evidence.settled import USUAL_DISPLACEMENT
 
 __all__ = ["assumed", "missing"]
 

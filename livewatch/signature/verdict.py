@@ -13,11 +13,11 @@ from dataclasses import dataclass
 from math import isnan
 from typing import Literal
 
-from livewatch.signature.authority import AuthorityUse
-from livewatch.signature.causes import Cause
-from livewatch.signature.coverage import Coverage
-from livewatch.signature.hypotheses import Ranking
-from livewatch.signature.mix_ups import MixUp
+from livewatch.signature.cause import Cause
+from livewatch.signature.evidence.authority import AuthorityUse
+from livewatch.signature.evidence.coverage import Coverage
+from livewatch.signature.evidence.mix_ups import MixUp
+from livewatch.signature.ranking import Ranking
 
 __all__ = ["Verdict", "Word", "decide"]
 

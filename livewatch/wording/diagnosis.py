@@ -34,7 +34,7 @@ def _title(diagnosis: Diagnosis) -> str:
 
 
 def _facts(diagnosis: Diagnosis) -> Iterator[tuple[str, str]]:
-    said = diagnosis.assessment
+    said = diagnosis.assessment.finding
     yield "verdict", f"{said.verdict.word.upper()}: {said.verdict.sentence}"
     for cause in diagnosis.causes:
         if cause.probability >= LEAST_PROBABLE:

@@ -9,6 +9,8 @@ from __future__ import annotations
 import re
 from functools import lru_cache
 
+from livewatch.signature.causes.registry import HYPOTHESES
+
 __all__ = [
     "CAUSES",
     "DRIVES",
@@ -20,22 +22,7 @@ __all__ = [
     "verdict_words",
 ]
 
-CAUSES = {
-    "the air meter reads wrong by one factor": "air meter off by one factor",
-    "the air meter reads wrong more and more with flow": "meter off more with flow",
-    "the injectors flow more or less than calibrated for": "injector flow differs",
-    "the injectors open later or earlier than calibrated for": "injector dead time differs",
-    "air leaks in behind the air meter, under vacuum": "air leak under vacuum",
-    "air leaks out between compressor and throttle, under boost": "air leak under boost",
-    "the fuel supply is at its limit": "fuel supply at its limit",
-    "one bank gets less or more fuel than the other": "banks get unequal fuel",
-    "boost control does not fit": "boost control misfit",
-    "boost creeps above its command": "boost creep",
-    "boost falls short of its command with nothing left to give": "boost short, nothing left",
-    "the lambda sensor reads wrong": "lambda sensor wrong",
-    "the manifold pressure sensor or breathing differs by one factor": "pressure sensor, breathing",
-    "nothing beyond everyday adaptation": "everyday adaptation",
-}
+CAUSES = {one.title.partition(":")[0]: one.short for one in HYPOTHESES.values()}
 """The causes as the signature calls them, and in 27 characters at the most."""
 
 DRIVES = {

@@ -61,7 +61,7 @@ def judge(seed: int, matching: bool) -> Result:
     pipeline = Pipeline(profile, [signature])
     events = [event for batch in batches_of(drive, watching, profile) for event in pipeline.push(batch)]
     events += pipeline.finish()
-    said = signature.assessment().to_json()
+    said = signature.finding().to_json()
     # Data time begins with the drive, as in `alarm_evaluation`.
     raised = [
         (event.subject, event.time / 1e9)
@@ -120,7 +120,7 @@ def compared(drive: Drive, watching: Watching, seed: int) -> Result:
             pipeline.push(batch)
         pipeline.finish()
         baseline = baseline or signature.as_baseline()
-    first = (signature.assessment().to_json()["causes"] or [NO_CAUSE])[0]
+    first = (signature.finding().to_json()["causes"] or [NO_CAUSE])[0]
     # The tolerances of the parts that match are in the baseline: what is left is the change alone.
     kind = drive.facts["mismatches"][0]["kind"]
     own = drive.facts["tolerances"]["meter" if kind == "air_meter_bore" else "injectors"]

@@ -77,20 +77,20 @@ def main() -> None:
         hour = list(batches(profile, value, 1.0, size))
         started = time.process_time()
         for batch in hour:
-            signature.take(batch)
+            signature.observe(batch)
         spent = time.process_time() - started
         print(f"an hour in batches of {size / 100:g} s: {spent:.2f} s of one core (bar: 3 s)")
     times = []
     for _ in range(5):
         signature.finish()
         started = time.process_time()
-        signature.assessment()
+        signature.finding()
         times.append(time.process_time() - started)
     print(f"one assessment after an hour: {1e3 * min(times):.0f} ms")
     signature = Signature(profile)
     ticks = 0
     for batch in batches(profile, value, float(given.hours), 4000):
-        signature.take(batch)
+        signature.observe(batch)
         ticks += len(batch)
         if ticks % 360_000 == 0:
             print(f"after {ticks // 360_000} h: {len(pickle.dumps(signature)) / 1024:.0f} KiB kept")

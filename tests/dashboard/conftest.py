@@ -26,7 +26,7 @@ from livewatch.profile.formula.formula import Formula, compile_formula
 from livewatch.profile.model import Alarm, AuthorityLimit, Channel, Engine, Priority, Profile, TableMapping
 from livewatch.run.history import History
 from livewatch.run.player import PlayerState
-from livewatch.signature.authority import AuthorityUse
+from livewatch.signature.evidence.authority import AuthorityUse
 from livewatch.sources.live.status import BusStatus
 
 SECOND = 1_000_000_000
@@ -390,7 +390,7 @@ class FakeWatchedRun(WatchedRun):
         self.shown = snapshot
         self.asked = Asked([])
         self.past = History(profile, 50_000_000, None)
-        self.past.take(the_past())
+        self.past.observe(the_past())
         self.happened = make_events(profile)
         self.player = FakePlayer(500 * SECOND) if replay else None  # type: ignore[assignment]
 

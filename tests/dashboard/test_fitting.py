@@ -7,10 +7,9 @@ from hypothesis import strategies as st
 from rich.cells import cell_len
 
 from livewatch.dashboard.drawing.fitting import MORE, SIGN, Steady, fit, one_line, wrap
-from livewatch.signature.causes import TITLES
-from livewatch.signature.coverage import GROUPS, cover
+from livewatch.signature.causes.registry import HYPOTHESES
+from livewatch.signature.evidence.coverage import GROUPS, cover
 from livewatch.wording.shorter import (
-    CAUSES,
     DRIVES,
     authority_words,
     cause_words,
@@ -90,9 +89,9 @@ def test_a_wording_does_not_go_to_and_fro_with_its_figures(figures: list[int]) -
 
 
 def test_every_cause_and_every_drive_has_words_for_a_narrow_screen() -> None:
-    for title in TITLES.values():
-        words = cause_words(title.partition(":")[0])
-        assert len(words[-1]) <= 27, title
+    for one in HYPOTHESES.values():
+        words = cause_words(one.title.partition(":")[0])
+        assert len(words[-1]) <= 27, one.name
     asked = {how for *_, how in GROUPS}
     for spared in ((), ("high load",), tuple(name for name, *_ in GROUPS)):
         asked |= {cover((), 2.0, spared, True).next_drive}
@@ -100,7 +99,6 @@ def test_every_cause_and_every_drive_has_words_for_a_narrow_screen() -> None:
     for how in asked:
         # Beside "so far unproven  seen 100 % of the range  next ", and the row below it.
         assert fit(drive_words(how), 76, 2, 29).whole, how
-    assert set(CAUSES) == {title.partition(":")[0] for title in TITLES.values()}
 
 
 def test_a_shorter_drive_keeps_its_cautions() -> None:

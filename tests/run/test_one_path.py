@@ -34,7 +34,7 @@ def log_of(profile: Profile, batches: Iterable[FrameBatch | SampleBatch]) -> lis
         events.extend(pipeline.push(batch))
     events.extend(pipeline.finish())
     lines = [event.to_json(number) for number, event in enumerate(events)]
-    lines.append(json.dumps(signature.assessment().to_json(), sort_keys=True))
+    lines.append(json.dumps(signature.finding().to_json(), sort_keys=True))
     return lines
 
 

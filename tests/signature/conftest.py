@@ -18,11 +18,12 @@ from numpy.typing import NDArray
 from livewatch.data.ticks import TickBatch
 from livewatch.profile import Profile, load_profile_text
 from livewatch.signature import Signature
-from livewatch.signature.baseline import Baseline
-from livewatch.signature.evidence import Evidence
-from livewatch.signature.observations import Observations, observe
-from livewatch.signature.readings import Reader
-from livewatch.signature.settled import PointMaker
+from livewatch.signature.evidence.baseline import Baseline
+from livewatch.signature.evidence.evidence import Evidence
+from livewatch.signature.evidence.gathering import gather
+from livewatch.signature.evidence.observations import Observations
+from livewatch.signature.evidence.readings import Reader
+from livewatch.signature.evidence.settled import PointMaker
 
 R = 287.05
 DISPLACEMENT, CYLINDERS, AFR = 2.0, 4, 14.05
@@ -193,10 +194,10 @@ def gathered(
     profile = profile or bench_profile()
     reader, maker = Reader(profile), PointMaker(profile)
     evidence = Evidence(maker.displacement)
-    for readings in [*reader.take(ticks_of(profile, arrays)), *reader.finish()]:
-        evidence.take(maker.points(readings))
+    for readings in [*reader.observe(ticks_of(profile, arrays)), *reader.finish()]:
+        evidence.add(maker.points(readings))
     evidence.finish()
-    return observe(evidence.regions(), maker, baseline), maker
+    return gather(evidence.regions(), maker, baseline), maker
 
 
 @dataclass(frozen=True)
@@ -221,7 +222,7 @@ class Lab:
         """A signature that has seen the columns."""
         profile = profile or bench_profile()
         signature = Signature(profile, **options)  # type: ignore[arg-type]
-        signature.take(ticks_of(profile, arrays))
+        signature.observe(ticks_of(profile, arrays))
         signature.finish()
         return signature
 

@@ -9,12 +9,13 @@ import pytest
 
 from livewatch.data.samples import Quality
 from livewatch.signature import Signature
+from livewatch.wording.assessment_page import page
 
 
 def said_of(lab: Any, change: Any, fault: Any = None) -> Any:
     arrays = lab.Bench().tour(fault or lab.Fault(), rounds=6).arrays()
     change(arrays)
-    return lab.judged(arrays).assessment()
+    return lab.judged(arrays).finding()
 
 
 @pytest.mark.parametrize(
@@ -42,7 +43,7 @@ def test_mixed_up_units_are_noticed_from_the_values_and_no_verdict_is_given(
     found = {one.channel: one.problem for one in said.mixed_up}
     assert words in found[name]
     assert said.verdict.word == "unproven"
-    assert name in said.to_text()
+    assert name in page(said)
 
 
 def test_gauge_pressure_before_the_throttle_is_noticed(lab: Any) -> None:
@@ -93,29 +94,29 @@ def test_a_profile_without_a_channel_says_what_it_cannot_know_and_goes_on(
     lab: Any, without: tuple[str, ...], words: str | None
 ) -> None:
     arrays = lab.Bench().tour(lab.Fault(delivered=lambda point, pulse: 0.82)).arrays()
-    said = lab.judged(arrays, lab.profile(without=without)).assessment()
+    said = lab.judged(arrays, lab.profile(without=without)).finding()
     if words is not None:
         assert any(words in sentence for sentence in said.missing)
     if "accelerator_pedal_position" not in without:
         assert said.settled > 10.0
-    assert said.to_text()
+    assert page(said)
     assert said.to_json()["verdict"] in ("fits", "strained", "misfit", "unproven")
 
 
 def test_a_channel_of_the_profile_that_never_came_is_missed_like_one_it_does_not_have(lab: Any) -> None:
     arrays = lab.Bench().tour(lab.Fault()).arrays()
-    without = lab.judged(arrays, lab.profile(without=("injector_pulse_width",))).assessment()
+    without = lab.judged(arrays, lab.profile(without=("injector_pulse_width",))).finding()
     profile = lab.profile()
     ticks = lab.ticks(profile, arrays)
     ticks.quality[profile.index["injector_pulse_width"]] = Quality.NEVER_SEEN
     ticks.value[profile.index["injector_pulse_width"]] = np.nan
     signature = Signature(profile)
     early = 4_000_000_000 // profile.period
-    signature.take(ticks[:early])
-    assert not any("pulse width" in sentence for sentence in signature.assessment().missing), "it may still come"
-    signature.take(ticks[early:])
+    signature.observe(ticks[:early])
+    assert not any("pulse width" in sentence for sentence in signature.finding().missing), "it may still come"
+    signature.observe(ticks[early:])
     signature.finish()
-    said = signature.assessment()
+    said = signature.finding()
     assert said.missing == without.missing
     assert any("no injector pulse width" in sentence for sentence in said.missing)
 
@@ -131,17 +132,17 @@ def test_a_lost_lambda_sensor_is_no_lean_engine(lab: Any) -> None:
 
 def test_nothing_at_all_is_unproven(lab: Any) -> None:
     signature = Signature(lab.profile())
-    assert signature.assessment().verdict.word == "unproven"
+    assert signature.finding().verdict.word == "unproven"
     signature.finish()
-    said = signature.assessment()
+    said = signature.finding()
     assert said.verdict.word == "unproven"
     assert "warm engine idle" in said.coverage.next_drive
-    assert "What explains it" not in said.to_text(), "what was thought before the drive is no finding of it"
+    assert "What explains it" not in page(said), "what was thought before the drive is no finding of it"
 
 
 def test_a_profile_without_an_engine_says_what_was_assumed(lab: Any) -> None:
     profile = lab.profile(engine="figures: []")
-    said = lab.judged(lab.Bench().tour(lab.Fault()).arrays(), profile).assessment()
+    said = lab.judged(lab.Bench().tour(lab.Fault()).arrays(), profile).finding()
     assert any("no engine in the profile" in sentence for sentence in said.assumed)
 
 

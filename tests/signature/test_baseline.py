@@ -14,8 +14,8 @@ from livewatch.signature import Baseline
 def test_a_baseline_makes_the_interval_narrower_and_still_holds_the_truth(lab: Any) -> None:
     fault = lab.Fault(metered=lambda point: 1.0 / 1.10)
     arrays = lab.Bench().tour(fault).arrays()
-    baseline = Baseline.of(lab.judged(lab.Bench(seed=8).tour(lab.Fault()).arrays()))
-    without, compared = (lab.judged(arrays, baseline=known).assessment().causes[0] for known in (None, baseline))
+    baseline = lab.judged(lab.Bench(seed=8).tour(lab.Fault()).arrays()).as_baseline()
+    without, compared = (lab.judged(arrays, baseline=known).finding().causes[0] for known in (None, baseline))
     assert without.name == compared.name == "meter_scale"
     wide, narrow = (
         next(one for one in cause.estimates if one.quantity == "true over metered air") for cause in (without, compared)
@@ -27,20 +27,20 @@ def test_a_baseline_makes_the_interval_narrower_and_still_holds_the_truth(lab: A
 
 def test_a_calibration_that_always_was_five_per_cent_off_is_no_news_against_its_baseline(lab: Any) -> None:
     known = lab.Fault(delivered=lambda point, pulse: 0.93)
-    baseline = Baseline.of(lab.judged(lab.Bench(seed=8).tour(known).arrays()))
-    said = lab.judged(lab.Bench().tour(known).arrays(), baseline=baseline).assessment()
+    baseline = lab.judged(lab.Bench(seed=8).tour(known).arrays()).as_baseline()
+    said = lab.judged(lab.Bench().tour(known).arrays(), baseline=baseline).finding()
     assert said.causes[0].family == "none"
     assert said.compared_with == "bench engine"
 
 
 def test_a_baseline_reads_back_as_it_was_saved(lab: Any, tmp_path: Path) -> None:
     signature = lab.judged(lab.Bench().tour(lab.Fault()).arrays())
-    baseline = Baseline.of(signature)
+    baseline = signature.as_baseline()
     path = tmp_path / "matching.json"
     baseline.save(path)
     again = Baseline.load(path)
     arrays = lab.Bench().tour(lab.Fault(metered=lambda point: 0.9)).arrays()
-    told = [lab.judged(arrays, baseline=one).assessment().causes[0].estimates[0] for one in (baseline, again)]
+    told = [lab.judged(arrays, baseline=one).finding().causes[0].estimates[0] for one in (baseline, again)]
     assert told[0].value == pytest.approx(told[1].value, abs=1e-3)
     assert again.visits == baseline.visits > 0
 

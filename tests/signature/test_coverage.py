@@ -6,8 +6,8 @@ from typing import Any
 
 import pytest
 
-from livewatch.signature.coverage import GROUPS, cover
-from livewatch.signature.evidence import Region
+from livewatch.signature.evidence.coverage import GROUPS, cover
+from livewatch.signature.evidence.evidence import Region
 
 
 def regions_of(*loads: str, seconds: float = 30.0) -> list[Region]:
@@ -64,7 +64,7 @@ def test_a_few_seconds_are_not_enough() -> None:
 
 
 def test_regions_of_a_drive_carry_need_and_time(lab: Any) -> None:
-    said = lab.judged(lab.Bench().tour(lab.Fault(metered=lambda point: 0.9)).arrays()).assessment()
+    said = lab.judged(lab.Bench().tour(lab.Fault(metered=lambda point: 0.9)).arrays()).finding()
     assert sum(region.seconds for region in said.coverage.regions) == pytest.approx(said.settled, abs=2.0)
     assert all(region.need[0] == pytest.approx(1 / 0.9, abs=0.02) for region in said.coverage.regions)
     assert said.to_json()["coverage"]["groups"][0]["load"] == "idle"

@@ -35,9 +35,9 @@ def told(profile: Any, ticks: Any, cuts: list[int]) -> tuple[str, list[Event]]:
     signature = Signature(profile)
     events: list[Event] = []
     for start, stop in zip([0, *cuts], [*cuts, len(ticks)], strict=True):
-        events += signature.take(ticks[start:stop])
+        events += signature.observe(ticks[start:stop])
     events += signature.finish()
-    return json.dumps(signature.assessment().to_json()), events
+    return json.dumps(signature.finding().to_json()), events
 
 
 def test_tick_by_tick_is_the_same_as_all_at_once(drive: Any) -> None:
@@ -59,10 +59,10 @@ def test_asking_in_between_changes_nothing(drive: Any) -> None:
     profile, ticks = drive
     asked = Signature(profile)
     for start in range(0, len(ticks), 197):
-        asked.take(ticks[start : start + 197])
-        asked.assessment()
+        asked.observe(ticks[start : start + 197])
+        asked.finding()
     asked.finish()
-    assert json.dumps(asked.assessment().to_json()) == told(profile, ticks, [])[0]
+    assert json.dumps(asked.finding().to_json()) == told(profile, ticks, [])[0]
 
 
 def test_an_event_carries_the_time_of_a_tick_of_the_batch_that_told_it(drive: Any) -> None:
@@ -70,7 +70,7 @@ def test_an_event_carries_the_time_of_a_tick_of_the_batch_that_told_it(drive: An
     signature = Signature(profile)
     for start in range(0, len(ticks), 13):
         piece = ticks[start : start + 13]
-        for event in signature.take(piece):
+        for event in signature.observe(piece):
             assert event.time in piece.time.tolist()
             assert event.utc in piece.utc.tolist()
 
@@ -79,12 +79,12 @@ def test_a_copy_goes_on_as_the_original_does(drive: Any) -> None:
     profile, ticks = drive
     half = len(ticks) // 2
     signature = Signature(profile)
-    signature.take(ticks[:half])
+    signature.observe(ticks[:half])
     copy = pickle.loads(pickle.dumps(signature))
     for one in (signature, copy):
-        one.take(ticks[half:])
+        one.observe(ticks[half:])
         one.finish()
-    assert signature.assessment().to_json() == copy.assessment().to_json()
+    assert signature.finding().to_json() == copy.finding().to_json()
 
 
 def test_memory_does_not_grow_with_the_length_of_the_drive(lab: Any) -> None:
@@ -95,7 +95,7 @@ def test_memory_does_not_grow_with_the_length_of_the_drive(lab: Any) -> None:
     sizes = []
     for lap in range(60):
         ticks = lab.ticks(profile, arrays, lap * n)
-        signature.take(ticks)
+        signature.observe(ticks)
         if lap in (20, 59):
             sizes.append(len(pickle.dumps(signature)))
     assert sizes[1] <= 1.02 * sizes[0]

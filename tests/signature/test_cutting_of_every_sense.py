@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from livewatch.data.samples import Quality
 from livewatch.signature import Baseline, Signature
+from livewatch.wording.assessment_page import page
 
 Columns = dict[str, NDArray[np.float64]]
 Drive = tuple[Any, Any, Baseline | None]
@@ -90,7 +91,7 @@ def channels_that_come_late_or_never(lab: Any) -> Drive:
         ticks.value[profile.index[name], :until] = np.nan
     matching = lab.Bench(seed=8).tour(lab.Fault(), rounds=1).arrays()
     matching["ethanol_content"][:] = 0.0
-    return profile, ticks, Baseline.of(lab.judged(matching))
+    return profile, ticks, lab.judged(matching).as_baseline()
 
 
 @pytest.mark.parametrize(
@@ -104,15 +105,15 @@ def test_a_drive_says_the_same_in_pieces_of_one_look_of_seven_and_in_one(
     def told(size: int) -> tuple[str, Any]:
         signature = Signature(profile, baseline=baseline)
         events = [
-            event for start in range(0, len(ticks), size) for event in signature.take(ticks[start : start + size])
+            event for start in range(0, len(ticks), size) for event in signature.observe(ticks[start : start + size])
         ]
         events += signature.finish()
-        said = signature.assessment()
+        said = signature.finding()
         assert said.settled > 30.0
         assert any(cause.largest_need is not None for cause in said.causes)
         # As JSON and in all digits, which JSON does not show.
         exact = [(cause.name, cause.probability, cause.weight, cause.estimates) for cause in said.causes]
-        return json.dumps(said.to_json(), allow_nan=False) + said.to_text() + repr(exact), events
+        return json.dumps(said.to_json(), allow_nan=False) + page(said) + repr(exact), events
 
     whole = told(len(ticks))
     assert told(7) == whole

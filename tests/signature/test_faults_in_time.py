@@ -14,10 +14,11 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from livewatch.signature.effects import variants
-from livewatch.signature.evidence import Evidence, Regions
-from livewatch.signature.hypotheses import Ranking, rank
-from livewatch.signature.settled import FIELDS, Points
+from livewatch.signature.causes.registry import HYPOTHESES
+from livewatch.signature.evidence.boost_figures import boost_figures
+from livewatch.signature.evidence.evidence import Evidence, Regions
+from livewatch.signature.evidence.settled import FIELDS, Points
+from livewatch.signature.ranking import Ranking, rank
 
 Columns = dict[str, NDArray[np.float64]]
 
@@ -26,7 +27,7 @@ MOVED = "need moved with time at the same loads, which parts do not"
 
 def ranked(lab: Any, arrays: Columns) -> Ranking:
     seen, maker = lab.gathered(arrays)
-    return rank(seen, maker, [], 0, (nan, nan))
+    return rank(seen, maker, boost_figures([], 0))
 
 
 def drifting(lab: Any, begins: float, takes: float) -> Any:
@@ -43,7 +44,7 @@ def visited(*stays: tuple[int, int]) -> Regions:
     settled = np.zeros(2000, np.bool_)
     for start, stop in stays:
         settled[start:stop] = True
-    evidence.take(Points(0, settled, field, np.zeros(2000, np.bool_)))
+    evidence.add(Points(0, settled, field, np.zeros(2000, np.bool_)))
     evidence.finish()
     return evidence.regions()
 
@@ -67,7 +68,7 @@ def test_the_time_of_a_visit_is_of_the_drive_and_not_of_the_piece_it_came_in() -
         field[FIELDS.index(name)] = value
     for first in range(0, 2002, 7):
         looks = np.arange(first, first + 7)
-        evidence.take(Points(first, (looks >= 130) & (looks < 290), field, np.zeros(7, np.bool_)))
+        evidence.add(Points(first, (looks >= 130) & (looks < 290), field, np.zeros(7, np.bool_)))
     evidence.finish()
     assert evidence.regions().mean["time"].tolist() == whole.mean["time"].tolist()
 
@@ -82,7 +83,8 @@ def test_a_drift_is_expected_by_when_each_load_was_visited(lab: Any) -> None:
     need = seen.kind == "need_1"
     grown = [
         variant.effect.mean(1.0)[need].tolist()
-        for variant in variants(seen, maker)
+        for hypothesis in HYPOTHESES.values()
+        for variant in hypothesis.variants(seen, maker)
         if variant.cause == "lambda_sensor" and variant.unknown == 0.0
     ]
     assert len(grown) == 3
@@ -95,7 +97,7 @@ def test_a_drift_during_a_short_drive_is_told_from_a_leak_at_idle_by_when_idle_w
     bench, fault = lab.Bench(), drifting(lab, 0.0, 60.0)
     for point in (lab.IDLE, lab.IDLE, *(lab.TOUR[1], lab.TOUR[2]) * 3):
         bench.hold(point, fault)
-    said = lab.judged(bench.tour(fault, rounds=3).arrays()).assessment()
+    said = lab.judged(bench.tour(fault, rounds=3).arrays()).finding()
     first = said.causes[0]
     assert (first.family, first.name) == ("none", "lambda_sensor")
     assert first.estimates[0].value == pytest.approx(9.0, abs=1.0)
@@ -108,7 +110,7 @@ def test_a_drift_is_measured_whenever_it_begins_and_however_long_it_takes(
     lab: Any, begins: float, takes: float
 ) -> None:
     arrays = lab.Bench().tour(drifting(lab, begins, takes), rounds=10).arrays()
-    first = lab.judged(arrays).assessment().causes[0]
+    first = lab.judged(arrays).finding().causes[0]
     assert first.name == "lambda_sensor"
     assert MOVED in first.reasons_for
     size = first.estimates[0]
@@ -123,7 +125,7 @@ def test_a_drift_is_measured_whenever_it_begins_and_however_long_it_takes(
 @pytest.mark.parametrize("begins", [0.0, 135.0])
 def test_a_drift_within_a_minute_of_a_long_drive_is_still_one(lab: Any, begins: float) -> None:
     # Faster than the two minutes over which such a drive is averaged: its size is not known then to the interval given.
-    first = lab.judged(lab.Bench().tour(drifting(lab, begins, 60.0), rounds=10).arrays()).assessment().causes[0]
+    first = lab.judged(lab.Bench().tour(drifting(lab, begins, 60.0), rounds=10).arrays()).finding().causes[0]
     assert first.name == "lambda_sensor"
     assert MOVED in first.reasons_for
 
@@ -131,7 +133,7 @@ def test_a_drift_within_a_minute_of_a_long_drive_is_still_one(lab: Any, begins: 
 def test_a_sensor_that_was_wrong_all_along_is_not_said_to_drift(lab: Any) -> None:
     # It cannot be told from injectors a twelfth smaller, of which there are more.
     arrays = lab.Bench().tour(lab.Fault(sensor=lambda seconds: 1.09), rounds=10).arrays()
-    said = lab.judged(arrays).assessment()
+    said = lab.judged(arrays).finding()
     assert said.causes[0].name == "injector_flow"
     sensor = next(cause for cause in said.causes if cause.name == "lambda_sensor")
     assert sensor.probability < 0.1
@@ -173,7 +175,7 @@ def begun_at(judged: Any) -> dict[float, float]:
 
 def test_air_that_leaks_in_from_the_fifth_minute_on_is_sized_by_what_came_after(lab: Any) -> None:
     arrays = began(lab, sucking(lab))
-    cause = lab.judged(arrays).assessment().causes[0]
+    cause = lab.judged(arrays).finding().causes[0]
     assert cause.name == "vacuum_leak"
     flow, hole = cause.estimates
     assert flow.value == pytest.approx(LEAK, rel=0.05)
@@ -193,7 +195,7 @@ def test_air_that_leaks_in_from_the_middle_of_a_stretch_on_is_not_sized_by_the_t
 ) -> None:
     """A round of the tour takes 52 s, a stretch of this drive 120 s: it begins after 104, 208, 312 or 416 of 468 s."""
     arrays = lab.Bench().tour(lab.Fault(), rounds=before).tour(sucking(lab), rounds=9 - before).arrays()
-    cause = lab.judged(arrays).assessment().causes[0]
+    cause = lab.judged(arrays).finding().causes[0]
     assert cause.name == "vacuum_leak"
     flow, hole = cause.estimates
     assert flow.low < LEAK < flow.high
@@ -213,7 +215,7 @@ def test_a_pipe_that_comes_loose_in_the_fifth_minute_is_sized_by_the_boost_after
         return float(1.0 + lab.lost_through(8.0, point.pressure + 2.0) / point.air)
 
     arrays = began(lab, lab.Fault(metered=metered))
-    cause = lab.judged(arrays).assessment().causes[0]
+    cause = lab.judged(arrays).finding().causes[0]
     assert cause.name == "pressure_leak"
     hole = next(one for one in cause.estimates if one.unit == "mm")
     assert hole.value == pytest.approx(8.0, rel=0.05)

@@ -19,8 +19,8 @@ import pytest
 from numpy.typing import NDArray
 
 from livewatch.signature import Baseline
-from livewatch.signature.readings import Reader
-from livewatch.signature.settled import FIELDS, PointMaker
+from livewatch.signature.evidence.readings import Reader
+from livewatch.signature.evidence.settled import FIELDS, PointMaker
 
 E0, E10, E20 = 14.6, 14.010, 13.428
 BLEND = 1.0873
@@ -50,7 +50,7 @@ def drive(lab: Any, need: float, ethanol: float, counts: float = nan, seed: int 
 def counted_with(lab: Any, profile: Any, columns: dict[str, float]) -> float:
     """What the computer counts with, by its own figures at one steady point."""
     ticks = lab.ticks(profile, {name: np.full(20, value) for name, value in columns.items()})
-    readings = next(iter(Reader(profile).take(ticks)))
+    readings = next(iter(Reader(profile).observe(ticks)))
     return float(PointMaker(profile).points(readings).field[FIELDS.index("counted"), -1])
 
 
@@ -111,7 +111,7 @@ def test_the_fuel_rate_says_whether_the_blend_explains_the_need(
 ) -> None:
     profile = lab.profile(engine=CALIBRATED_FOR_E0, extra={"fuel_rate": "L/h"})
     arrays = drive(lab, need, 20.0, counts)
-    said = lab.judged(arrays, profile).assessment()
+    said = lab.judged(arrays, profile).finding()
     first = said.causes[0]
     assert (first.family == "none") is not wrong
     assert (said.verdict.word == "fits") is not wrong
@@ -123,7 +123,7 @@ def test_the_fuel_rate_says_whether_the_blend_explains_the_need(
         assert not flow.low < 1.0 < flow.high
     # Without the fuel rate either may be right, and neither need is held against the parts.
     del arrays["fuel_rate"]
-    assert lab.judged(arrays, profile).assessment().verdict.word == "fits"
+    assert lab.judged(arrays, profile).finding().verdict.word == "fits"
 
 
 def test_the_fuel_rate_weighs_as_the_normal_law_says(lab: Any) -> None:
@@ -152,25 +152,25 @@ def test_a_car_filled_with_e20_after_a_baseline_on_e0_is_no_mismatch(lab: Any, t
     # Calibrated for E10: on E0 it needs 14.010 / 14.6 = 0.9596, on E20 14.010 / 13.428 = 1.0434, that is 1.0873 times
     # what the baseline showed.
     profile = lab.profile()
-    Baseline.of(lab.judged(drive(lab, E10 / E0, 0.0, seed=8), profile)).save(tmp_path / "on_e0.json")
+    lab.judged(drive(lab, E10 / E0, 0.0, seed=8), profile).as_baseline().save(tmp_path / "on_e0.json")
     baseline = Baseline.load(tmp_path / "on_e0.json")
     assert baseline.ethanol == 0.0
     arrays = drive(lab, E10 / E20, 20.0)
     assert lab.gathered(arrays, profile, baseline)[0].fuel_shift == pytest.approx(log(BLEND), abs=1e-4)
-    said = lab.judged(arrays, profile, baseline=baseline).assessment()
+    said = lab.judged(arrays, profile, baseline=baseline).finding()
     assert said.causes[0].family == "none"
     assert said.verdict.word == "fits"
     # The same need on the fuel of the baseline is a fault, and so it is as long as nobody knows of the fuel.
     arrays["ethanol_content"][:] = 0.0
-    assert lab.judged(arrays, profile, baseline=baseline).assessment().causes[0].name == "injector_flow"
+    assert lab.judged(arrays, profile, baseline=baseline).finding().causes[0].name == "injector_flow"
     unknown = replace(baseline, ethanol=nan)
     arrays["ethanol_content"][:] = 20.0
-    assert lab.judged(arrays, profile, baseline=unknown).assessment().causes[0].name == "injector_flow"
+    assert lab.judged(arrays, profile, baseline=unknown).finding().causes[0].name == "injector_flow"
 
 
 def test_a_baseline_saved_before_it_carried_its_fuel_reads_as_of_unknown_fuel(lab: Any, tmp_path: Path) -> None:
     path = tmp_path / "baseline.json"
-    Baseline.of(lab.judged(drive(lab, 1.0, 12.5))).save(path)
+    lab.judged(drive(lab, 1.0, 12.5)).as_baseline().save(path)
     assert Baseline.load(path).ethanol == pytest.approx(12.5)
     data = json.loads(path.read_text())
     del data["ethanol"]

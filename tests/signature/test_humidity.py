@@ -76,6 +76,6 @@ def test_injectors_measure_the_same_on_a_hot_wet_day_as_on_a_cold_one(lab: Any, 
     # thought to be larger still: 1.2 / (1 - 0.0253) = 1.231.
     profile = lab.profile(extra={"ambient_air_temperature": "degC"})
     arrays = drive(lab, 1.2 / (1.0 - water(degrees)), ambient_air_temperature=degrees)
-    cause = lab.judged(arrays, profile).assessment().causes[0]
+    cause = lab.judged(arrays, profile).finding().causes[0]
     assert cause.name == "injector_flow"
     assert cause.estimates[0].value == pytest.approx(1.2, abs=0.008)

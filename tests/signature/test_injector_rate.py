@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from livewatch.signature.observations import milligrams_per_ms
+from livewatch.signature.evidence.everyday import milligrams_per_ms
 
 Columns = dict[str, NDArray[np.float64]]
 
@@ -81,7 +81,7 @@ def test_pulses_that_hardly_change_say_nothing_of_the_injectors(lab: Any) -> Non
 
 def test_injectors_of_unknown_flow_that_open_late_are_measured_in_ms_to_within_half(lab: Any) -> None:
     # A cylinder of half a litre behind a turbocharger: 6.5 mg/ms (see above), 1.85 / 6.5 = 0.285 ms.
-    said = lab.judged(late_injectors(lab), lab.profile(NO_PULSES)).assessment()
+    said = lab.judged(late_injectors(lab), lab.profile(NO_PULSES)).finding()
     cause = said.causes[0]
     dead = cause.estimates[0]
     assert (cause.name, dead.unit) == ("injector_dead_time", "ms")
@@ -94,7 +94,7 @@ def test_injectors_of_unknown_flow_that_open_late_are_measured_in_ms_to_within_h
 
 def test_known_pulses_know_the_dead_time_better(lab: Any) -> None:
     arrays = late_injectors(lab)
-    known, usual = (lab.judged(arrays, lab.profile(without)).assessment() for without in ((), NO_PULSES))
+    known, usual = (lab.judged(arrays, lab.profile(without)).finding() for without in ((), NO_PULSES))
     dead, roughly = (said.causes[0].estimates[0] for said in (known, usual))
     assert dead.value == pytest.approx(0.25, abs=0.015)
     assert dead.low < 0.25 < dead.high
@@ -109,6 +109,6 @@ def test_an_engine_without_a_turbocharger_has_smaller_injectors(lab: Any) -> Non
     # 7.5 * 0.5 = 3.75 mg/ms: the bench's injectors are twice as large, and 1.85 / 3.75 = 0.493 ms is said for 0.25.
     # That the interval just misses the truth is right: such injectors are two deviations (of 25 %) off, and more.
     profile = lab.profile((*NO_PULSES, "boost_pressure"), engine_of("naturally_aspirated"))
-    cause = lab.judged(late_injectors(lab), profile).assessment().causes[0]
+    cause = lab.judged(late_injectors(lab), profile).finding().causes[0]
     assert cause.name == "injector_dead_time"
     assert cause.estimates[0].value == pytest.approx(MISSING / 3.75, abs=0.03)

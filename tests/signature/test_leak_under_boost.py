@@ -12,6 +12,8 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from livewatch.wording.assessment_page import page
+
 Columns = dict[str, NDArray[np.float64]]
 
 NATURALLY_ASPIRATED = (
@@ -46,7 +48,7 @@ def test_what_leaves_at_8_mm_is_a_seventh_of_the_air_at_middle_speed_and_full_bo
         lab.lost_through(8.0, p.pressure + 2.0) / (p.air + lab.lost_through(8.0, p.pressure + 2.0))
         for p in lab.TOUR[5:]
     ]
-    cause = lab.judged(lab.Bench().tour(leaking(lab, 8.0)).arrays()).assessment().causes[0]
+    cause = lab.judged(lab.Bench().tour(leaking(lab, 8.0)).arrays()).finding().causes[0]
     share, hole = cause.estimates
     assert cause.name == "pressure_leak"
     assert (share.quantity, share.unit) == ("of the metered air lost at full boost", "%")
@@ -61,7 +63,7 @@ def test_a_sensor_that_reads_a_little_high_does_not_make_the_hole_smaller(lab: A
     # idle, and nothing does: believed there, the hole would be smaller, or no hole at all.
     arrays = lab.Bench().tour(leaking(lab, 8.0)).arrays()
     arrays["boost_pressure"] = arrays["boost_pressure"] + offset
-    cause = lab.judged(arrays).assessment().causes[0]
+    cause = lab.judged(arrays).finding().causes[0]
     assert cause.name == "pressure_leak"
     assert hole_of(cause).value == pytest.approx(8.0, rel=0.05)
     assert hole_of(cause).low < 8.0 < hole_of(cause).high
@@ -74,7 +76,7 @@ def test_a_sensor_that_reads_a_little_low_does_not_make_the_hole_larger(lab: Any
     # differences as small as its error the sensor cannot tell, under boost it can.
     arrays = before_throttle(lab.Bench().tour(leaking(lab, 8.0, 103.3)).arrays(), 103.3)
     arrays["boost_pressure"] = arrays["boost_pressure"] - low
-    cause = lab.judged(arrays).assessment().causes[0]
+    cause = lab.judged(arrays).finding().causes[0]
     assert cause.name == "pressure_leak"
     assert hole_of(cause).value == pytest.approx(8.0, rel=0.05)
     assert hole_of(cause).low < 8.0 < hole_of(cause).high
@@ -85,7 +87,7 @@ def test_a_blend_that_is_not_corrected_for_does_not_change_the_hole(lab: Any) ->
     # 1988, table D.4), besides the leak.
     arrays = lab.Bench().tour(leaking(lab, 8.0, need=1.4296)).arrays()
     arrays["ethanol_content"][:] = 85.0
-    cause = lab.judged(arrays).assessment().causes[0]
+    cause = lab.judged(arrays).finding().causes[0]
     assert cause.name == "pressure_leak"
     assert hole_of(cause).value == pytest.approx(8.0, rel=0.06)
 
@@ -97,7 +99,7 @@ def test_a_hose_that_came_off_after_the_last_boost_is_sized_by_what_came_after(l
         bench.hold(lab.IDLE, lab.Fault())
     assert len(bench.columns["engine_speed"]) == 2400
     arrays = before_throttle(bench.tour(leaking(lab, 3.5, 104.0), rounds=5, points=lab.TOUR[:5]).arrays(), 104.0)
-    cause = lab.judged(arrays).assessment().causes[0]
+    cause = lab.judged(arrays).finding().causes[0]
     assert cause.name == "pressure_leak"
     assert hole_of(cause).value == pytest.approx(3.5, rel=0.05)
     assert hole_of(cause).low < 3.5 < hole_of(cause).high
@@ -105,7 +107,7 @@ def test_a_hose_that_came_off_after_the_last_boost_is_sized_by_what_came_after(l
 
 def test_what_is_lost_at_full_boost_is_not_said_of_a_drive_without_boost(lab: Any) -> None:
     arrays = lab.Bench().tour(leaking(lab, 3.5, 104.0), rounds=6, points=lab.TOUR[:5]).arrays()
-    cause = lab.judged(before_throttle(arrays, 104.0, 0.3)).assessment().causes[0]
+    cause = lab.judged(before_throttle(arrays, 104.0, 0.3)).finding().causes[0]
     assert cause.name == "pressure_leak"
     assert [estimate.unit for estimate in cause.estimates] == ["mm"]
     assert hole_of(cause).low < 3.5 < hole_of(cause).high
@@ -127,10 +129,10 @@ def test_a_leak_of_the_charge_pipes_is_considered_only_where_sensors_can_tell(
     lab: Any, without: tuple[str, ...], engine: str, considered: bool
 ) -> None:
     arrays = lab.Bench().tour(leaking(lab, 8.0)).arrays()
-    said = lab.judged(arrays, lab.profile(without, engine)).assessment()
+    said = lab.judged(arrays, lab.profile(without, engine)).finding()
     assert said.settled > 30.0
     assert ("pressure_leak" in [cause.name for cause in said.causes]) is considered
-    assert ("between compressor and throttle" in said.to_text()) is considered
+    assert ("between compressor and throttle" in page(said)) is considered
 
 
 def test_without_a_meter_a_leak_shows_as_boost_that_falls_short_and_has_no_size(lab: Any) -> None:
@@ -146,7 +148,7 @@ def test_without_a_meter_a_leak_shows_as_boost_that_falls_short_and_has_no_size(
     arrays["commanded_boost_pressure"] = np.where(full, 210.0, arrays["boost_pressure"])
     arrays["wastegate_duty"] = np.where(full, 95.0, 20.0)
     profile = lab.profile(("mass_air_flow",), SPEED_DENSITY, {"commanded_boost_pressure": "kPa", "wastegate_duty": "%"})
-    said = lab.judged(arrays, profile).assessment()
+    said = lab.judged(arrays, profile).finding()
     leak = next(cause for cause in said.causes if cause.name == "pressure_leak")
     assert said.causes[0].name in ("underboost", "pressure_leak")
     assert leak.probability > 0.1

@@ -12,8 +12,8 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from livewatch.signature.readings import Reader
-from livewatch.signature.settled import FIELDS, PointMaker
+from livewatch.signature.evidence.readings import Reader
+from livewatch.signature.evidence.settled import FIELDS, PointMaker
 
 Columns = dict[str, NDArray[np.float64]]
 
@@ -41,7 +41,7 @@ def needs(lab: Any, profile: Any, arrays: Columns) -> dict[float, float]:
     """Median need of the settled looks, by commanded lambda."""
     reader, maker = Reader(profile), PointMaker(profile)
     ticks = lab.ticks(profile, arrays)
-    points = [maker.points(readings) for readings in [*reader.take(ticks), *reader.finish()]]
+    points = [maker.points(readings) for readings in [*reader.observe(ticks), *reader.finish()]]
     field = np.concatenate([one.field[:, one.settled] for one in points], axis=1)
     need, commanded = field[FIELDS.index("need_1")], field[FIELDS.index("lambda_commanded")]
     return {float(c): float(np.median(need[commanded == c])) for c in np.unique(commanded)}
@@ -53,7 +53,7 @@ def test_a_loop_that_switches_at_lambda_1_needs_nothing_where_the_command_is_ric
 
 
 def test_matching_parts_with_a_narrow_band_sensor_fit_up_to_full_load(lab: Any) -> None:
-    said = lab.judged(drive(lab, lab.Fault()), lab.profile(without=("lambda_1",), extra=VOLTAGE)).assessment()
+    said = lab.judged(drive(lab, lab.Fault()), lab.profile(without=("lambda_1",), extra=VOLTAGE)).finding()
     assert said.verdict.word == "fits"
     assert said.causes[0].family == "none"
 
@@ -65,7 +65,7 @@ def test_an_air_meter_in_a_wider_tube_is_measured_by_a_narrow_band_loop_at_full_
     assert needs(lab, profile, arrays) == pytest.approx(
         {0.81: 1.1249, 0.85: 1.1249, 0.90: 1.1249, 1.0: 1.1249}, abs=4e-3
     )
-    cause = lab.judged(arrays, profile).assessment().causes[0]
+    cause = lab.judged(arrays, profile).finding().causes[0]
     assert cause.name == "meter_scale"
     ratio = next(one for one in cause.estimates if one.quantity == "true over metered air")
     assert ratio.low <= 1.1249 <= ratio.high
@@ -92,7 +92,7 @@ def test_a_narrow_band_sensor_that_does_not_switch_says_the_loop_is_not_there_ye
     arrays["oxygen_sensor_voltage_1"][:] = 0.1
     profile = lab.profile(without=("lambda_1",), extra=VOLTAGE)
     maker = PointMaker(profile)
-    readings = next(iter(Reader(profile).take(lab.ticks(profile, arrays))))
+    readings = next(iter(Reader(profile).observe(lab.ticks(profile, arrays))))
     assert not maker.points(readings).settled.any()
     switching = readings.value["oxygen_sensor_voltage_1"]
     switching[:] = np.where(np.arange(len(switching)) % 5 < 3, 0.8, 0.1)
@@ -105,7 +105,7 @@ def test_a_narrow_band_sensor_that_switched_only_once_says_a_trim_is_on_its_way(
     arrays = drive(lab, lab.Fault())
     profile = lab.profile(without=("lambda_1",), extra=VOLTAGE)
     maker = PointMaker(profile)
-    readings = next(iter(Reader(profile).take(lab.ticks(profile, arrays))))
+    readings = next(iter(Reader(profile).observe(lab.ticks(profile, arrays))))
     volts = readings.value["oxygen_sensor_voltage_1"]
     volts[:] = np.where(np.arange(len(volts)) < len(volts) // 2, begins, 0.9 - begins)
     assert not maker.points(readings).settled.any()

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from livewatch.data.samples import Quality
 from livewatch.signature import Signature
+from livewatch.wording.assessment_page import page
 
 Columns = dict[str, NDArray[np.float64]]
 
@@ -28,7 +29,7 @@ def with_quality(lab: Any, profile: Any, arrays: Columns, name: str, until: floa
 
 
 def misses(signature: Signature, words: str) -> bool:
-    return any(words in sentence for sentence in signature.assessment().missing)
+    return any(words in sentence for sentence in signature.finding().missing)
 
 
 def test_a_channel_has_five_seconds_to_come(lab: Any) -> None:
@@ -38,9 +39,9 @@ def test_a_channel_has_five_seconds_to_come(lab: Any) -> None:
         lab, profile, lab.Bench().tour(lab.Fault(), rounds=1).arrays(), "purge_duty", 999.0, Quality(4)
     )
     signature = Signature(profile)
-    signature.take(ticks[:50])
+    signature.observe(ticks[:50])
     assert not misses(signature, "purge valve")
-    signature.take(ticks[50:60])
+    signature.observe(ticks[50:60])
     assert misses(signature, "purge valve")
 
 
@@ -48,9 +49,9 @@ def test_a_channel_that_came_late_is_missed_no_more(lab: Any) -> None:
     profile = lab.profile()
     ticks = with_quality(lab, profile, lab.Bench().tour(lab.Fault()).arrays(), "purge_duty", 8.0, Quality.NEVER_SEEN)
     signature = Signature(profile)
-    signature.take(ticks[:75])
+    signature.observe(ticks[:75])
     assert misses(signature, "purge valve")
-    signature.take(ticks[75:])
+    signature.observe(ticks[75:])
     assert not misses(signature, "purge valve")
 
 
@@ -62,7 +63,7 @@ def test_a_channel_that_comes_and_is_lost_is_not_one_that_never_came(lab: Any, q
     ticks.quality[profile.index["purge_duty"], 100:] = quality
     ticks.value[profile.index["purge_duty"], 100:] = np.nan
     signature = Signature(profile)
-    signature.take(ticks)
+    signature.observe(ticks)
     signature.finish()
     assert not misses(signature, "purge valve")
 
@@ -85,12 +86,12 @@ def test_each_channel_that_never_came_takes_something_that_is_said(lab: Any, nam
     arrays = lab.Bench().tour(lab.Fault(), rounds=1).arrays()
     arrays["fuel_rate"] = arrays["mass_air_flow"] / 14.0 * 3600.0 / 745.0
     came = Signature(profile)
-    came.take(lab.ticks(profile, arrays))
+    came.observe(lab.ticks(profile, arrays))
     assert not misses(came, words)
     never = Signature(profile)
-    never.take(with_quality(lab, profile, arrays, name, 999.0, Quality.NEVER_SEEN))
+    never.observe(with_quality(lab, profile, arrays, name, 999.0, Quality.NEVER_SEEN))
     assert misses(never, words)
-    assert words[:20] in " ".join(never.assessment().to_text().split())
+    assert words[:20] in " ".join(page(never.finding()).split())
 
 
 def cold(arrays: Columns) -> None:
@@ -106,20 +107,20 @@ def test_where_nothing_settled_no_cause_is_given(lab: Any, change: Any) -> None:
     # Pulls there were, but without a command for boost they tell nothing of its control.
     arrays = lab.Bench().tour(lab.Fault(metered=lambda point: 0.8)).arrays()
     change(arrays)
-    said = lab.judged(arrays).assessment()
+    said = lab.judged(arrays).finding()
     assert said.settled == 0.0
     assert said.pulls
     assert {cause.family for cause in said.causes} <= {"none"}
-    page = said.to_text()
-    assert "What explains it" not in page
-    assert "everyday adaptation (none)" not in page
-    assert "Settled driving by load (0 s in all)" in page
+    text = page(said)
+    assert "What explains it" not in text
+    assert "everyday adaptation (none)" not in text
+    assert "Settled driving by load (0 s in all)" in text
 
 
 def test_causes_are_given_once_something_settled(lab: Any) -> None:
-    said = lab.judged(lab.Bench().tour(lab.Fault()).arrays()).assessment()
-    assert "What explains it, likeliest first" in said.to_text()
-    assert "nothing beyond everyday adaptation (none)" in said.to_text()
+    said = lab.judged(lab.Bench().tour(lab.Fault()).arrays()).finding()
+    assert "What explains it, likeliest first" in page(said)
+    assert "nothing beyond everyday adaptation (none)" in page(said)
 
 
 def pulling(lab: Any, commanded: float, lost: float = 1.0) -> Columns:
@@ -156,19 +157,19 @@ def test_what_is_not_known_of_a_drive_is_null_in_json_and_never_nan(
     lab: Any, without: tuple[str, ...], engine: str, commanded: float
 ) -> None:
     # RFC 8259, section 6: "Numeric values that cannot be represented (such as Infinity and NaN) are not permitted."
-    said = lab.judged(pulling(lab, commanded), lab.profile(without, engine, BOOST)).assessment()
+    said = lab.judged(pulling(lab, commanded), lab.profile(without, engine, BOOST)).finding()
     text = json.dumps(said.to_json(), allow_nan=False)
     assert said.pulls
     assert "nan" not in text.lower().replace("nanosecond", "")
     assert ": null" in text
-    assert " nan" not in said.to_text()
+    assert " nan" not in page(said)
 
 
 def test_of_no_drive_at_all_json_says_nothing_that_is_no_number(lab: Any) -> None:
     signature = Signature(lab.profile(extra=BOOST))
-    json.dumps(signature.assessment().to_json(), allow_nan=False)
+    json.dumps(signature.finding().to_json(), allow_nan=False)
     signature.finish()
-    told = signature.assessment().to_json()
+    told = signature.finding().to_json()
     json.dumps(told, allow_nan=False)
     assert [group["need"] for group in told["coverage"]["groups"]] == [[None, None]] * 4
 
@@ -178,7 +179,7 @@ def test_a_solenoid_at_its_ceiling_is_told_where_its_duty_came_and_not_guessed_w
     profile = lab.profile(extra=BOOST)
 
     def said_of_solenoid() -> list[str]:
-        causes = {cause.name: cause for cause in lab.judged(arrays, profile).assessment().causes}
+        causes = {cause.name: cause for cause in lab.judged(arrays, profile).finding().causes}
         return [reason for reason in causes["underboost"].reasons_for if "solenoid" in reason]
 
     assert said_of_solenoid() == []

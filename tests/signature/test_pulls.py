@@ -50,7 +50,7 @@ def pull(
 
 
 def response(lab: Any, arrays: dict[str, np.ndarray]) -> Any:
-    return lab.judged(arrays, lab.profile(extra=EXTRA)).assessment().pulls[0].response
+    return lab.judged(arrays, lab.profile(extra=EXTRA)).finding().pulls[0].response
 
 
 @pytest.mark.parametrize("damping", [0.3, 0.5, 0.7])
@@ -150,7 +150,7 @@ def test_without_a_meter_it_is_not_known_whether_air_was_lost(lab: Any) -> None:
 
 @pytest.mark.parametrize(("times", "cause"), [(2.5, "pressure_leak"), (1.0, "underboost")])
 def test_air_that_never_arrives_tells_a_hose_from_boost_that_falls_short(lab: Any, times: float, cause: str) -> None:
-    said = lab.judged(opened(lab, times), lab.profile(extra=EXTRA)).assessment()
+    said = lab.judged(opened(lab, times), lab.profile(extra=EXTRA)).finding()
     boost_or_leak = [one.name for one in said.causes if one.name in ("pressure_leak", "underboost")]
     assert boost_or_leak[0] == cause
     leak = next(one for one in said.causes if one.name == "pressure_leak")
@@ -167,7 +167,7 @@ def test_a_pull_is_told_when_it_is_over_with_its_peaks(lab: Any) -> None:
     profile = lab.profile(extra=EXTRA)
     arrays = pull(lab, 0.5)
     signature = Signature(profile)
-    events = signature.take(lab.ticks(profile, arrays))
+    events = signature.observe(lab.ticks(profile, arrays))
     assert [event.kind for event in events] == [EventKind.PULL]
     detail = events[0].detail
     peaks = {peak["channel"]: peak["value"] for peak in detail["peaks"]}
@@ -183,13 +183,13 @@ def test_a_stab_at_the_pedal_is_no_pull(lab: Any, seconds: float) -> None:
     arrays = pull(lab, 0.5)
     down = np.flatnonzero(arrays["accelerator_pedal_position"] > 90.0)
     arrays["accelerator_pedal_position"][down[round(seconds * 10) :]] = 10.0
-    assert lab.judged(arrays, lab.profile(extra=EXTRA)).assessment().pulls == ()
+    assert lab.judged(arrays, lab.profile(extra=EXTRA)).finding().pulls == ()
 
 
 def test_boost_that_overshoots_every_time_is_boost_control(lab: Any) -> None:
     one = pull(lab, 0.35)
     arrays = {name: np.tile(column, 4) for name, column in one.items()}
-    said = lab.judged(arrays, lab.profile(extra=EXTRA)).assessment()
+    said = lab.judged(arrays, lab.profile(extra=EXTRA)).finding()
     assert said.causes[0].family == "boost"
     assert said.causes[0].name == "boost_control"
     assert said.verdict.word == "misfit"
@@ -201,7 +201,7 @@ def test_boost_that_overshoots_every_time_is_boost_control(lab: Any) -> None:
 def test_boost_that_creeps_every_time_is_creep(lab: Any) -> None:
     one = pull(lab, 0.9, creep=30.0, duty=0.0)
     arrays = {name: np.tile(column, 4) for name, column in one.items()}
-    said = lab.judged(arrays, lab.profile(extra=EXTRA)).assessment()
+    said = lab.judged(arrays, lab.profile(extra=EXTRA)).finding()
     assert said.causes[0].name == "boost_creep"
     assert any(estimate.unit == "rpm" for estimate in said.causes[0].estimates)
 
@@ -209,5 +209,5 @@ def test_boost_that_creeps_every_time_is_creep(lab: Any) -> None:
 def test_boost_that_follows_its_command_says_nothing(lab: Any) -> None:
     one = pull(lab, 0.8)
     arrays = {name: np.tile(column, 4) for name, column in one.items()}
-    said = lab.judged(arrays, lab.profile(extra=EXTRA)).assessment()
+    said = lab.judged(arrays, lab.profile(extra=EXTRA)).finding()
     assert all(cause.family == "none" or cause.probability < 0.3 for cause in said.causes)

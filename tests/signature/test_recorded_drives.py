@@ -16,6 +16,7 @@ from livewatch.profile.shipped import find_profile, shipped_folder
 from livewatch.run.opening import open_source
 from livewatch.run.reading import read_through
 from livewatch.run.run import Run
+from livewatch.wording.assessment_page import page
 
 BRACKWELL, LINDEN, TARN = "brackwell_20t", "linden_16", "tarn_30t"
 DRIVES: tuple[tuple[str, str, str, tuple[str, ...]], ...] = (
@@ -37,7 +38,7 @@ def judged(name: str, profile_name: str) -> Any:
     profile = load_profile(find_profile(profile_name))
     run = Run(profile)
     read_through(open_source(path, profile, {}), run)
-    return run.signature.assessment()
+    return run.signature.finding()
 
 
 @pytest.mark.parametrize(("name", "profile", "word", "causes"), DRIVES, ids=[drive[0] for drive in DRIVES])
@@ -48,8 +49,8 @@ def test_a_recorded_drive_is_judged_as_its_story_says(
     assert said.verdict.word == word
     assert said.causes[0].name in causes
     json.dumps(said.to_json(), allow_nan=False)  # RFC 8259 knows no NaN
-    page = said.to_text().splitlines()
-    assert max(map(len, page)) <= 79
+    lines = page(said).splitlines()
+    assert max(map(len, lines)) <= 79
     truths = {
         "larger_intake_bore": ("true over metered air", (70.0 / 66.0) ** 2),
         "larger_injectors": ("flow fitted over flow calibrated for", 1.17),

@@ -12,11 +12,11 @@ import pytest
 
 
 def first_of(signature: Any) -> Any:
-    return signature.assessment().causes[0]
+    return signature.finding().causes[0]
 
 
 def need_at(signature: Any, load: str) -> float:
-    return next(group.need[0] for group in signature.assessment().coverage.groups if group.name == load)
+    return next(group.need[0] for group in signature.finding().coverage.groups if group.name == load)
 
 
 def holds(estimate: Any, truth: float) -> bool:
@@ -25,7 +25,7 @@ def holds(estimate: Any, truth: float) -> bool:
 
 def test_a_car_whose_parts_match_fits(lab: Any) -> None:
     signature = lab.judged(lab.Bench().tour(lab.Fault()).arrays())
-    said = signature.assessment()
+    said = signature.finding()
     assert said.verdict.word == "fits"
     assert said.causes[0].family == "none"
 
@@ -42,7 +42,7 @@ def test_a_70_mm_tube_around_a_meter_calibrated_for_66_mm_leaves_12_49_per_cent_
     assert ratio.value == pytest.approx(1.1249, abs=0.02)
     assert holds(ratio, 1.1249)
     assert bore.value == pytest.approx(70.0 / 66.0, abs=0.01)
-    assert signature.assessment().verdict.word == "misfit"
+    assert signature.finding().verdict.word == "misfit"
 
 
 def test_injectors_a_fifth_larger_need_a_sixth_less_fuel_and_metered_air_agrees(lab: Any) -> None:
@@ -139,7 +139,7 @@ def test_a_rail_that_gives_a_little_at_full_flow_is_no_supply_at_its_limit(
         return injectors * sqrt((500.0 * rail(point) - point.pressure) / (500.0 - point.pressure))
 
     signature = lab.judged(lab.Bench().tour(lab.Fault(rail=rail, delivered=delivered)).arrays())
-    assert signature.assessment().causes[0].name == cause
+    assert signature.finding().causes[0].name == cause
 
 
 def test_a_supply_at_its_limit_is_seen_without_a_wideband_sensor(lab: Any) -> None:
@@ -147,7 +147,7 @@ def test_a_supply_at_its_limit_is_seen_without_a_wideband_sensor(lab: Any) -> No
         return 1.0 if point.air < 100.0 else 0.7
 
     profile = lab.profile(without=("lambda_1",))
-    said = lab.judged(lab.Bench().tour(lab.Fault(rail=rail)).arrays(), profile).assessment()
+    said = lab.judged(lab.Bench().tour(lab.Fault(rail=rail)).arrays(), profile).finding()
     assert said.causes[0].family == "fuel supply"
     assert any("loop closed only" in sentence for sentence in said.missing)
 
@@ -170,14 +170,14 @@ def test_a_lambda_sensor_that_drifts_moves_need_with_time_and_is_no_mismatch(lab
     cause = first_of(signature)
     assert (cause.family, cause.name) == ("none", "lambda_sensor")
     assert cause.estimates[0].value == pytest.approx(9.0, abs=1.5)
-    assert signature.assessment().verdict.word != "misfit"
+    assert signature.finding().verdict.word != "misfit"
 
 
 @pytest.mark.parametrize("everyday", [0.96, 1.04])
 def test_four_per_cent_everywhere_is_everyday_adaptation(lab: Any, everyday: float) -> None:
     # "Total fuel trim within +-5 % is ordinary" (common practice).
     signature = lab.judged(lab.Bench().tour(lab.Fault(delivered=lambda point, pulse: everyday)).arrays())
-    assert signature.assessment().verdict.word == "fits"
+    assert signature.finding().verdict.word == "fits"
 
 
 @pytest.mark.parametrize("ethanol", [0.0, 25.0])
@@ -187,7 +187,7 @@ def test_an_odd_fuel_blend_fits(lab: Any, ethanol: float) -> None:
     ratio = 14.6 + (9.0 - 14.6) * mass
     arrays = lab.Bench().tour(lab.Fault(delivered=lambda point, pulse: ratio / 14.01)).arrays()
     arrays["ethanol_content"][:] = ethanol
-    said = lab.judged(arrays).assessment()
+    said = lab.judged(arrays).finding()
     assert said.verdict.word == "fits"
     assert said.causes[0].family == "none"
 
@@ -195,7 +195,7 @@ def test_an_odd_fuel_blend_fits(lab: Any, ethanol: float) -> None:
 def test_without_a_manifold_pressure_meter_and_injectors_are_a_declared_tie(lab: Any) -> None:
     profile = lab.profile(without=("manifold_pressure",))
     arrays = lab.Bench().tour(lab.Fault(delivered=lambda point, pulse: 0.86)).arrays()
-    said = lab.judged(arrays, profile).assessment()
+    said = lab.judged(arrays, profile).finding()
     tied = {cause.name: cause.tie_with for cause in said.causes if cause.tie_with}
     assert tied == {"meter_scale": ("injector_flow",), "injector_flow": ("meter_scale",)}
     assert said.causes[0].name in tied
@@ -206,7 +206,7 @@ def test_without_a_manifold_pressure_meter_and_injectors_are_a_declared_tie(lab:
 def test_without_any_measure_of_air_nothing_is_weighed_and_no_cause_is_named(lab: Any) -> None:
     profile = lab.profile(without=("mass_air_flow", "manifold_pressure"))
     arrays = lab.Bench().tour(lab.Fault(delivered=lambda point, pulse: 0.86)).arrays()
-    said = lab.judged(arrays, profile).assessment()
+    said = lab.judged(arrays, profile).finding()
     assert said.verdict.word == "unproven"
     assert said.causes == ()
     plain = said.to_json()
@@ -218,7 +218,7 @@ def test_too_little_driving_is_unproven_never_a_guess(lab: Any) -> None:
     fault = lab.Fault(metered=lambda point: 0.85)
     bench = lab.Bench()
     bench.hold(lab.IDLE, fault)
-    said = lab.judged(bench.arrays()).assessment()
+    said = lab.judged(bench.arrays()).finding()
     assert said.verdict.word == "unproven"
     assert "idle" in said.coverage.next_drive or "warm engine" in said.coverage.next_drive or said.coverage.next_drive
 
@@ -227,6 +227,6 @@ def test_idle_alone_is_not_enough_to_fit_and_the_next_thing_asked_for_is_the_saf
     bench = lab.Bench()
     for _ in range(12):
         bench.hold(lab.IDLE, lab.Fault())
-    said = lab.judged(bench.arrays()).assessment()
+    said = lab.judged(bench.arrays()).finding()
     assert said.verdict.word == "unproven"
     assert "2000 to 2500 rpm" in said.coverage.next_drive

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from livewatch.alarms import AlarmState, State
 from livewatch.dashboard.content.snapshot import Snapshot
 from livewatch.profile.model import Priority
-from livewatch.signature.authority import AuthorityUse
+from livewatch.signature.evidence.authority import AuthorityUse
 from livewatch.wording.events import MARKS
 from livewatch.wording.names import alarm_label, commanded_for, short_label
 from livewatch.wording.reader_units import ReaderUnits

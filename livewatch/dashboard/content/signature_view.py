@@ -1,4 +1,4 @@
-"""What the signature says, for the screen: an `Assessment` comes in, the parts that widgets draw come out."""
+"""What the signature says, for the screen: a `Finding` comes in, the parts that widgets draw come out."""
 
 from __future__ import annotations
 
@@ -9,12 +9,12 @@ import numpy as np
 
 from livewatch.dashboard.content.snapshot import LikelyCause, NeedMap, PullRow, VerdictSoFar
 from livewatch.profile.model import Profile
-from livewatch.signature.assessment import Assessment
-from livewatch.signature.authority import AuthorityUse
-from livewatch.signature.coverage import Coverage
-from livewatch.signature.evidence import FLOW_EDGES, SPEED_EDGES
-from livewatch.signature.pulls import Pull
-from livewatch.signature.settled import USUAL_DISPLACEMENT
+from livewatch.signature.evidence.authority import AuthorityUse
+from livewatch.signature.evidence.coverage import Coverage
+from livewatch.signature.evidence.evidence import FLOW_EDGES, SPEED_EDGES
+from livewatch.signature.evidence.pulls import Pull
+from livewatch.signature.evidence.settled import USUAL_DISPLACEMENT
+from livewatch.signature.finding import Finding
 
 __all__ = ["SignatureView", "view_of"]
 
@@ -37,7 +37,7 @@ _PEAKS = {
 
 @dataclass(frozen=True, slots=True)
 class SignatureView:
-    """An assessment as the screen shows it."""
+    """A finding as the screen shows it."""
 
     authority: tuple[AuthorityUse, ...] = ()
     verdict: VerdictSoFar = field(default_factory=VerdictSoFar)
@@ -45,23 +45,23 @@ class SignatureView:
     need: NeedMap | None = None
 
 
-def view_of(assessment: Assessment, profile: Profile) -> SignatureView:
-    """The parts of an assessment that are drawn."""
+def view_of(finding: Finding, profile: Profile) -> SignatureView:
+    """The parts of a finding that are drawn."""
     causes = tuple(
-        LikelyCause(cause.title.partition(":")[0], cause.size, cause.probability) for cause in assessment.causes
+        LikelyCause(cause.title.partition(":")[0], cause.size, cause.probability) for cause in finding.causes
     )
-    coverage = assessment.coverage
+    coverage = finding.coverage
     verdict = VerdictSoFar(
-        assessment.verdict.word,
-        assessment.verdict.sentence,
+        finding.verdict.word,
+        finding.verdict.sentence,
         causes,
         coverage.share,
         coverage.next_drive,
-        assessment.missing,
+        finding.missing,
     )
-    pulls = tuple(_pull(pull) for pull in assessment.pulls)
+    pulls = tuple(_pull(pull) for pull in finding.pulls)
     displacement = USUAL_DISPLACEMENT if profile.engine is None else profile.engine.displacement
-    return SignatureView(assessment.authority, verdict, pulls, _need(coverage, displacement))
+    return SignatureView(finding.authority, verdict, pulls, _need(coverage, displacement))
 
 
 def _pull(pull: Pull) -> PullRow:

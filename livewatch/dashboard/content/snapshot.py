@@ -17,7 +17,7 @@ from livewatch.alarms import AlarmState, State
 from livewatch.data.samples import Quality
 from livewatch.data.ticks import TickBatch
 from livewatch.profile.model import Profile
-from livewatch.signature.authority import AuthorityUse
+from livewatch.signature.evidence.authority import AuthorityUse
 from livewatch.sources.live.status import BusStatus
 
 __all__ = [

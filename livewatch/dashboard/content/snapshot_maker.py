@@ -71,7 +71,7 @@ class SnapshotMaker:
         moved = pipeline is not self._pipeline
         if now - self._assessed >= (ASSESS_AT_ONCE if moved else ASSESS_EVERY):
             self._assessed, self._pipeline = now, pipeline
-            self._view = view_of(run.signature.assessment(), run.profile)
+            self._view = view_of(run.signature.finding(), run.profile)
         buses = () if self._statuses is None else tuple(self._statuses())
         return Snapshot(
             profile=run.profile,

@@ -16,7 +16,7 @@ from livewatch.dashboard.drawing.canvas import Canvas, Ink
 from livewatch.dashboard.drawing.fitting import fit
 from livewatch.dashboard.widgets.canvas_widget import CanvasWidget
 from livewatch.dashboard.widgets.heading import MARGIN
-from livewatch.signature.authority import AuthorityUse
+from livewatch.signature.evidence.authority import AuthorityUse
 from livewatch.wording.events import MARKS
 from livewatch.wording.shorter import authority_words
 

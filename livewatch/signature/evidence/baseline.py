@@ -1,6 +1,6 @@
 """A recorded drive on matching parts, to compare with: it replaces what would otherwise be assumed.
 
-Made from a `Signature` that has seen such a drive, saved and loaded as JSON. Where the same operating regions were
+Made by a `Signature` that has seen such a drive, saved and loaded as JSON. Where the same operating regions were
 visited, need and metered over speed-density air are compared with it instead of with 1 and an assumed volumetric
 efficiency; elsewhere with its mean.
 """
@@ -11,16 +11,13 @@ import json
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
 from livewatch.errors import SourceError
-from livewatch.signature.evidence import FLOW_EDGES, SPEED_EDGES, Regions
-from livewatch.signature.readings import Column
-
-if TYPE_CHECKING:
-    from livewatch.signature.signature import Signature
+from livewatch.signature.evidence.evidence import FLOW_EDGES, SPEED_EDGES, Regions
+from livewatch.signature.evidence.readings import Column
 
 __all__ = ["BASELINE_FORMAT", "Baseline"]
 
@@ -49,11 +46,6 @@ class Baseline:
     pulls: int
     visits: int
     ethanol: float = float("nan")
-
-    @classmethod
-    def of(cls, signature: Signature) -> Baseline:
-        """The baseline of the drive that `signature` has seen."""
-        return signature.as_baseline()
 
     def at(self, regions: Regions) -> dict[str, Column]:
         """What to expect in each of the regions, for each quantity the baseline has."""

@@ -8,10 +8,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from livewatch.build_sheet.compare import Comparison, compare
 from livewatch.build_sheet.forecast import predict
 from livewatch.build_sheet.prediction import Prediction
 from livewatch.build_sheet.sheet import read_build_sheet
+from livewatch.diagnosis.comparison import Comparison
+from livewatch.diagnosis.drive_file import compare_with_drive
 from livewatch.profile import load_profile
 from livewatch.profile.shipped import find_profile
 
@@ -44,7 +45,7 @@ def one(compared: list[Comparison]) -> Comparison:
 
 def test_a_meter_that_reads_as_low_as_its_bore_says() -> None:
     # Metered area, common practice: 66 to 70 mm reads 11.1 % low.
-    said = one(compare(predictions(*WIDER), measured("metering", "meter_scale", -10.4, "%", -12.9, -7.9)))
+    said = one(compare_with_drive(predictions(*WIDER), measured("metering", "meter_scale", -10.4, "%", -12.9, -7.9)))
     assert said.agreement == "agrees" and said.sentence.endswith("as foretold.")
     assert (
         said.predicted == pytest.approx(-11.1, abs=0.01) and said.measured == -10.4 and said.interval == (-12.9, -7.9)
@@ -52,7 +53,7 @@ def test_a_meter_that_reads_as_low_as_its_bore_says() -> None:
 
 
 def test_a_meter_that_reads_quite_another_way() -> None:
-    said = one(compare(predictions(*WIDER), measured("metering", "meter_scale", 9.0, "%", 7.0, 11.0)))
+    said = one(compare_with_drive(predictions(*WIDER), measured("metering", "meter_scale", 9.0, "%", 7.0, 11.0)))
     assert said.agreement == "differs" and "not as foretold" in said.sentence
 
 
@@ -60,57 +61,59 @@ def test_injectors_are_set_beside_flow_and_dead_time_each_by_its_own() -> None:
     drive = measured("injection", "injector_flow", 1.24, "1", 1.21, 1.27)
     drive["causes"].append({"family": "injection", "cause": "injector_dead_time", "estimate": 0.05, "unit": "ms",
                             "interval_95": [0.01, 0.09]})  # fmt: skip
-    flow, dead = compare(predictions(*LARGER), drive)
+    flow, dead = compare_with_drive(predictions(*LARGER), drive)
     assert (flow.predicted, flow.agreement) == (pytest.approx(1.25), "agrees")
     assert (dead.predicted, dead.agreement) == (pytest.approx(0.2), "differs")
 
 
 def test_a_part_known_by_name_gets_its_number_from_the_drive() -> None:
     found = predictions("injectors: {part: A, dead_time: 1 ms}", "injectors: {part: B, dead_time: 1 ms}")
-    said = one(compare(found, measured("injection", "injector_flow", 1.31, "1", 1.28, 1.34)))
+    said = one(compare_with_drive(found, measured("injection", "injector_flow", 1.31, "1", 1.28, 1.34)))
     assert said.agreement == "now measured" and said.predicted is None and said.measured == 1.31
 
 
 def test_boost_before_the_controller_corrects_is_no_overshoot() -> None:
     actuators = ("wastegate_actuator: {part: A, preload: 36 kPa}", "wastegate_actuator: {part: B, preload: 56 kPa}")
-    said = one(compare(predictions(*actuators), measured("boost", "boost_control", 12.0, "%", 9.0, 15.0)))
+    said = one(compare_with_drive(predictions(*actuators), measured("boost", "boost_control", 12.0, "%", 9.0, 15.0)))
     assert said.agreement == "cannot say" and "least boost 20 kPa" in said.sentence and "12 %" in said.sentence
 
 
 def test_a_dead_time_is_compared_even_where_the_need_it_makes_is_unknown() -> None:
     found = predictions("injectors: {part: A, dead_time: 0.9 ms}", "injectors: {part: A, dead_time: 1.1 ms}")
     said = next(
-        c for c in compare(found, measured("injection", "injector_dead_time", 0.19, "ms", 0.16, 0.22)) if c.unit
+        c
+        for c in compare_with_drive(found, measured("injection", "injector_dead_time", 0.19, "ms", 0.16, 0.22))
+        if c.unit
     )
     assert said.cause == "injector_dead_time" and said.agreement == "agrees"
 
 
 def test_a_difference_that_the_drive_does_not_show_and_a_drive_that_is_too_short() -> None:
-    assert one(compare(predictions(*WIDER), {"verdict": "fits", "causes": []})).agreement == "not seen"
-    assert one(compare(predictions(*WIDER), {"verdict": "unproven", "causes": []})).agreement == "cannot say"
+    assert one(compare_with_drive(predictions(*WIDER), {"verdict": "fits", "causes": []})).agreement == "not seen"
+    assert one(compare_with_drive(predictions(*WIDER), {"verdict": "unproven", "causes": []})).agreement == "cannot say"
 
 
 def test_what_nothing_on_the_sheet_foretells_is_said_too() -> None:
     drive = measured("air leak", "vacuum_leak", 1.9, "g/s", 1.5, 2.3)
-    sheet, leak = compare(predictions(*WIDER), drive)
+    sheet, leak = compare_with_drive(predictions(*WIDER), drive)
     assert sheet.agreement == "not seen" and leak.agreement == "not predicted" and leak.what == "not on the sheet"
-    assert one(compare((), drive)).agreement == "not predicted"
+    assert one(compare_with_drive((), drive)).agreement == "not predicted"
 
 
 def test_unlikely_causes_and_everyday_ones_do_not_count() -> None:
     drive = measured("metering", "meter_scale", -11.0, "%", -12, -10, probability=0.05)
     drive["causes"].append({"family": "none", "cause": "everyday", "estimate": 0.0, "unit": "%"})
-    assert one(compare(predictions(*WIDER), drive)).agreement == "not seen"
+    assert one(compare_with_drive(predictions(*WIDER), drive)).agreement == "not seen"
 
 
 def test_another_cause_of_the_same_family_is_shown_without_judging_numbers_of_another_kind() -> None:
-    said = one(compare(predictions(*WIDER), measured("metering", "meter_shape", -14.0, "%", -16, -12)))
+    said = one(compare_with_drive(predictions(*WIDER), measured("metering", "meter_shape", -14.0, "%", -16, -12)))
     assert said.agreement == "cannot say" and "of the same family" in said.sentence
 
 
 def test_a_cause_answers_by_its_own_name_first() -> None:
     both = predictions(f"{WIDER[0]}, intake: A", f"{WIDER[1]}, intake: B")
-    intake, housing = compare(both, measured("metering", "meter_scale", -10.4, "%", -12.9, -7.9))
+    intake, housing = compare_with_drive(both, measured("metering", "meter_scale", -10.4, "%", -12.9, -7.9))
     assert (intake.agreement, housing.agreement) == ("not seen", "agrees")
 
 
@@ -118,7 +121,7 @@ def test_words_with_spaces_and_an_interval_under_its_short_name_are_understood()
     drive = {
         "causes": [{"family": "metering", "cause": "Meter scale", "estimate": -11, "unit": "%", "interval": [-13, -9]}]
     }
-    assert one(compare(predictions(*WIDER), drive)).agreement == "agrees"
+    assert one(compare_with_drive(predictions(*WIDER), drive)).agreement == "agrees"
 
 
 ANYTHING = st.recursive(
@@ -133,5 +136,5 @@ FOUND = (*predictions(*WIDER), *predictions(*LARGER))
 
 @given(st.dictionaries(st.sampled_from(["causes", "verdict"]), ANYTHING, max_size=2))
 def test_nothing_in_the_json_makes_it_fail(drive: dict[str, Any]) -> None:
-    for comparison in compare(FOUND, drive):
+    for comparison in compare_with_drive(FOUND, drive):
         assert comparison.sentence and comparison.to_json()["agreement"] == comparison.agreement

@@ -15,8 +15,8 @@ from typing import Any
 import numpy as np
 
 from livewatch.data.events import Event, EventKind
-from livewatch.signature.boost import Response, response_of
-from livewatch.signature.readings import HISTORY, LOOK_TIME, Column, Mask, Readings
+from livewatch.signature.evidence.boost_response import Response, response_of
+from livewatch.signature.evidence.readings import HISTORY, LOOK_TIME, Column, Mask, Readings
 
 __all__ = ["MOST_PULLS", "Pull", "PullFinder", "pull_event"]
 
@@ -104,7 +104,7 @@ class PullFinder:
         self._start = 0
         self.count = 0
 
-    def take(self, readings: Readings) -> Iterator[tuple[Pull, int]]:
+    def observe(self, readings: Readings) -> Iterator[tuple[Pull, int]]:
         """The pulls that end in these readings, each with the index of the look at which it ended."""
         pedal = readings[self._pedal]
         down, up = (

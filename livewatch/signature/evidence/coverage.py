@@ -11,7 +11,7 @@ from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from livewatch.signature.evidence import Region
+from livewatch.signature.evidence.evidence import Region
 
 __all__ = ["GROUPS", "Coverage", "Group", "cover"]
 

@@ -13,7 +13,7 @@ from typing import Any
 
 import numpy as np
 
-from livewatch.signature.readings import HISTORY, LOOK_TIME, Readings
+from livewatch.signature.evidence.readings import HISTORY, LOOK_TIME, Readings
 
 __all__ = ["MixUp", "MixUpWatch"]
 
@@ -27,7 +27,7 @@ MOVES = ("manifold_pressure", "mass_air_flow", "lambda_1", "lambda_2", "short_te
 
 @dataclass(frozen=True, slots=True)
 class MixUp:
-    """One channel whose values do not make sense in its unit; `judged` says whether the signature still uses it."""
+    """One channel whose values do not make sense in its unit."""
 
     channel: str
     problem: str
@@ -51,7 +51,7 @@ class MixUpWatch:
         self._known = np.zeros(len(names), np.int64)
         self._barometer = float("nan")
 
-    def take(self, readings: Readings) -> None:
+    def observe(self, readings: Readings) -> None:
         """Add the looks after the history."""
         outside = readings["barometric_pressure"][HISTORY:]
         known = outside[~np.isnan(outside)]

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from livewatch.data.physics import ABSOLUTE_ZERO, filled_air, leak_share, residual_share, supply_share
 from livewatch.profile.fuels import GASOLINE_DENSITY
 from livewatch.profile.model import Engine, Profile
-from livewatch.signature.readings import HISTORY, Column, Mask, Readings
+from livewatch.signature.evidence.readings import HISTORY, Column, Mask, Readings
 
 __all__ = ["CLOSED_LOOP", "FIELDS", "PointMaker", "Points", "highest", "lowest", "spread"]
 

@@ -14,7 +14,7 @@ from typing import Any
 
 import numpy as np
 
-from livewatch.signature.readings import Column, Mask
+from livewatch.signature.evidence.readings import Column, Mask
 
 __all__ = ["Response", "response_of"]
 

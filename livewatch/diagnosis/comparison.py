@@ -1,22 +1,24 @@
 """After a drive: what the build sheet predicted beside what the drive measured, cause by cause.
 
-Predictions and the assessment's JSON come in; `Comparison`s go out: one for each predicted cause, then one for each
-measured cause that nothing on the sheet foretold. What is not in the JSON is taken for not measured; nothing is raised.
+Predictions and measured causes come in; `Comparison`s go out: one for each predicted cause, then one for each measured
+cause that nothing on the sheet foretold.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from math import isfinite, prod
+from math import prod
 from typing import Any, Literal
 
 from livewatch.build_sheet.differences import words_of
 from livewatch.build_sheet.physics import reading_error
 from livewatch.build_sheet.points import FULL_LOAD
 from livewatch.build_sheet.prediction import DEAD_TIME_ERROR, SUPPLY_ENDS, Prediction
+from livewatch.signature.cause import Cause
+from livewatch.signature.estimates import plain
 
-__all__ = ["Agreement", "Comparison", "compare"]
+__all__ = ["Agreement", "Comparison", "MeasuredCause", "compare"]
 
 Agreement = Literal["agrees", "differs", "now measured", "not seen", "not predicted", "cannot say"]
 
@@ -65,17 +67,38 @@ class Comparison:
 
 
 @dataclass(frozen=True, slots=True)
-class _Measured:
+class MeasuredCause:
+    """A cause that a drive showed: its main estimate with unit and 95 % interval, and its probability; None where not
+    known."""
+
     family: str
     cause: str
     title: str
-    quantity: str
-    value: float | None
-    unit: str | None
-    interval: tuple[float, float] | None
+    quantity: str = ""
+    value: float | None = None
+    unit: str | None = None
+    interval: tuple[float, float] | None = None
+    probability: float | None = None
+
+    @classmethod
+    def of(cls, cause: Cause) -> MeasuredCause:
+        """From what the signature found."""
+        if not cause.estimates:
+            return cls(cause.family, cause.name, cause.title, probability=cause.probability)
+        main = cause.estimates[0]
+        low, high = plain(main.low), plain(main.high)
+        interval = None if low is None or high is None else (low, high)
+        value = plain(main.value)
+        return cls(cause.family, cause.name, cause.title, main.quantity, value, main.unit, interval, cause.probability)
+
+    @property
+    def counts(self) -> bool:
+        """Whether it is a cause, and likely enough where that is said."""
+        return self.family != "none" and (self.probability is None or self.probability >= LIKELY)
 
     @property
     def size(self) -> str:
+        """In words, with a space in front."""
         if self.value is None:
             return ""
         unit = "" if self.unit in (None, "1") else f" {self.unit}"
@@ -84,15 +107,10 @@ class _Measured:
         return f" ({quantity}{self.value:.3g}{unit}{ends})"
 
 
-def compare(predictions: Sequence[Prediction], assessment_json: Mapping[str, Any]) -> list[Comparison]:
-    """Every predicted cause beside its measurement, then what was measured and not predicted.
-
-    Args:
-        predictions: of a `Forecast`.
-        assessment_json: the documented assessment, or a diagnosis that contains it.
-    """
-    seen = _causes(assessment_json)
-    has_verdict = assessment_json.get("verdict") not in (None, "unproven")
+def compare(predictions: Sequence[Prediction], measured: Sequence[MeasuredCause], is_decided: bool) -> list[Comparison]:
+    """Every predicted cause beside its measurement, then what was measured and not predicted. `is_decided`: whether the
+    drive was enough for a verdict."""
+    seen = [one for one in measured if one.counts]
     groups: dict[tuple[str, str], list[Prediction]] = {}
     for prediction in predictions:
         if prediction.family != "none":
@@ -106,57 +124,13 @@ def compare(predictions: Sequence[Prediction], assessment_json: Mapping[str, Any
             found = next((one for one in seen if one.family == family and (family, one.cause) not in groups), None)
         if found is not None:
             answered.add(found.family)
-        compared.append(_compared(family, cause, group, found, has_verdict))
+        compared.append(_compared(family, cause, group, found, is_decided))
     compared += [_unforetold(one) for one in seen if one.family not in answered]
     return compared
 
 
-def _causes(assessment_json: Mapping[str, Any]) -> list[_Measured]:
-    """The causes that count: those of a family other than `none`, likely enough where that is said."""
-    listed = assessment_json.get("causes")
-    return list(_read_causes(listed if isinstance(listed, Sequence) and not isinstance(listed, str) else ()))
-
-
-def _read_causes(listed: Sequence[Any]) -> Iterator[_Measured]:
-    for entry in listed:
-        if not isinstance(entry, Mapping):
-            continue
-        family, cause = entry.get("family"), entry.get("cause")
-        likely = _number(entry.get("probability"))
-        if not isinstance(family, str) or family == "none" or (likely is not None and likely < LIKELY):
-            continue
-        name = cause.strip().casefold().replace(" ", "_") if isinstance(cause, str) else ""
-        unit, interval = entry.get("unit"), entry.get("interval_95", entry.get("interval"))
-        yield _Measured(
-            family=family,
-            cause=name,
-            title=str(entry.get("title") or name.replace("_", " ") or family),
-            quantity=str(entry.get("quantity") or ""),
-            value=_number(entry.get("estimate")),
-            unit=unit if isinstance(unit, str) else None,
-            interval=_interval(interval),
-        )
-
-
-def _number(value: Any) -> float | None:
-    if isinstance(value, bool) or not isinstance(value, int | float):
-        return None
-    try:
-        number = float(value)
-    except OverflowError:
-        return None
-    return number if isfinite(number) else None
-
-
-def _interval(value: Any) -> tuple[float, float] | None:
-    if not isinstance(value, Sequence) or isinstance(value, str) or len(value) != 2:
-        return None
-    low, high = (_number(end) for end in value)
-    return None if low is None or high is None else (low, high)
-
-
 def _compared(
-    family: str, cause: str, group: Sequence[Prediction], found: _Measured | None, has_verdict: bool
+    family: str, cause: str, group: Sequence[Prediction], found: MeasuredCause | None, is_decided: bool
 ) -> Comparison:
     what = " and ".join(dict.fromkeys(words_of(prediction.slot) for prediction in group))
     expected = _expected(cause, group)
@@ -169,8 +143,8 @@ def _compared(
     start = f"{what}: the build sheet foretells {cause.replace('_', ' ')}{said}"
     predicted = None if expected is None else expected[0]
     if found is None:
-        end = "the drive shows nothing of it" if has_verdict else "the drive is not enough to show it"
-        agreement: Agreement = "not seen" if has_verdict else "cannot say"
+        end = "the drive shows nothing of it" if is_decided else "the drive is not enough to show it"
+        agreement: Agreement = "not seen" if is_decided else "cannot say"
         return Comparison(what, family, cause, predicted, None, None, None, agreement, f"{start}; {end}.")
     agreement = _agreement(cause, expected, found)
     if agreement == "now measured" and sizes:
@@ -209,7 +183,7 @@ def _expected(cause: str, group: Sequence[Prediction]) -> tuple[float, str] | No
     return None
 
 
-def _agreement(cause: str, expected: tuple[float, str] | None, found: _Measured) -> Agreement:
+def _agreement(cause: str, expected: tuple[float, str] | None, found: MeasuredCause) -> Agreement:
     if found.cause != cause or found.value is None:
         return "cannot say"
     if expected is None:
@@ -222,7 +196,7 @@ def _agreement(cause: str, expected: tuple[float, str] | None, found: _Measured)
     return "agrees" if low - slack <= value <= high + slack else "differs"
 
 
-def _unforetold(found: _Measured) -> Comparison:
+def _unforetold(found: MeasuredCause) -> Comparison:
     sentence = f"the drive shows that {found.title}{found.size}, which nothing on the build sheet foretells."
     return Comparison(
         "not on the sheet", found.family, found.cause, None, found.value, found.unit, found.interval, "not predicted",

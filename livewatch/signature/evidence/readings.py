@@ -92,7 +92,7 @@ class Reader:
         self._filled = HISTORY
         self._next = 0
 
-    def take(self, ticks: TickBatch) -> Iterator[Readings]:
+    def observe(self, ticks: TickBatch) -> Iterator[Readings]:
         """The blocks that these ticks complete."""
         if ticks.index is not self._index and ticks.index != self._index:
             self._index = ticks.index

@@ -15,8 +15,8 @@ from math import log, nan
 import numpy as np
 from numpy.typing import NDArray
 
-from livewatch.signature.readings import LOOK_TIME, Column
-from livewatch.signature.settled import FIELDS, Points
+from livewatch.signature.evidence.readings import LOOK_TIME, Column
+from livewatch.signature.evidence.settled import FIELDS, Points
 
 __all__ = ["FLOW_EDGES", "KEPT", "SPEED_EDGES", "STRETCHES", "Evidence", "Region", "Regions", "Totals"]
 
@@ -105,7 +105,7 @@ class Evidence:
         self._points = 0
         self.settled_looks = 0
 
-    def take(self, points: Points) -> None:
+    def add(self, points: Points) -> None:
         """Add points that follow those taken before."""
         where = np.flatnonzero(points.settled)
         if not len(where):
@@ -139,13 +139,13 @@ class Evidence:
         if self._open is None:
             return
         if self._points >= SHORTEST:
-            self._add(self._open)
+            self._close_in(self._open)
         self._open = None
         self._points = 0
         self._acc[:] = 0.0
         self._known[:] = 0.0
 
-    def _add(self, cell: tuple[int, int]) -> None:
+    def _close_in(self, cell: tuple[int, int]) -> None:
         while self._at >= self._stretch * STRETCHES:
             self._merge()
         with np.errstate(invalid="ignore", divide="ignore"):

@@ -1,6 +1,6 @@
-"""What the signature says about a drive, as one object: for the screen, for JSON, for a page.
+"""What the signature finds in a drive, as one object of typed values.
 
-`Assessment.to_json` is format version 1 and keeps its fields; new ones may be added:
+`Finding.to_json` is format version 1 and keeps its fields; new ones may be added:
 
     signature           format version
     verdict, sentence   fits, strained, misfit or unproven, and why
@@ -16,7 +16,6 @@
     missing             what could not be looked at for want of channels, and what cannot be known
     assumed             what was assumed because the profile does not say it
     mixed_up            channels whose values do not make sense in their unit
-    build               with a build sheet: predicted beside measured
     compared_with       the baseline's profile, or null
     settled, settled_unit
 """
@@ -27,22 +26,20 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from livewatch.build_sheet.compare import Comparison
-from livewatch.signature.authority import AuthorityUse
-from livewatch.signature.causes import Cause
-from livewatch.signature.coverage import Coverage
-from livewatch.signature.mix_ups import MixUp
-from livewatch.signature.page import page
-from livewatch.signature.pulls import Pull
+from livewatch.signature.cause import Cause
+from livewatch.signature.evidence.authority import AuthorityUse
+from livewatch.signature.evidence.coverage import Coverage
+from livewatch.signature.evidence.mix_ups import MixUp
+from livewatch.signature.evidence.pulls import Pull
 from livewatch.signature.verdict import Verdict
 
-__all__ = ["SIGNATURE_FORMAT", "Assessment"]
+__all__ = ["SIGNATURE_FORMAT", "Finding"]
 
 SIGNATURE_FORMAT = 1
 
 
 @dataclass(frozen=True, slots=True)
-class Assessment:
+class Finding:
     """What a drive shows so far; see the module's first paragraph for the fields."""
 
     verdict: Verdict
@@ -55,15 +52,8 @@ class Assessment:
     missing: tuple[str, ...]
     assumed: tuple[str, ...]
     mixed_up: tuple[MixUp, ...]
-    build: tuple[Comparison, ...]
     compared_with: str | None
     settled: float
-    metered: bool
-
-    @property
-    def tie(self) -> bool:
-        """Whether causes of different families cannot be told apart."""
-        return bool(self.causes) and bool(self.causes[0].tie_with)
 
     def to_json(self) -> dict[str, Any]:
         """The documented object."""
@@ -81,12 +71,7 @@ class Assessment:
             "missing": list(self.missing),
             "assumed": list(self.assumed),
             "mixed_up": [one.to_json() for one in self.mixed_up],
-            "build": [one.to_json() for one in self.build],
             "compared_with": self.compared_with,
             "settled": round(self.settled, 1),
             "settled_unit": "s",
         }
-
-    def to_text(self) -> str:
-        """A page for a person, 79 columns wide, without mark-up."""
-        return page(self)

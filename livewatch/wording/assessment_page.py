@@ -1,16 +1,15 @@
-"""The assessment as a page of plain text."""
+"""What the signature found, and the build sheet beside it, as a page of plain text for a person."""
 
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from math import isnan
-from typing import TYPE_CHECKING
 
-if TYPE_CHECKING:
-    from livewatch.signature.assessment import Assessment
-    from livewatch.signature.causes import Cause
-    from livewatch.signature.pulls import Pull
+from livewatch.diagnosis.comparison import Comparison
+from livewatch.signature.cause import Cause
+from livewatch.signature.evidence.pulls import Pull
+from livewatch.signature.finding import Finding
 
 __all__ = ["page"]
 
@@ -20,16 +19,16 @@ LEAST_PROBABLE = 0.02
 MARKS = {"fits": "=", "strained": "~", "misfit": "!", "unproven": "?"}
 
 
-def page(said: Assessment) -> str:
-    """The page; lines are at most 79 characters wide."""
+def page(said: Finding, build: Sequence[Comparison] = ()) -> str:
+    """The page, `build` beside it; lines are at most 79 characters wide."""
     lines = [f"{MARKS[said.verdict.word]} {said.verdict.word.upper()}  ", *_wrapped(said.verdict.sentence, "  "), ""]
     lines += _causes(said)
     lines += _authority(said)
     lines += _coverage(said)
     lines += _pulls(said)
-    if said.build:
+    if build:
         lines += ["Predicted from the build sheet, beside what was measured", ""]
-        lines += [line for one in said.build for line in _wrapped(one.sentence, "  ")] + [""]
+        lines += [line for one in build for line in _wrapped(one.sentence, "  ")] + [""]
     for title, sentences in (
         ("Not believed", [f"{one.channel}: {one.problem}" for one in said.mixed_up]),
         ("Assumed", said.assumed),
@@ -49,7 +48,7 @@ def _wrapped(text: str, first: str, rest: str | None = None) -> list[str]:
     return textwrap.wrap(text, WIDTH, initial_indent=first, subsequent_indent=indent) or [first]
 
 
-def _causes(said: Assessment) -> Iterator[str]:
+def _causes(said: Finding) -> Iterator[str]:
     shown = [cause for cause in said.causes if cause.probability >= LEAST_PROBABLE or cause is said.causes[0]]
     if not shown:
         return
@@ -79,7 +78,7 @@ def _cause(cause: Cause, first: bool) -> Iterator[str]:
             yield from _wrapped(f"to settle it: {cause.settles}", "         ", "           ")
 
 
-def _authority(said: Assessment) -> Iterator[str]:
+def _authority(said: Finding) -> Iterator[str]:
     uses = [use for use in said.authority if use.seconds > 0.0]
     if not uses:
         return
@@ -93,7 +92,7 @@ def _authority(said: Assessment) -> Iterator[str]:
     yield ""
 
 
-def _coverage(said: Assessment) -> Iterator[str]:
+def _coverage(said: Finding) -> Iterator[str]:
     yield f"Settled driving by load ({said.settled:.0f} s in all)"
     for group in said.coverage.groups:
         needs = [f"{100.0 * (need - 1.0):+5.1f} %" for need in group.need if not isnan(need)]
@@ -102,7 +101,7 @@ def _coverage(said: Assessment) -> Iterator[str]:
     yield ""
 
 
-def _pulls(said: Assessment) -> Iterator[str]:
+def _pulls(said: Finding) -> Iterator[str]:
     if not said.pulls:
         return
     yield f"Pulls ({said.pull_count})"

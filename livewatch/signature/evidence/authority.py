@@ -14,9 +14,9 @@ from typing import Any
 import numpy as np
 
 from livewatch.profile.model import AuthorityLimit, Profile
-from livewatch.signature.evidence import FLOW_EDGES, SPEED_EDGES
-from livewatch.signature.readings import HISTORY, LOOK_TIME, Column, Readings
-from livewatch.signature.settled import CLOSED_LOOP
+from livewatch.signature.evidence.evidence import FLOW_EDGES, SPEED_EDGES
+from livewatch.signature.evidence.readings import HISTORY, LOOK_TIME, Column, Readings
+from livewatch.signature.evidence.settled import CLOSED_LOOP
 
 __all__ = ["AuthorityUse", "AuthorityWatch", "RegionUse"]
 
@@ -143,7 +143,7 @@ class AuthorityWatch:
         self._value, self._least, self._most = (np.full(len(limits), nan) for _ in range(3))
         self._pinned, self._beyond = (np.zeros(len(limits), np.int64) for _ in range(2))
 
-    def take(self, readings: Readings, air: Column) -> None:
+    def observe(self, readings: Readings, air: Column) -> None:
         """Add the looks after the history; `air` in g/s has one entry for each of them."""
         if not self._limits:
             return

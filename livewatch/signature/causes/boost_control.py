@@ -1,0 +1,68 @@
+"""Boost control that does not fit: overshoot, settling time, oscillation, steady error, duty away from its usual.
+
+Overshoot counts by the lower quartile of the pulls: in high gears, where boost builds slowly, a sound car overshoots
+now and then; a solenoid or actuator that does not fit overshoots every time.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from math import isnan
+
+from livewatch.signature.causes.boost_hypothesis import CUT_WEIGHT, BoostHypothesis, bayes_factor
+from livewatch.signature.causes.facts import Facts
+from livewatch.signature.causes.hypothesis import Grounds, Judged, Symptom
+from livewatch.signature.estimates import Estimate, spread_of
+from livewatch.signature.evidence.boost_figures import BoostFigures, spread_over
+
+__all__ = ["HYPOTHESIS"]
+
+OVERSHOOT, OVERSHOOT_WRONG = 0.030, 0.15
+"""Spread of the overshoot that every pull shows, as a share of commanded boost, on matching and on wrong parts: common
+practice, and pulls of the simulator's matching cars."""
+STEADY, STEADY_WRONG = 0.015, 0.12
+"""The same of the steady error."""
+DUTY, DUTY_WRONG = 4.0, 12.0
+"""Per cent of duty against a baseline."""
+CREEPING = 4.0
+"""Weight (logarithm) that creep takes from it: that is another cause; common practice."""
+
+
+class BoostControl(BoostHypothesis):
+    """Solenoid, actuator or turbocharger."""
+
+    name, short, quantity = "boost_control", "boost control misfit", "overshoot in every pull"
+    title = "boost control does not fit: solenoid, actuator or turbocharger"
+    log_prior = -1.5
+    settles = "Check solenoid and actuator against their part numbers; measure when the flap opens."
+
+    def symptom(self, figures: BoostFigures) -> Symptom | None:
+        if not figures.reached:
+            return None
+        parts = [bayes_factor(max(figures.over, 0.0), OVERSHOOT, OVERSHOOT_WRONG, figures.pulls)]
+        if not figures.creeping:
+            parts.append(bayes_factor(max(figures.steady, 0.0), STEADY, STEADY_WRONG, figures.pulls))
+        if not isnan(figures.duty):
+            parts.append(bayes_factor(figures.duty, DUTY, DUTY_WRONG, figures.pulls))
+        weight = max(parts) + CUT_WEIGHT * min(figures.cuts, 3) - (CREEPING if figures.creeping else 0.0)
+        spread = spread_over([max(r.overshoot_share, r.steady_share) for r in figures.reached], OVERSHOOT)
+        return Symptom(weight, max(figures.over, figures.steady, 0.0), spread)
+
+    def estimates(self, judged: Judged, grounds: Grounds) -> list[Estimate]:
+        settling = [r.settling_time for r in grounds.responses if r.reached and not isnan(r.settling_time)]
+        more = [spread_of("settling time", "s", settling)] if settling else []
+        return super().estimates(judged, grounds) + more
+
+    def reasons_for(self, judged: Judged, facts: Facts) -> Iterator[str]:
+        boost = facts.boost
+        if boost.pulls and boost.cuts:
+            yield f"the fuel was cut above command in {boost.cuts} of {boost.pulls} pulls"
+        over = [r.overshoot for r in boost.reached]
+        if over:
+            yield f"overshoot {min(over):.0f} to {max(over):.0f} kPa over {len(over)} pulls"
+            swings = sum(r.swings for r in boost.reached)
+            if swings > 2 * len(over):
+                yield f"boost swings around its command, {swings} times in {len(over)} pulls"
+
+
+HYPOTHESIS = BoostControl()

@@ -1,0 +1,155 @@
+"""What one cause is to the signature: how probable beforehand, what it does to the evidence, and what it means.
+
+`Hypothesis` is the one class to derive from. A cause on the fuel side gives `variants`: shapes of what it does to the
+observations, as functions of one size. A cause of boost gives a `symptom` of what the pulls showed. Both give estimates
+in engineering units, what speaks for and against them, and what would settle them. Signs follow from what an engine
+computer does: it meters fuel for the air it believes in, so need is true over believed air times commanded over
+delivered fuel, and metered over speed-density air sees the air side alone.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from math import sqrt
+from typing import Any, ClassVar
+
+import numpy as np
+
+from livewatch.signature.causes.facts import Facts
+from livewatch.signature.estimates import Estimate
+from livewatch.signature.evidence.boost_figures import BoostFigures
+from livewatch.signature.evidence.boost_response import Response
+from livewatch.signature.evidence.observations import Observations
+from livewatch.signature.evidence.readings import Column
+from livewatch.signature.evidence.settled import PointMaker
+from livewatch.signature.inference import Effect, Fit
+
+__all__ = ["Grounds", "Hypothesis", "Judged", "Symptom", "Variant", "air_side", "linear", "logarithmic", "measured"]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Variant:
+    """One shape of a cause: `unknown` is its further unknown (g/s of air or fuel, bank, s), `weight` the logarithm of
+    its share among the cause's shapes."""
+
+    cause: str
+    effect: Effect
+    unknown: float = 0.0
+    weight: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Symptom:
+    """What the pulls say of a cause of boost: `weight` the logarithm of the Bayes factor against matching parts, `size`
+    and its `deviation` as shares of commanded boost."""
+
+    weight: float
+    size: float
+    deviation: float
+
+
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """One cause as judged.
+
+    Attributes:
+        cause, family: names.
+        fit: size in the unit of its effect, and the weight against nothing wrong (natural logarithm).
+        probability: of all causes and of nothing wrong, adding up to 1.
+        unknown: mean of its further unknown (g/s of air or fuel, bank, s); `unknown_spread` its standard deviation.
+        shapes: (further unknown, share) of each of its shapes; `variants` the shapes themselves.
+        shift: what the fuel in the tank takes of need (logarithm), as far as it is not corrected for.
+    """
+
+    cause: str
+    family: str
+    fit: Fit
+    probability: float = 0.0
+    unknown: float = 0.0
+    unknown_spread: float = 0.0
+    shapes: tuple[tuple[float, float], ...] = ()
+    variants: tuple[Variant, ...] = ()
+    shift: float = 0.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Grounds:
+    """All that estimates are made from."""
+
+    seen: Observations
+    maker: PointMaker
+    responses: Sequence[Response]
+
+
+class Hypothesis:
+    """One cause. Derive, set what is named here, and give `variants` or `symptom`.
+
+    Attributes:
+        name, family, title: what: as in files, as people group them, and in words.
+        short: the same in 27 characters at the most, for a screen.
+        log_prior: logarithm of how probable it is against "nothing is wrong" before any data: a judgement, common
+            practice.
+        settles: what would settle it, without driving.
+    """
+
+    name: ClassVar[str]
+    family: ClassVar[str]
+    title: ClassVar[str]
+    short: ClassVar[str]
+    log_prior: ClassVar[float]
+    settles: ClassVar[str]
+
+    def variants(self, seen: Observations, maker: PointMaker) -> Iterator[Variant]:
+        """Its shapes on the fuel side, as far as these observations can speak about them."""
+        return iter(())
+
+    def symptom(self, figures: BoostFigures) -> Symptom | None:
+        """What the pulls say of it; None where they say nothing."""
+        return None
+
+    def estimates(self, judged: Judged, grounds: Grounds) -> list[Estimate]:
+        """How large it is; the main figure first."""
+        return []
+
+    def reasons_for(self, judged: Judged, facts: Facts) -> Iterator[str]:
+        """What speaks for it, in sentences."""
+        yield facts.pattern
+
+    def reasons_against(self, judged: Judged, facts: Facts) -> Iterator[str]:
+        """What speaks against it, in sentences."""
+        return iter(())
+
+
+def air_side(seen: Observations, maker: PointMaker) -> Column:
+    """1 for need and -1 for metered over speed-density air: what acts on metered air shows in both. 0 without a
+    meter."""
+    need = seen.on("need")
+    return need - seen.on("ratio") if maker.metered else 0.0 * need
+
+
+def linear(column: Column, spread: float) -> Effect:
+    """size * column."""
+    return Effect(lambda size: size * column, lambda size: column, spread, linear=True)
+
+
+def logarithmic(sign: Column, feature: Column, spread: float, low: float = -np.inf) -> Effect:
+    """sign * log(1 + size * feature), kept away from a logarithm of nothing."""
+
+    def mean(size: Any) -> Column:
+        change: Column = sign * np.log(np.maximum(1.0 + size * feature, 0.15))
+        return change
+
+    def slope(size: float) -> Column:
+        inside = 1.0 + size * feature
+        return np.where(inside > 0.15, sign * feature / np.maximum(inside, 0.15), 0.0)
+
+    return Effect(mean, slope, spread, low)
+
+
+def measured(fit: Fit, spread: float, own: float) -> Fit:
+    """What the data alone say of a part's ratio. The fit was drawn towards 0 by what is known beforehand (`spread`),
+    for weighing causes: undone here. And the covariance counts the part's `own` tolerance as an error, but a part that
+    is off its drawing has that ratio."""
+    told = 1.0 - min(0.5, (fit.deviation / spread) ** 2)
+    return Fit(fit.size / told, sqrt(max(fit.deviation**2 / told - own**2, 0.25 * fit.deviation**2)), fit.weight)

@@ -1,0 +1,63 @@
+"""A lambda sensor that reads wrong: from the beginning, or more and more. Parts do not change with time; it may."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from math import exp, log
+
+import numpy as np
+
+from livewatch.signature.causes.facts import Facts
+from livewatch.signature.causes.hypothesis import Grounds, Hypothesis, Judged, Variant, linear
+from livewatch.signature.estimates import Estimate, band_of, mapped
+from livewatch.signature.evidence.observations import Observations
+from livewatch.signature.evidence.settled import PointMaker
+
+__all__ = ["HYPOTHESIS"]
+
+SPREAD = 0.06
+"""Of the logarithm of its error beforehand; common practice."""
+DRIFTS = (60.0, 120.0, 240.0)
+"""s a lambda sensor may take to drift."""
+TOLD_BY_LEVEL = -2.5
+"""Logarithm of the share of lambda sensor faults that are there all along rather than growing."""
+
+
+class LambdaSensor(Hypothesis):
+    """The sensor, not the mixture."""
+
+    name, family, short = "lambda_sensor", "none", "lambda sensor wrong"
+    title = "the lambda sensor reads wrong"
+    log_prior = -2.0
+    settles = "Compare with a second lambda sensor, in the tailpipe or in its place."
+
+    def variants(self, seen: Observations, maker: PointMaker) -> Iterator[Variant]:
+        need = seen.on("need")
+        yield Variant(self.name, linear(need, SPREAD), -1.0, TOLD_BY_LEVEL)
+        used = seen.regions.stretch[seen.row]
+        if not len(used) or int(used.max()) < 1:
+            return
+        end = float(seen.regions.middle[int(used.max())])
+        starts = [0.0, 0.25 * end, 0.5 * end]
+        share = log((1.0 - exp(TOLD_BY_LEVEL)) / (len(starts) * len(DRIFTS)))
+        for start in starts:
+            for drift in DRIFTS:
+                grown = np.clip((seen.of("time") - start) / drift, 0.0, 1.0)
+                yield Variant(self.name, linear(grown * need, SPREAD), start, share)
+
+    def estimates(self, judged: Judged, grounds: Grounds) -> list[Estimate]:
+        return [mapped("reads away from the truth by", "%", band_of(judged.fit), lambda s: 100.0 * (exp(s) - 1.0))]
+
+    def reasons_for(self, judged: Judged, facts: Facts) -> Iterator[str]:
+        yield facts.pattern
+        yield from facts.the_same_everywhere()
+        yield from facts.air_agrees()
+        if judged.unknown >= 0.0 and judged.probability > 0.3:
+            yield "need moved with time at the same loads, which parts do not"
+
+    def reasons_against(self, judged: Judged, facts: Facts) -> Iterator[str]:
+        if judged.unknown < 0.0:
+            yield "a sensor that was wrong all along looks like injectors of another size"
+
+
+HYPOTHESIS = LambdaSensor()

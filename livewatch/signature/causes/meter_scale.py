@@ -1,0 +1,53 @@
+"""The air meter reads wrong by one factor: the same at every flow, and metered air disagrees with speed-density air."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from math import exp
+
+from livewatch.signature.causes.facts import CLEAR, Facts
+from livewatch.signature.causes.hypothesis import Grounds, Hypothesis, Judged, Variant, air_side, linear, measured
+from livewatch.signature.estimates import Estimate, band_of, mapped
+from livewatch.signature.evidence.everyday import METER
+from livewatch.signature.evidence.observations import Observations
+from livewatch.signature.evidence.settled import PointMaker
+
+__all__ = ["HYPOTHESIS"]
+
+SPREAD = 0.15
+"""Of the factor beforehand, a share; common practice."""
+
+
+class MeterScale(Hypothesis):
+    """Another bore, or another meter."""
+
+    name, family, short = "meter_scale", "metering", "air meter off by one factor"
+    title = "the air meter reads wrong by one factor: another bore, or another meter"
+    log_prior = -1.2
+    settles = "Measure the bore of the air meter's housing and read the part number of the meter."
+
+    def variants(self, seen: Observations, maker: PointMaker) -> Iterator[Variant]:
+        if maker.metered:
+            yield Variant(self.name, linear(air_side(seen, maker), SPREAD))
+
+    def estimates(self, judged: Judged, grounds: Grounds) -> list[Estimate]:
+        band = band_of(measured(judged.fit, SPREAD, METER))
+        return [
+            mapped("the meter reads away from the truth by", "%", band, lambda s: 100.0 * (exp(-s) - 1.0)),
+            mapped("true over metered air", "1", band, exp),
+            mapped("bore fitted over bore calibrated for", "1", band, lambda s: exp(s / 2.0)),
+        ]
+
+    def reasons_for(self, judged: Judged, facts: Facts) -> Iterator[str]:
+        yield facts.pattern
+        yield from facts.the_same_everywhere()
+        yield from facts.air_disagrees()
+
+    def reasons_against(self, judged: Judged, facts: Facts) -> Iterator[str]:
+        yield from facts.not_the_same_everywhere()
+        if abs(facts.ratio) < facts.spread / 2.0 and abs(facts.level) > CLEAR:
+            yield f"metered air agrees with speed-density air ({facts.ratio:+.1f} %)"
+        yield from facts.breathing_unsure()
+
+
+HYPOTHESIS = MeterScale()

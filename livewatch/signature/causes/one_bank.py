@@ -1,0 +1,44 @@
+"""One bank gets less or more fuel than the other: injectors, or a leak, on that side."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from math import exp, log
+
+from livewatch.signature.causes.facts import FLAT, Facts
+from livewatch.signature.causes.hypothesis import Grounds, Hypothesis, Judged, Variant, linear
+from livewatch.signature.estimates import Estimate, band_of, mapped
+from livewatch.signature.evidence.observations import Observations
+from livewatch.signature.evidence.settled import PointMaker
+
+__all__ = ["HYPOTHESIS"]
+
+SPREAD = 0.15
+"""Of the logarithm of need of one bank over the other beforehand; common practice."""
+
+
+class OneBank(Hypothesis):
+    """The same, on one bank only."""
+
+    name, family, short = "one_bank", "injection", "banks get unequal fuel"
+    title = "one bank gets less or more fuel than the other"
+    log_prior = -1.5
+    settles = "Exchange two injectors between the banks and see whether the difference moves with them."
+
+    def variants(self, seen: Observations, maker: PointMaker) -> Iterator[Variant]:
+        if maker.banks == 2:
+            for bank in (1, 2):
+                yield Variant(self.name, linear(seen.on(f"need_{bank}"), SPREAD), float(bank), -log(2.0))
+
+    def estimates(self, judged: Judged, grounds: Grounds) -> list[Estimate]:
+        bank = max(judged.shapes, key=lambda shape: shape[1])[0] if judged.shapes else judged.unknown
+        what = f"need of bank {bank:.0f} over the other"
+        return [mapped(what, "%", band_of(judged.fit), lambda s: 100.0 * (exp(s) - 1.0))]
+
+    def reasons_for(self, judged: Judged, facts: Facts) -> Iterator[str]:
+        yield facts.pattern
+        if abs(facts.apart) > FLAT:
+            yield f"bank 2 needs {facts.apart:+.1f} % more than bank 1"
+
+
+HYPOTHESIS = OneBank()

@@ -1,0 +1,66 @@
+"""Air leaks out between compressor and throttle: nothing at idle, richer the higher the boost."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from math import log
+
+import numpy as np
+
+from livewatch.data.physics import leak_share
+from livewatch.signature.causes.facts import FLAT, Facts
+from livewatch.signature.causes.hypothesis import Grounds, Hypothesis, Judged, Variant, air_side, logarithmic
+from livewatch.signature.causes.leak_sizes import begun, pressure_leak
+from livewatch.signature.estimates import Estimate
+from livewatch.signature.evidence.observations import Observations
+from livewatch.signature.evidence.settled import PointMaker
+
+__all__ = ["HYPOTHESIS"]
+
+SPREAD = 8.0
+"""g/s of choked flow through the hole beforehand, for two litres of displacement; common practice."""
+OFFSETS, LIKELIEST_OFFSET = (0.0, 0.3, 0.6, 1.2, 2.4, 4.8), 0.3
+"""kPa by which the sensor before the throttle may read above the barometer, sound up to 1.5 % of 300 kPa (common
+practice); decides the leak at light load."""
+PLAINLY_LOST = 0.2
+"""Share of the metered air; common practice."""
+
+
+class PressureLeak(Hypothesis):
+    """Metered air is lost on the way."""
+
+    name, family, short = "pressure_leak", "air leak", "air leak under boost"
+    title = "air leaks out between compressor and throttle, under boost"
+    log_prior = -1.5
+    settles = "Put the charge pipes under pressure with the engine off and listen for air."
+
+    def variants(self, seen: Observations, maker: PointMaker) -> Iterator[Variant]:
+        if not (maker.boosted and maker.metered):
+            return
+        sign, air = air_side(seen, maker), np.maximum(seen.of("air"), 0.3)
+        spread = SPREAD * (maker.displacement / 2.0)
+        for offset in OFFSETS:
+            outwards = np.maximum(0.0, np.nan_to_num(-leak_share(seen.of("boost") - offset, seen.of("outside")))) / air
+            effect = logarithmic(sign, -outwards, spread, 0.0)
+            yield Variant(self.name, effect, offset, -log(2.0 * len(OFFSETS)))
+            if offset == LIKELIEST_OFFSET:
+                yield from begun(seen, self.name, effect)
+
+    def estimates(self, judged: Judged, grounds: Grounds) -> list[Estimate]:
+        return pressure_leak(judged, grounds.seen, grounds.responses)
+
+    def reasons_for(self, judged: Judged, facts: Facts) -> Iterator[str]:
+        yield facts.pattern
+        if facts.high < facts.light - FLAT:
+            yield "richer under boost than below it: metered air is lost on the way"
+        if facts.boost.air_lost > PLAINLY_LOST:
+            times = 1.0 / (1.0 - min(facts.boost.air_lost, 0.99))
+            rose = f"metered air rose, at once, to {times:.1f} times what the engine took in"
+            yield f"in one pull {rose}: something opened"
+
+    def reasons_against(self, judged: Judged, facts: Facts) -> Iterator[str]:
+        if not facts.metered:
+            yield "without an air meter a leak before the throttle shows as boost that falls short, and as nothing else"
+
+
+HYPOTHESIS = PressureLeak()

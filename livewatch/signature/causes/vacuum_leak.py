@@ -1,0 +1,77 @@
+"""Air leaks in behind the air meter: the error falls as 1 / air flow, largest at idle, gone under boost."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from math import log
+from typing import Any
+
+import numpy as np
+
+from livewatch.signature.causes.facts import FLAT, Facts
+from livewatch.signature.causes.hypothesis import Grounds, Hypothesis, Judged, Variant, air_side, logarithmic
+from livewatch.signature.causes.leak_sizes import begun, vacuum_leak
+from livewatch.signature.estimates import Estimate
+from livewatch.signature.evidence.observations import Observations
+from livewatch.signature.evidence.readings import Column
+from livewatch.signature.evidence.settled import PointMaker
+from livewatch.signature.inference import Effect
+
+__all__ = ["HYPOTHESIS"]
+
+SPREAD = 1.8
+"""g/s of air let in at idle beforehand, for two litres of displacement; common practice."""
+TAKEN_AWAY, ADDED = -12.0, 5.0
+"""Per cent of idle air correction that speaks for a leak, and against one; common practice."""
+
+
+class VacuumLeak(Hypothesis):
+    """Air that comes in behind the meter; at idle the controller shuts the throttle by as much."""
+
+    name, family, short = "vacuum_leak", "air leak", "air leak under vacuum"
+    title = "air leaks in behind the air meter, under vacuum"
+    log_prior = -1.5
+    settles = "Put smoke into the intake with the engine off; listen at the gaskets and hoses."
+
+    def variants(self, seen: Observations, maker: PointMaker) -> Iterator[Variant]:
+        inwards = np.nan_to_num(seen.of("vacuum")) / np.maximum(seen.of("air"), 0.3)
+        sign, spread = air_side(seen, maker), SPREAD * (maker.displacement / 2.0)
+        effect = _effect(sign, inwards, seen.on("idle"), spread, maker.metered)
+        yield Variant(self.name, effect, 0.0, -log(2.0))
+        yield from begun(seen, self.name, effect)
+
+    def estimates(self, judged: Judged, grounds: Grounds) -> list[Estimate]:
+        return vacuum_leak(judged, grounds.seen)
+
+    def reasons_for(self, judged: Judged, facts: Facts) -> Iterator[str]:
+        yield facts.pattern
+        if facts.idle > facts.light + FLAT:
+            yield "lean at idle, and going away with more air"
+        if facts.idle_correction < TAKEN_AWAY:
+            yield f"the idle controller takes {-facts.idle_correction:.0f} % of the air away: it comes in elsewhere"
+
+    def reasons_against(self, judged: Judged, facts: Facts) -> Iterator[str]:
+        if facts.idle < facts.light + 1.0:
+            yield "idle is no leaner than light load"
+        if facts.idle_correction > ADDED:
+            yield f"the idle controller adds air ({facts.idle_correction:+.0f} %) where a leak would make it take away"
+
+
+def _effect(sign: Column, inwards: Column, idle: Column, spread: float, metered: bool) -> Effect:
+    plain = logarithmic(sign, inwards, spread, 0.0)
+
+    def share(size: Any) -> Column:
+        taken = size * inwards
+        less: Column = idle * np.minimum(taken / (1.0 + taken) if metered else taken, 0.8)
+        return less
+
+    def share_slope(size: float) -> Column:
+        taken = size * inwards
+        return idle * np.where(taken < 0.8, inwards / (1.0 + taken) ** 2 if metered else inwards, 0.0)
+
+    return Effect(
+        lambda size: plain.mean(size) - share(size), lambda size: plain.slope(size) - share_slope(size), spread, 0.0
+    )
+
+
+HYPOTHESIS = VacuumLeak()

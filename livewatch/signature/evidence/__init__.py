@@ -1,0 +1,1 @@
+"""What a drive shows, before anybody asks why."""

@@ -1,0 +1,132 @@
+"""What everyday causes give the observations of a car whose parts match, together: their covariance.
+
+Part tolerances, fuel and sensors (one factor everywhere), tables that are smooth but never exact, and a volumetric
+efficiency known as a range only. Observations come in, and what is said here is added to their covariance.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from livewatch.signature.evidence.evidence import Regions
+from livewatch.signature.evidence.observations import Observations
+from livewatch.signature.evidence.readings import Column
+from livewatch.signature.evidence.settled import PointMaker
+
+__all__ = ["INJECTORS", "METER", "add_everyday", "milligrams_per_ms"]
+
+INJECTORS = 0.015
+"""Spread of the flow of injectors that match: makers accept ±3 %, two standard deviations; common practice."""
+USUAL_RATE, USUAL_BOOSTED = 7.5, 13.0
+"""mg/ms of an injector for each litre of its cylinder, of engines without and with a turbocharger: 70 and 120 kW/L at
+0.3 kg/kWh (Heywood 1988, section 2.7, quotes 0.25 to 0.35), open for 80 % of the time there (common practice)."""
+SLOPE_KNOWN, SIZE_KNOWN = 0.03, 0.25
+"""Shares, one standard deviation, by which those may be off: from the computer's own pulses, and by the usual size."""
+BANKS_APART = 0.012
+"""Spread of need between the banks of an engine in order; common practice."""
+SMOOTH, SMOOTH_FLOW, SMOOTH_SPEED = 0.011, 0.8, 1800.0
+"""Error of tables: its size, and over which ratio of flow (logarithm) and rpm it changes."""
+LEVEL, LEVEL_FLOW = 0.012, 2.2
+"""Slow error over flow, as meters and tables drift: its size, and over which ratio of flow (logarithm) it changes."""
+REGION = 0.004
+"""Error of one cell of the tables on its own; common practice."""
+IDLE_OFFSET = 0.07
+"""g/s of air by other ways than the meter on a sound engine: crankcase gas, brake servo."""
+DEAD_TIME = 0.015
+"""ms by which dead times vary between injectors of one kind."""
+METER = 0.010
+"""Spread of the scale of meters that match; common practice."""
+PULSATION = 0.02
+"""A meter's error near full load at low speed, where the flow pulsates back."""
+PRESSURE_OFFSET = 0.4
+"""kPa of offset of a manifold pressure sensor."""
+PURGE = 0.03
+"""What fuel vapour may take at part load when the purge valve is not seen."""
+SPEED_SHAPE, SPEED_BEND, LOAD_SHAPE = 0.04, 0.05, 0.03
+"""How volumetric efficiency may depend on speed and pressure besides the usual shape."""
+IDLE_BREATHING, IDLE_REGION = 0.15, 0.06
+"""How far volumetric efficiency at idle may be from usual, where burned gas takes much of the cylinder: in common, and
+for each region on its own; common practice."""
+DROOP = 0.02
+"""Share of fuel pressure that a sound supply lets go at the highest flow, growing with its square; common practice."""
+SUPPLY_OFFSET = 0.010
+"""Share by which two sensors of fuel pressure may differ; common practice."""
+
+
+def add_everyday(seen: Observations, maker: PointMaker, compared: bool) -> None:
+    """Add what everyday causes give together to the covariance."""
+    need, ratio, supply = seen.on("need"), seen.on("ratio"), seen.on("supply")
+    speed, air, pressure, outside = (seen.of(name) for name in ("speed", "air", "pressure", "outside"))
+    still = np.nan_to_num(1.0 / np.maximum(pressure, 15.0), nan=0.01)
+    with np.errstate(invalid="ignore"):
+        full = ((pressure > 0.9 * outside) & (speed < 2300.0)).astype(np.float64)
+    thin = np.nan_to_num(np.maximum(0.0, 1.0 - np.maximum(pressure - 25.0, 0.0) / 25.0))
+    away = (speed - 3500.0) / 2500.0
+    load = np.nan_to_num(np.log(np.maximum(pressure, 15.0) / 100.0))
+    leak = np.nan_to_num(seen.of("vacuum")) / np.maximum(air, 0.3)
+    charge = seen.of("charge")
+    regions = seen.regions
+    late = np.nan_to_num(1.0 / np.maximum(charge, 1.0)) * milligrams_per_ms(regions, maker)[0]
+    fuel = np.nan_to_num(seen.of("fuel"))
+    flow = fuel / max(float(fuel.max()), 1e-9)
+    sharp = 0.5 if compared else 1.0
+    loads: list[Column] = [
+        seen.common * need,
+        METER * sharp * (need - ratio) if maker.metered else np.zeros(len(seen)),
+        DEAD_TIME * sharp * late * need,
+        IDLE_OFFSET * sharp * leak * (need - ratio if maker.metered else 0.0 * need),
+        SUPPLY_OFFSET * supply,
+        DROOP * flow * flow * (supply - 0.5 * need),
+    ]
+    if maker.banks == 2:
+        loads += [BANKS_APART * sharp * seen.on(f"need_{bank}") for bank in (1, 2)]
+    if maker.metered:
+        # Half the width of the declared range is taken for two standard deviations.
+        spread = 0.01 if compared else maker.efficiency_spread / 2.0
+        loads += [
+            PULSATION * sharp * full * (need - ratio),
+            spread * ratio,
+            SPEED_SHAPE * sharp * away * ratio,
+            SPEED_BEND * sharp * away * away * ratio,
+            LOAD_SHAPE * sharp * load * ratio,
+            PRESSURE_OFFSET * still * ratio,
+            IDLE_BREATHING * thin * ratio,
+        ]
+    else:
+        loads += [PRESSURE_OFFSET * still * need, 0.01 * sharp * load * need]
+    if "purge_duty" not in maker.there:
+        part = ((air / maker.displacement > 1.8) & (np.nan_to_num(pressure) < 0.95 * np.nan_to_num(outside))) * 1.0
+        loads.append(PURGE * part * need)
+    factors = np.array(loads)
+    total = seen.covariance
+    total += factors.T @ factors
+    log_flow = np.log(np.maximum(regions.mean["air"], 0.1))
+    apart = log_flow[:, None] - log_flow[None, :]
+    turns = regions.mean["speed"][:, None] - regions.mean["speed"][None, :]
+    near = np.exp(-0.5 * ((apart / SMOOTH_FLOW) ** 2 + (turns / SMOOTH_SPEED) ** 2))
+    far = np.exp(-0.5 * (apart / LEVEL_FLOW) ** 2)
+    cell = regions.speed * 1000 + regions.flow
+    same = (REGION * sharp) ** 2 * (cell[:, None] == cell[None, :])
+    air_side = need - ratio if maker.metered else need
+    for column, together in (
+        (need, (SMOOTH * sharp) ** 2 * near + same),
+        (ratio, SMOOTH**2 * near + same),
+        (air_side, (LEVEL * sharp) ** 2 * far + same),
+    ):
+        total += (column[:, None] * column[None, :]) * together[seen.row][:, seen.row]
+    # So that the covariance can be factorised whatever came in.
+    total += np.eye(len(seen)) * 1e-8
+    total += np.diag((IDLE_REGION * thin * ratio) ** 2)
+
+
+def milligrams_per_ms(regions: Regions, maker: PointMaker) -> tuple[float, float]:
+    """What an injector lets through in a millisecond at 300 kPa, and the share by which that may be off (one standard
+    deviation): from the computer's own pulses, the slope of commanded charge over pulse width; else an injector of the
+    usual size for the engine."""
+    pulse, charge = regions.mean["pulse"], regions.mean["charge"]
+    known = ~np.isnan(pulse) & ~np.isnan(charge)
+    if known.sum() >= 3 and float(np.ptp(pulse[known])) > 0.8:
+        slope = float(np.polyfit(charge[known], pulse[known], 1)[0])
+        if slope > 0.02:
+            return 1.0 / slope, SLOPE_KNOWN
+    return (USUAL_BOOSTED if maker.turbo else USUAL_RATE) * maker.displacement / maker.cylinders, SIZE_KNOWN

@@ -1,0 +1,196 @@
+"""From evidence to one vector of observations, and how far each may stray on a car whose parts match.
+
+Regions come in; an `Observations` goes out: logarithms of need, of metered over speed-density air, and of fuel supply
+pressure, idle correction beside them, with the covariance that everyday causes give them together. Nothing here knows
+what may be wrong.
+"""
+
+from __future__ import annotations
+
+from math import isnan, log, sqrt
+
+import numpy as np
+
+from livewatch.data.physics import STANDARD_PRESSURE
+from livewatch.profile.fuels import ethanol_blend_ratio
+from livewatch.signature.evidence.baseline import Baseline
+from livewatch.signature.evidence.everyday import add_everyday
+from livewatch.signature.evidence.evidence import Regions
+from livewatch.signature.evidence.observations import Observations
+from livewatch.signature.evidence.readings import Column
+from livewatch.signature.evidence.settled import PointMaker
+
+__all__ = ["ethanol_of", "gather"]
+
+COUNTED = 0.015
+"""How far the ratio of a computer's own air and fuel may be from what it counts with: rounding, moments, the density it
+gives litres with."""
+USUAL_HUMIDITY, WATER_TO_AIR = 0.55, 0.622
+"""Relative humidity of usual weather (common practice), and mass of water over that of air, mole for mole."""
+VISIT = 0.008
+"""Scatter between visits where too few are known to say."""
+VISIT_WEIGHT = 4.0
+"""Visits that such a scatter is worth; a judgement."""
+FEW = 0.012
+"""What one visit alone may be wrong by: something that the test for settled data did not see."""
+IDLE_CORRECTION = 0.11
+"""Share of idle air that its correction may be away from 0 on an engine in order; common practice."""
+OUTLIER = 0.12
+"""How far the ratio of one region may be from the others, as a logarithm, before it is doubted."""
+MEAN_SHAPE = 0.20
+"""Usual fall of volumetric efficiency one peak speed away from the peak (Guzzella and Onder 2010, section 2.3.3)."""
+PEAK_SPEED = 4300.0
+"""rpm at which volumetric efficiency is usually best; common practice."""
+COMMON = 0.018
+"""Everyday spread of need as one factor: injectors, meter and lambda sensor within their tolerances, humidity. Those
+of the parts are common practice, no source."""
+COMMON_FUEL_UNKNOWN = 0.030
+"""The same without a sensor for ethanol, on pump fuels from E0 to E20."""
+COMMON_SPEED_DENSITY = 0.020
+"""What a pressure sensor and the breathing of an engine without an air meter add to that; common practice."""
+SUPPLY_NOISE = 0.010
+"""Share by which the fuel pressure of one visit may be off; common practice."""
+
+
+def usual_efficiency_shape(speed: Column) -> Column:
+    """Volumetric efficiency over its best, a parabola over speed: the usual shape of engines, not known of this one."""
+    away = (speed - PEAK_SPEED) / PEAK_SPEED
+    return 1.0 - MEAN_SHAPE * away * away
+
+
+def gather(regions: Regions, maker: PointMaker, baseline: Baseline | None) -> Observations:
+    """Everything the evidence says that hypotheses are judged by. Rows are regions and stretches of the drive."""
+    mean, count = regions.mean, regions.count
+    rows: list[int] = []
+    kinds: list[str] = []
+    values: list[float] = []
+    noise: list[float] = []
+    names = ["need_1", "need_2"][: maker.banks]
+    against = baseline.at(regions) if baseline else {}
+    usual = np.zeros(len(regions)) if baseline else _humidity(regions)
+    for name in names:
+        scatter = _scatter(regions, name)
+        for place in range(len(regions)):
+            known = float(count[f"log_{name}"][place])
+            if known:
+                rows.append(place)
+                kinds.append(name)
+                values.append(float(mean[f"log_{name}"][place] - against.get(name, usual)[place]))
+                noise.append(scatter / known + (FEW / known) ** 2 + 1.5e-3**2)
+    if maker.metered:
+        shape = np.log(maker.efficiency * usual_efficiency_shape(mean["speed"]))
+        expected = against.get("ratio", shape)
+        scatter = _scatter(regions, "ratio")
+        for place in range(len(regions)):
+            known = float(count["log_ratio"][place])
+            if known:
+                rows.append(place)
+                kinds.append("ratio")
+                values.append(float(mean["log_ratio"][place] - expected[place]))
+                noise.append(scatter / known + (FEW / known) ** 2 + 2e-3**2)
+        _doubt_outliers(kinds, values, noise)
+    for place in range(len(regions)):
+        if count["supply"][place]:
+            rows.append(place)
+            kinds.append("supply")
+            values.append(log(max(float(mean["supply"][place]), 0.05)))
+            noise.append(SUPPLY_NOISE**2 / float(count["supply"][place]) + 1e-6)
+    _idle(regions, rows, kinds, values, noise)
+    fuel_shift = _fuel_shift(regions, maker, baseline)
+    common = COMMON_FUEL_UNKNOWN if np.isnan(fuel_shift) else COMMON
+    if not maker.metered:
+        common = sqrt(common**2 + COMMON_SPEED_DENSITY**2)
+    if baseline:
+        common = min(common, 0.015)
+    result = Observations(
+        np.array(values),
+        np.diag(np.array(noise)) if noise else np.zeros((0, 0)),
+        np.array(rows, np.int64),
+        np.array(kinds, np.str_) if kinds else np.zeros(0, "<U8"),
+        regions,
+        0.0 if np.isnan(fuel_shift) else fuel_shift,
+        0.0 if np.isnan(fuel_shift) else _corrected(regions, maker),
+        common,
+    )
+    if len(result):
+        add_everyday(result, maker, baseline is not None)
+    return result
+
+
+def _scatter(regions: Regions, name: str) -> float:
+    """Variance between visits of one region, all regions pooled, with a prior worth a few visits."""
+    count, mean = regions.count[f"log_{name}"], regions.mean[f"log_{name}"]
+    square = regions.mean[f"square_{name}"]
+    with np.errstate(invalid="ignore"):
+        within = np.where(count > 1, np.maximum(square - mean * mean, 0.0) * count, 0.0)
+    degrees = float(np.where(count > 1, count - 1, 0).sum())
+    return (VISIT_WEIGHT * VISIT**2 + float(np.nansum(within))) / (VISIT_WEIGHT + degrees)
+
+
+def _doubt_outliers(kinds: list[str], values: list[float], noise: list[float]) -> None:
+    """Give ratios far from all others as much noise as they are away: pressure, temperature and meter may have been
+    caught at different moments."""
+    places = [place for place, kind in enumerate(kinds) if kind == "ratio"]
+    if places:
+        middle = float(np.median([values[place] for place in places]))
+        for place in places:
+            noise[place] += max(0.0, abs(values[place] - middle) - OUTLIER) ** 2
+
+
+def _idle(regions: Regions, rows: list[int], kinds: list[str], values: list[float], noise: list[float]) -> None:
+    """One observation: the idle air correction, as a share, the thinner air of altitude taken off."""
+    count = regions.count["idle_correction"]
+    if not count.sum():
+        return
+    known = count > 0
+    weight = count[known] / count[known].sum()
+    correction = float((regions.mean["idle_correction"][known] * weight).sum()) / 100.0
+    outside = float((regions.mean["outside"][known] * weight).sum())
+    expected = 0.0 if np.isnan(outside) else STANDARD_PRESSURE / outside - 1.0
+    rows.append(int(np.argmax(count)))
+    kinds.append("idle")
+    values.append(correction - expected)
+    noise.append(IDLE_CORRECTION**2)
+
+
+def ethanol_of(regions: Regions) -> float:
+    """Mean % of ethanol in the fuel, NaN without a sensor."""
+    count = regions.count["ethanol"]
+    return float(np.nansum(regions.mean["ethanol"] * count) / count.sum()) if count.sum() else float("nan")
+
+
+def _fuel_shift(regions: Regions, maker: PointMaker, baseline: Baseline | None) -> float:
+    """log of stoichiometric ratio calibrated (or of the baseline's fuel) over that of the fuel in the tank; NaN without
+    a sensor."""
+    usual = maker.stoichiometric
+    if baseline is not None:
+        usual = _blend(baseline.ethanol)
+    return log(usual / _blend(ethanol_of(regions)))
+
+
+def _blend(ethanol: float) -> float:
+    return float("nan") if isnan(ethanol) else ethanol_blend_ratio(min(max(ethanol / 100.0, 0.0), 1.0))
+
+
+def _corrected(regions: Regions, maker: PointMaker) -> float:
+    """Whether the computer counts with the stoichiometric ratio of the fuel in the tank rather than with that of the
+    calibration, from the fuel it says it gives to the air it counts: logarithm of the odds. 0 without a fuel rate."""
+    count = regions.count["counted"]
+    if not count.sum():
+        return 0.0
+    known = count > 0
+    # The median keeps out regions where fuel rate and air were caught at different moments.
+    ratio = log(float(np.median(regions.mean["counted"][known])))
+    tank = log(_blend(ethanol_of(regions)))
+    return 0.5 * ((ratio - log(maker.stoichiometric)) ** 2 - (ratio - tank) ** 2) / COUNTED**2
+
+
+def _humidity(regions: Regions) -> Column:
+    """What the water vapour of usual weather takes of need in each region, as a logarithm: it is counted as air, but
+    carries no oxygen."""
+    warm = np.clip(regions.mean["weather"], -30.0, 45.0)
+    # Magnus' formula with the constants of WMO-No. 8 (2018), annex 4.B: kPa over water.
+    saturated = 0.6112 * np.exp(17.62 * warm / (243.12 + warm))
+    outside = np.nan_to_num(regions.mean["outside"], nan=STANDARD_PRESSURE)
+    share: Column = np.nan_to_num(WATER_TO_AIR * USUAL_HUMIDITY * saturated / outside)
+    return np.log1p(-share)
