@@ -100,7 +100,7 @@ def watch(
     if browser:
         from livewatch.dashboard.browser.server import serve_in_browser
 
-        serve_in_browser(_shown(profile_name, bus_options, poll, out), host, port, token)
+        serve_in_browser(_shown(profile_name, bus_options, poll, duration, out), host, port, token)
         return
     folder = SessionFolder.create(out, profile, [bus.text for bus in buses])
     run = Run(profile, Recorder(folder), history=History(profile))
@@ -111,7 +111,7 @@ def watch(
         else:
             from livewatch.dashboard import show_live
 
-            show_live(run, live)
+            show_live(live, None if duration is None else duration / 1e9)
     except SourceError:
         if not run.pipeline.rows:
             # Nothing was watched: leave no empty folder behind.
@@ -121,11 +121,14 @@ def watch(
     print(f"The session folder is {folder.path}")
 
 
-def _shown(profile_name: str | None, bus_options: tuple[str, ...], poll: bool, out: Path) -> list[str]:
+def _shown(
+    profile_name: str | None, bus_options: tuple[str, ...], poll: bool, duration: int | None, out: Path
+) -> list[str]:
     """The command line whose dashboard the browser shows; polling was agreed to already."""
     buses = [word for option in bus_options for word in ("--bus", option)]
     polling = ["--poll", "--yes"] if poll else []
-    return ["watch", "-p", str(profile_name), *buses, *polling, "--out", str(out)]
+    lasting = [] if duration is None else ["--for", f"{duration / 1e6:.0f} ms"]
+    return ["watch", "-p", str(profile_name), *buses, *polling, *lasting, "--out", str(out)]
 
 
 def _show_buses() -> None:

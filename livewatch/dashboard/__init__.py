@@ -5,18 +5,17 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from livewatch.dashboard.feed import LiveFeed
+    from livewatch.run.live import LiveRun
     from livewatch.run.player import Player
-    from livewatch.run.run import Run
 
 __all__ = ["show_live", "show_replay"]
 
 
-def show_live(run: Run, feed: LiveFeed) -> None:
-    """Show a live run until the person quits; the feed is started before and stopped after.
+def show_live(live: LiveRun, lasting: float | None = None) -> None:
+    """Show a live run until the person quits, or for `lasting` seconds; it is started before and stopped after.
 
     Args:
-        run: made with a history, so that there is something to show.
+        live: its run made with a history, so that there is something to show.
 
     Raises:
         SourceError: a bus cannot be opened; nothing was shown.
@@ -24,7 +23,7 @@ def show_live(run: Run, feed: LiveFeed) -> None:
     from livewatch.dashboard.content.watched_run import WatchedLive
     from livewatch.dashboard.show_on_terminal import show
 
-    show(WatchedLive(run, feed), "seat")
+    show(WatchedLive(live), "seat", lasting)
 
 
 def show_replay(player: Player, view: str = "seat") -> None:

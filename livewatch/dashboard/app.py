@@ -5,7 +5,6 @@ It holds what the person chose (view, units, selection, where they look) and not
 
 from __future__ import annotations
 
-import os
 import signal
 import sys
 import threading
@@ -33,7 +32,6 @@ from livewatch.dashboard.screens.help_page import HelpPage
 from livewatch.dashboard.screens.main_screen import VIEWS, MainScreen
 from livewatch.dashboard.screens.reading_page import ReadingPage
 from livewatch.dashboard.speech import Speech, speech_command
-from livewatch.dashboard.textual_internals import PlainFilter
 from livewatch.dashboard.themes import THEMES
 from livewatch.dashboard.time_actions import TimeActions
 from livewatch.dashboard.widgets.event_list import flooding
@@ -63,6 +61,7 @@ class Dashboard(AlarmActions, TimeActions):
     speech: speaks; None to find out.
     clock: the machine's monotonic clock, s.
     said: something to tell first.
+    lasting: seconds after which it ends by itself; None to go on until the person quits.
     """
 
     CSS_PATH = Path(__file__).with_name("dashboard.tcss")
@@ -81,12 +80,11 @@ class Dashboard(AlarmActions, TimeActions):
         speech: Speech | None = None,
         clock: Callable[[], float] = wall.monotonic,
         said: str = "",
+        lasting: float | None = None,
     ) -> None:
         super().__init__()
         self.watched = watched
         self.view = view
-        self.fault: Exception | None = None
-        """What broke the screen."""
         self.remembered = remembered if remembered is not None else Remembered()
         self.plain = terminal_is_plain() if plain is None else plain
         engine, system = watched.profile.engine, self.remembered.get("units", "metric")
@@ -103,9 +101,9 @@ class Dashboard(AlarmActions, TimeActions):
         self._clock = clock
         self._beats = 0
         self._said = said
+        self._lasting = lasting
         self._main = MainScreen(view, watched.player is not None)
-        self._filter = PlainFilter(self.plain)
-        self._filters.append(self._filter)
+        self.show_ascii_only(self.plain)
         for theme in THEMES:
             self.register_theme(theme)
         usual = THEMES[2].name if self.no_color else THEMES[0].name
@@ -127,6 +125,8 @@ class Dashboard(AlarmActions, TimeActions):
         """Begin to look; the cautions first."""
         self.set_interval(BEAT, self.beat)
         self._listen_to_the_system()
+        if self._lasting is not None:
+            self.set_timer(max(0.001, self._lasting), self.exit)
         if self._said:
             self.notify(self._said, severity="warning", timeout=30)
         if not self.remembered.cautions_read(self.watched.profile.name):
@@ -145,7 +145,8 @@ class Dashboard(AlarmActions, TimeActions):
         # What is under another screen has everything drawn anew: seldom, or not at all where nothing of it is seen.
         covered = isinstance(self.screen, Cautions | HelpPage)
         shown = self.screen is self._main or (not covered and self._beats % COVERED == 0)
-        if shown and not self._terminal_is_behind():
+        # A slow terminal is shown less often rather than shown the past.
+        if shown and self.output_waiting <= MOST_WAITING:
             self._main.show(self.snapshot, view)
         if self.snapshot is not None:
             self.sound.sound(self.snapshot.announced, self._clock())
@@ -247,7 +248,7 @@ class Dashboard(AlarmActions, TimeActions):
     def action_plain(self) -> None:
         """Blocks and dots, or ASCII."""
         self.plain = not self.plain
-        self._filter.enabled = self.plain
+        self.show_ascii_only(self.plain)
         self.units = replace(self.units, plain=self.plain)
         self.screen.refresh(layout=True)
 
@@ -284,12 +285,6 @@ class Dashboard(AlarmActions, TimeActions):
         else:
             self.exit()
 
-    def _terminal_is_behind(self) -> bool:
-        """Whether much of what was drawn before still waits to be taken: a slow terminal is shown less often rather
-        than shown the past."""
-        writer = getattr(self._driver, "_writer_thread", None)
-        return writer is not None and writer._queue.qsize() > MOST_WAITING
-
     def _listen_to_the_system(self) -> None:
         """End in good order when the terminal goes away or the process is asked to stop."""
         if sys.platform == "win32" or self.is_headless:
@@ -302,11 +297,3 @@ class Dashboard(AlarmActions, TimeActions):
                 loop.add_signal_handler(name, self.exit)
             except (ValueError, RuntimeError, NotImplementedError):
                 return
-
-    def _handle_exception(self, error: Exception) -> None:
-        """A fault of the screen: leave the terminal in order, and let whoever shows it decide."""
-        self.fault = error
-        if self.is_headless or os.environ.get("TEXTUAL"):
-            super()._handle_exception(error)
-            return
-        self._close_messages_no_wait()

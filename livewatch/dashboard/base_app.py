@@ -5,18 +5,17 @@ from __future__ import annotations
 from concurrent.futures import Future
 from typing import Any
 
-from textual.app import App
-
 from livewatch.dashboard.alarm_sound import AlarmSound
 from livewatch.dashboard.content.snapshot import Snapshot
 from livewatch.dashboard.content.view_state import ViewState
 from livewatch.dashboard.content.watched_run import WatchedRun, failure_of
+from livewatch.dashboard.textual_internals import TextualApp
 from livewatch.data.actions import Action
 
 __all__ = ["BaseApp"]
 
 
-class BaseApp(App[None]):
+class BaseApp(TextualApp):
     """Attributes:
     snapshot: the latest; None before the first.
     view: seat, cell or bench.

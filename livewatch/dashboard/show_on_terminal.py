@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tempfile
+import time as wall
 import traceback
 from pathlib import Path
 
@@ -14,14 +15,15 @@ __all__ = ["show"]
 ATTEMPTS = 3
 
 
-def show(watched: WatchedRun, view: str) -> None:
-    """Until the person quits. A fault of the screen is kept in a file and the screen started again; the run behind it
-    is not touched. What still fails is raised."""
+def show(watched: WatchedRun, view: str, lasting: float | None = None) -> None:
+    """Until the person quits, or for `lasting` seconds at the most. A fault of the screen is kept in a file and the
+    screen started again; the run behind it is not touched. What still fails is raised."""
     watched.start()
+    end = None if lasting is None else wall.monotonic() + lasting
     try:
         said = ""
         for attempt in range(ATTEMPTS):
-            app = Dashboard(watched, view, said=said)
+            app = Dashboard(watched, view, said=said, lasting=None if end is None else end - wall.monotonic())
             app.run()
             if app.fault is None:
                 return

@@ -1,23 +1,60 @@
-"""Keeps everything Textual itself draws (scroll bars, cursors, the command palette) to ASCII on terminals that show no
-more."""
+"""What is needed of Textual beyond what it promises: the only module that touches its private parts.
+
+`tests/dashboard/test_textual_internals.py` holds them on the versions of Textual that pyproject.toml allows; widen that
+range only when it passes.
+"""
 
 from __future__ import annotations
 
+import os
+
 from rich.segment import Segment
+from textual.app import App
 from textual.color import Color
 from textual.filter import LineFilter
 
 from livewatch.dashboard.drawing.plain import as_plain
 
-__all__ = ["PlainFilter"]
+__all__ = ["AsciiFilter", "TextualApp"]
 
 
-class PlainFilter(LineFilter):
-    """Applied to every line before it goes to the terminal."""
+class AsciiFilter(LineFilter):
+    """Keeps everything Textual itself draws (scroll bars, cursors, the command palette) to ASCII."""
 
     def apply(self, segments: list[Segment], background: Color) -> list[Segment]:
-        """The same in printable ASCII."""
+        """The same line in printable ASCII."""
         return [
             segment if segment.text.isascii() else Segment(as_plain(segment.text), segment.style, segment.control)
             for segment in segments
         ]
+
+
+class TextualApp(App[None]):
+    """A Textual program that can leave after a fault of its own, knows how far the terminal is behind, and can show
+    ASCII only."""
+
+    fault: Exception | None = None
+    """What broke the screen."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self._ascii = AsciiFilter(False)
+        self._filters.append(self._ascii)
+
+    def show_ascii_only(self, plain: bool) -> None:
+        """From the next line drawn on."""
+        self._ascii.enabled = plain
+
+    @property
+    def output_waiting(self) -> int:
+        """Pieces of output that the terminal has not taken yet; 0 where that cannot be told."""
+        writer = getattr(self._driver, "_writer_thread", None)
+        return 0 if writer is None else int(writer._queue.qsize())
+
+    def _handle_exception(self, error: Exception) -> None:
+        """A fault of the screen: leave the terminal in order, and let whoever shows it decide."""
+        self.fault = error
+        if self.is_headless or os.environ.get("TEXTUAL"):
+            super()._handle_exception(error)
+            return
+        self._close_messages_no_wait()

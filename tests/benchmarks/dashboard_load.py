@@ -103,7 +103,7 @@ def under_test(place: Path, seconds: float, view: str) -> None:
     if view == "none":
         time.sleep(seconds)
     else:
-        app = Measured(WatchedLive(run, live), view, place, seconds)
+        app = Measured(WatchedLive(live), view, place, seconds)
         app.run()
         stands = app.opened + OPENING
         found = {"beats": app.beats, "drawn": app.drawn, "beat_cpu": app.spent, "screen_cpu": app.thread_time}

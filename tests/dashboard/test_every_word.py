@@ -104,7 +104,7 @@ def driven(name: str, profile_name: str) -> tuple[Drive, tuple[Snapshot, ...]]:
         if news or run.pipeline.time >= due:
             due = run.pipeline.time + 15 * SECOND
             maker._assessed = -1e9
-            snapshots.append(replace(maker.take(run), made=0.0))
+            snapshots.append(replace(maker.make(run), made=0.0))
     return Drive(run, happened), tuple(snapshots)
 
 

@@ -89,11 +89,14 @@ class Table:
         yield self.rows
 
 
-class InlineFeed:
-    """A live feed whose run is pushed by the test itself."""
+class InlineRun:
+    """A live run whose frames are pushed by the test itself."""
 
     failure: BaseException | None = None
     started = stopped = 0
+
+    def __init__(self, run: Run) -> None:
+        self.run = run
 
     def start(self) -> None:
         self.started += 1
@@ -219,22 +222,22 @@ async def test_a_silent_bus_and_lost_frames_are_seen(run_of: Make, app_of: Make)
 
 
 async def test_a_run_that_ended_against_its_will_is_said(app_of: Make, plain_profile: Profile) -> None:
-    feed = InlineFeed()
     run = Run(plain_profile, history=History(plain_profile))
     run.push(samples(5.0))
-    watched = WatchedLive(run, feed)
+    live = InlineRun(run)
+    watched = WatchedLive(live)  # type: ignore[arg-type]
     async with app_of(watched).run_test(size=(80, 24)) as pilot:
         await drawn(pilot)
-        feed.failure = OSError("can0: the adapter was unplugged")
+        live.failure = OSError("can0: the adapter was unplugged")
         text = await drawn(pilot)
         assert "ENDED" in text
         assert "can0: the adapter was unplugged" in text
 
 
 async def test_a_live_run_is_shown_and_acted_on(app_of: Make, plain_profile: Profile) -> None:
-    feed = InlineFeed()
     run = Run(plain_profile, history=History(plain_profile))
-    watched = WatchedLive(run, feed)
+    live = InlineRun(run)
+    watched = WatchedLive(live)  # type: ignore[arg-type]
     app = app_of(watched)
     async with app.run_test(size=(80, 24)) as pilot:
         run.push(samples(5.0))
@@ -255,7 +258,7 @@ async def test_a_live_run_is_shown_and_acted_on(app_of: Make, plain_profile: Pro
 
 def test_a_long_live_run_keeps_the_seconds_before_the_latest_alarms_only(plain_profile: Profile) -> None:
     run = Run(plain_profile, history=History(plain_profile))
-    watched = WatchedLive(run, InlineFeed())
+    watched = WatchedLive(InlineRun(run))  # type: ignore[arg-type]
     detail = {"transition": "raised", "state": "unacknowledged alarm", "before": {"every": "0.1 s"}}
     for number in range(5000):
         run.listeners[0]([Event(number * SECOND, 0, EventKind.ALARM, "lean", detail)])
@@ -366,19 +369,40 @@ async def test_a_terminal_that_takes_nothing_does_not_hold_the_end_of_the_run(
     assert stopped.wait(2.0)
 
 
-async def test_a_slow_terminal_is_shown_less_rather_than_the_past(run_of: Make, app_of: Make) -> None:
+async def test_a_slow_terminal_is_shown_less_rather_than_the_past(
+    run_of: Make, app_of: Make, monkeypatch: pytest.MonkeyPatch
+) -> None:
     app = app_of(run_of())
     async with app.run_test(size=(80, 24)) as pilot:
         await drawn(pilot)
 
-        class Full:
-            class _queue:
-                @staticmethod
-                def qsize() -> int:
-                    return 9
-
-        app._driver._writer_thread = Full
+        waiting = 9
+        monkeypatch.setattr(Dashboard, "output_waiting", property(lambda _: waiting))
         app.watched.shown = replace(app.watched.shown, alarms=())
         assert "CRITICAL" in await drawn(pilot), "nothing more is sent while so much waits"
-        app._driver._writer_thread = None
+        waiting = 0
         assert "CRITICAL" not in await drawn(pilot)
+
+
+async def test_a_run_asked_to_last_so_long_ends_by_itself(run_of: Make, app_of: Make) -> None:
+    app = app_of(run_of(), lasting=0.2)
+    begun = time.monotonic()
+    async with app.run_test(size=(80, 24)) as pilot:
+        while app.is_running and time.monotonic() - begun < 10:
+            await pilot.pause(0.05)
+        assert not app.is_running
+        assert time.monotonic() - begun >= 0.2
+
+
+def test_a_screen_started_again_lasts_what_is_left(run_of: Make, monkeypatch: pytest.MonkeyPatch) -> None:
+    left: list[float | None] = []
+
+    def run(self: Dashboard) -> None:
+        left.append(self._lasting)
+        time.sleep(0.05)
+        if len(left) == 1:
+            self.fault = ZeroDivisionError("a fault of the screen")
+
+    monkeypatch.setattr(Dashboard, "run", run)
+    show_on_terminal.show(run_of(), "seat", 5.0)
+    assert left[0] == pytest.approx(5.0, abs=0.02) and left[1] is not None and left[1] <= 4.95

@@ -19,6 +19,7 @@ from livewatch.dashboard.content.snapshot_maker import SnapshotMaker
 from livewatch.dashboard.remembered import Remembered
 from livewatch.dashboard.speech import Speech, speech_command
 from livewatch.profile.model import Profile
+from livewatch.session.recorder import Recorder
 from livewatch.wording.names import channel_label, commanded_for, limits_of, short_label
 from livewatch.wording.reader_units import ReaderUnits
 
@@ -239,17 +240,18 @@ def test_a_state_folder_that_cannot_be_written_is_no_trouble(tmp_path: Path) -> 
     assert known.cautions_read("Brackwell"), "for as long as it runs"
 
 
-class Recorder:
+class RecorderInTrouble(Recorder):
     trouble: str | None = None
     behind_seconds = 0.0
     free_bytes: int | None = 200_000_000_000
 
-    def __init__(self) -> None:
-        self.counts: dict[str, int] = {}
+    counts: dict[str, int] = {}  # noqa: RUF012
+
+    def __init__(self) -> None: ...
 
 
 def test_trouble_with_the_recording_is_seen(profile: Profile) -> None:
-    recorder = Recorder()
+    recorder = RecorderInTrouble()
     maker = SnapshotMaker(None, recorder)
     assert maker._troubles((), {}, 0) == []
     few = {"frames shorter than a signal": 9, "frames not in the profile": 700}

@@ -1,15 +1,15 @@
-"""Takes snapshots of a run, in the thread that owns it, between two batches; a snapshot never changes."""
+"""Makes snapshots of a run, in the thread that owns it, between two batches; a snapshot never changes."""
 
 from __future__ import annotations
 
 import math
 import time as wall
 from collections.abc import Callable, Mapping, Sequence
-from typing import Protocol, runtime_checkable
 
 from livewatch.dashboard.content.signature_view import SignatureView, view_of
 from livewatch.dashboard.content.snapshot import Snapshot
 from livewatch.run.run import Run
+from livewatch.session.recorder import Recorder
 from livewatch.sources.live.status import BusStatus
 
 __all__ = ["SnapshotMaker"]
@@ -28,41 +28,20 @@ MANY = 0.01
 """Share of odd frames from which that is said; fewer are counted in the cell view."""
 
 
-@runtime_checkable
-class Recording(Protocol):
-    """What a recorder says of itself."""
-
-    @property
-    def trouble(self) -> str | None:
-        """What is wrong, None when nothing is."""
-
-    @property
-    def behind_seconds(self) -> float:
-        """Seconds that the row waiting longest has waited."""
-
-    @property
-    def counts(self) -> dict[str, int]:
-        """What was not recorded, and what went wrong, by plain-worded kind."""
-
-    @property
-    def free_bytes(self) -> int | None:
-        """Space on its disk; None when that cannot be told."""
-
-
 class SnapshotMaker:
     """Args:
     statuses: asked for the buses; None for a recording.
-    recorder: whatever records the run; None when nothing does.
+    recorder: records the run; None when nothing does.
     """
 
     def __init__(self, statuses: Callable[[], Sequence[BusStatus]] | None, recorder: object | None) -> None:
         self._statuses = statuses
-        self._recorder = recorder if isinstance(recorder, Recording) else None
+        self._recorder = recorder if isinstance(recorder, Recorder) else None
         self._view = SignatureView()
         self._assessed = -math.inf
         self._pipeline: object = None
 
-    def take(self, run: Run) -> Snapshot:
+    def make(self, run: Run) -> Snapshot:
         """The run as it is."""
         now = wall.monotonic()
         pipeline, history = run.pipeline, run.history

@@ -14,15 +14,14 @@ from typing import Any
 
 from livewatch.dashboard.content.snapshot import Snapshot
 from livewatch.dashboard.content.snapshot_maker import SnapshotMaker
-from livewatch.dashboard.feed import LiveFeed
 from livewatch.dashboard.widgets.event_list import moment
 from livewatch.data.actions import Action
 from livewatch.data.events import Event
 from livewatch.errors import LivewatchError
 from livewatch.profile.model import Profile
 from livewatch.run.history import History
+from livewatch.run.live import LiveRun
 from livewatch.run.player import Player
-from livewatch.run.run import Run
 from livewatch.run.scan import without_lead_up
 
 __all__ = ["WatchedLive", "WatchedReplay", "WatchedRun", "failure_of"]
@@ -35,16 +34,16 @@ MOST_LEAD_UPS = 200
 
 class WatchedRun:
     """Args:
-    take: asks the run's thread for a snapshot.
+    make: has the run's thread make a snapshot.
     """
 
     player: Player | None = None
 
-    def __init__(self, profile: Profile, take: Callable[[], Future[Snapshot]]) -> None:
+    def __init__(self, profile: Profile, make: Callable[[], Future[Snapshot]]) -> None:
         self.profile = profile
         self.problem = ""
         """Why no more snapshots come; empty while they do."""
-        self._take = take
+        self._make = make
         self._asked: Future[Snapshot] | None = None
         self._latest: Snapshot | None = None
 
@@ -58,7 +57,7 @@ class WatchedRun:
                 self.problem = str(error) or type(error).__name__
             self._asked = None
         if self._asked is None and not self.problem:
-            self._asked = self._take()
+            self._asked = self._make()
         return self._latest
 
     @property
@@ -97,10 +96,10 @@ class WatchedRun:
 class WatchedLive(WatchedRun):
     """A run fed by a live source. The run must have been made with a history."""
 
-    def __init__(self, run: Run, feed: LiveFeed) -> None:
-        maker = SnapshotMaker(feed.statuses, run.recorder)
-        super().__init__(run.profile, lambda: feed.submit(lambda: maker.take(run)))
-        self._run, self._feed = run, feed
+    def __init__(self, live: LiveRun) -> None:
+        run, maker = live.run, SnapshotMaker(live.statuses, live.run.recorder)
+        super().__init__(run.profile, lambda: live.submit(lambda: maker.make(run)))
+        self._run, self._live = run, live
         self._events: deque[Event] = deque(maxlen=MOST_EVENTS)
         self._late: deque[Event] = deque()
         self._sorted: tuple[int, list[Event]] = (0, [])
@@ -126,19 +125,19 @@ class WatchedLive(WatchedRun):
 
     def act(self, action: Action) -> Future[list[Event]]:
         """By the run's thread."""
-        return self._feed.submit(lambda: self._run.act(action))
+        return self._live.submit(lambda: self._run.act(action))
 
     def start(self) -> None:
         """Open the buses."""
-        self._feed.start()
+        self._live.start()
 
     def stop(self) -> None:
         """Close them, and finish the recording."""
-        self._feed.stop()
+        self._live.stop()
 
     def snapshot(self) -> Snapshot | None:
         """The latest; why the run ended when it did so against its will."""
-        failure = self._feed.failure
+        failure = self._live.failure
         if failure is not None:
             self.problem = str(failure) or type(failure).__name__
         return super().snapshot()
@@ -155,7 +154,7 @@ class WatchedReplay(WatchedRun):
 
     def __init__(self, player: Player) -> None:
         maker = SnapshotMaker(None, player.recorder)
-        super().__init__(player.profile, lambda: player.submit(lambda: maker.take(player.run)))
+        super().__init__(player.profile, lambda: player.submit(lambda: maker.make(player.run)))
         self.player: Player = player
         self._events: list[Event] = []
         self._merged = (0, 0)
