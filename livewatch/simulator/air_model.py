@@ -15,6 +15,12 @@ __all__ = ["SEA_LEVEL", "STANDARD_DENSITY", "AirModel"]
 
 SEA_LEVEL = 101325.0
 """Pa."""
+STEADY_SHARE, STEADY_FLOW = 0.04, 0.0002
+"""Air stored in pipes and manifold, as a share of the flow and in kg/s, below which the flow is settled."""
+SMOOTHING, FOLLOWS, FOLLOWS_UNSETTLED = 0.12, 0.3, 2.0
+"""s: of the flows compared, and in which the correction follows the meter, settled and not; common practice."""
+LEAST_CORRECTION, MOST_CORRECTION = 0.5, 1.6
+"""Metered over speed-density air; common practice."""
 STANDARD_DENSITY = 1.184
 """kg/m³: SAE J1979 absolute load counts the charge against 1.184 g/L of displacement."""
 
@@ -61,19 +67,19 @@ class AirModel:
             cal.manifold_volume * (manifold - self._last_manifold) + cal.pipe_volume * (sensed.boost - self._last_boost)
         ) / (AIR_GAS_CONSTANT * charge * dt)
         self._last_manifold, self._last_boost = manifold, sensed.boost
-        smooth = dt / (0.12 + dt)
+        smooth = dt / (SMOOTHING + dt)
         self._rate += (stored - self._rate) * smooth
         if cal.meter_area is not None and air > 1e-4:
             self._metered += (sensed.air_flow - self._metered) * smooth
             self._modelled += (air - self._modelled) * smooth
             into = self._metered - self._rate
-            self.settled = abs(self._rate) < 0.04 * self._modelled + 0.0002
+            self.settled = abs(self._rate) < STEADY_SHARE * self._modelled + STEADY_FLOW
             ratio = into / self._modelled if self._modelled > 1e-4 else 1.0
-            lag = 0.3 if self.settled else 2.0
-            self.correction += (min(1.6, max(0.5, ratio)) - self.correction) * dt / (lag + dt)
+            lag = FOLLOWS if self.settled else FOLLOWS_UNSETTLED
+            self.correction += (min(MOST_CORRECTION, max(LEAST_CORRECTION, ratio)) - self.correction) * dt / (lag + dt)
             self.cylinder_air = air * self.correction
         else:
-            self.settled = abs(self._rate) < 0.04 * air + 0.0002
+            self.settled = abs(self._rate) < STEADY_SHARE * air + STEADY_FLOW
             self.cylinder_air = air
         filled = cal.displacement * speed / 120.0 * STANDARD_DENSITY
         self.load = self.cylinder_air / filled if filled > 1e-4 else 0.0

@@ -8,18 +8,30 @@ person is slow, a little unsteady, and lifts when the engine cuts: common practi
 from __future__ import annotations
 
 from collections.abc import Iterator
-from math import pi
 
 import numpy as np
 
 from livewatch.simulator.cars import Body
 from livewatch.simulator.routes import Cruise, DynoHold, DynoPull, Idle, Leg, RoadPull
 from livewatch.simulator.sensors import Noise
+from livewatch.simulator.vehicle import TO_RPM
 
 __all__ = ["Driver"]
 
-SHIFT_SECONDS = 0.9
-TO_RPM = 30.0 / pi
+SHIFT_SECONDS, CLUTCH_CLOSES = 0.9, 1.9
+"""s of a change of gear, and closing of the clutch (0..1) each second."""
+GENTLE, BRAKES, CALMS = 1.25, 2.1, 0.6
+"""m/s² a driver accelerates and slows by, and s in which he changes his mind."""
+FOLLOWS, LEARNS, FEELS, CLIMBS = 0.13, 0.045, 0.075, 1.6
+"""Pedal for each m/s too slow, each m of it, each m/s² wanted, each share of gradient."""
+FOOT_RATE, MOST_PEDAL = 2.2, 0.85
+"""Pedal each second, and at most, but for a pull."""
+CUT_FELT = 0.45
+"""s until a driver lifts for a fuel cut."""
+DYNO_SPEEDS_UP, DYNO_SLOWS_DOWN = 700.0, 900.0
+"""rpm each second at which a dynamometer leads the engine."""
+STALLS_BELOW = 880.0
+"""rpm below which the clutch is opened."""
 
 
 class Driver:
@@ -142,7 +154,7 @@ class Driver:
             # A jolt from a fuel cut makes people lift at once; a car that no longer pulls, a little later.
             failing = self._settled > 0.5 and acceleration < 0.25
             self._cut_for = self._cut_for + dt * (1.0 if acceleration < -0.3 else 0.25) if failing else 0.0
-            if speed >= min(leg.to_rpm, self._highest) or self._settled > 30.0 or self._cut_for > 0.45:
+            if speed >= min(leg.to_rpm, self._highest) or self._settled > 30.0 or self._cut_for > CUT_FELT:
                 self._stage, self._settled, self._cut_for = 2, 0.0, 0.0
         else:
             self.pulling = False
@@ -159,7 +171,7 @@ class Driver:
         self.clutch, self.brake, self.grade = 1.0, 0.0, 0.0
         held = self.held_speed if self.held_speed > 0.0 else speed
         if isinstance(leg, DynoHold):
-            self.held_speed = held + min(700.0 * dt, max(-900.0 * dt, leg.rpm - held))
+            self.held_speed = held + min(DYNO_SPEEDS_UP * dt, max(-DYNO_SLOWS_DOWN * dt, leg.rpm - held))
             self._move_foot(dt, leg.pedal_percent * 0.01, 0.8)
             self._stage = 1 if self._stage or abs(held - leg.rpm) < 20.0 else 0
             self._settled += dt * self._stage
@@ -167,7 +179,7 @@ class Driver:
                 self._next_leg()
             return
         if self._stage == 0:
-            self.held_speed = held + min(700.0 * dt, max(-900.0 * dt, leg.from_rpm - held))
+            self.held_speed = held + min(DYNO_SPEEDS_UP * dt, max(-DYNO_SLOWS_DOWN * dt, leg.from_rpm - held))
             self._move_foot(dt, 0.12, 0.8)
             self._settled = self._settled + dt if abs(speed - leg.from_rpm) < 40.0 else 0.0
             if self._settled > 2.0:
@@ -196,9 +208,9 @@ class Driver:
         if abs(self._reference - road) > 4.0:
             self._reference = road
         difference = wanted - self._reference
-        limit = (1.25 if difference > 0.0 else 2.1) * brisk
+        limit = (GENTLE if difference > 0.0 else BRAKES) * brisk
         asked = min(limit, max(-limit, 0.6 * difference))
-        self._acceleration_wanted += (asked - self._acceleration_wanted) * dt / 0.6
+        self._acceleration_wanted += (asked - self._acceleration_wanted) * dt / CALMS
         self._reference = max(0.0, self._reference + self._acceleration_wanted * dt)
         error = self._reference - road
         if self._shift > 0.0:
@@ -208,8 +220,8 @@ class Driver:
             self._choose_gear(wanted, road, speed, gear)
         integral_on = self._shift <= 0.0 and self._clutch_closing >= 1.0
         if integral_on:
-            self._integral = min(0.55, max(-0.15, self._integral + 0.045 * error * dt))
-        push = 0.13 * error + self._integral + 0.075 * self._acceleration_wanted + 0.05 + 1.6 * self.grade
+            self._integral = min(0.55, max(-0.15, self._integral + LEARNS * error * dt))
+        push = FOLLOWS * error + self._integral + FEELS * self._acceleration_wanted + 0.05 + CLIMBS * self.grade
         push += 0.02 * self._unsteady
         standing = wanted < 0.1 and road < 1.5
         if standing:
@@ -220,8 +232,8 @@ class Driver:
         # A foot is either on the pedal or off it.
         if push < (0.015 if self._foot > 0.0 else 0.04):
             push = 0.0
-        self._move_foot(dt, min(0.85, push), 2.2)
-        slowing = -(0.13 * error + 0.05 * self._acceleration_wanted) - 0.06
+        self._move_foot(dt, min(MOST_PEDAL, push), FOOT_RATE)
+        slowing = -(FOLLOWS * error + 0.05 * self._acceleration_wanted) - 0.06
         self.brake = self._body.mass_kg * min(5.0, 9.0 * slowing) if slowing > 0.0 and self._foot < 0.02 else 0.0
         if standing:
             self.brake = self._body.mass_kg * 1.5
@@ -269,7 +281,7 @@ class Driver:
         if self.gear == 0:
             self.clutch = 0.0
             return
-        slow = road * self._rpm_per_speed(self.gear) < 880.0
+        slow = road * self._rpm_per_speed(self.gear) < STALLS_BELOW
         if slow and wanted < 2.0:
             # Coming to a halt: clutch down, then neutral.
             self.clutch, self._clutch_closing = 0.0, 0.0
@@ -286,5 +298,5 @@ class Driver:
             self.clutch += min(1.2 * dt, max(-3.0 * dt, bite - self.clutch))
             self._clutch_closing = self.clutch
             return
-        self._clutch_closing = min(1.0, self._clutch_closing + 1.9 * dt)
+        self._clutch_closing = min(1.0, self._clutch_closing + CLUTCH_CLOSES * dt)
         self.clutch = self._clutch_closing

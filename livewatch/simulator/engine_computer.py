@@ -22,6 +22,18 @@ IDLE_MANIFOLD = 29e3
 """Pa; what a warm idling engine's manifold begins at."""
 WATCH_EVERY = 10
 """Steps between looks of the fault monitors, which are slow."""
+RUNNING_FROM = 450.0
+"""rpm from which an engine runs by itself; common practice."""
+FOOT_OFF = 0.01
+"""Pedal (0..1) below which the foot is off; common practice."""
+CLOSING_RATE = 5.0
+"""Share of its travel each second a throttle closes at most, no faster than the manifold should empty."""
+IDLE_IGNITION, IGNITION_LAG = 11.0, 0.03
+"""deg held at idle, and s; common practice."""
+HOT_CHARGE, HOT_RETARD = 322.0, 0.20
+"""K above which ignition is taken back, and deg for each K; common practice."""
+KNOCK_HEARD_EVERY = 0.08
+"""s between two knocks told apart; common practice."""
 KNOCK_STEP, KNOCK_RECOVERY = 1.5, 0.45
 """deg taken back at each knock; deg given back each second: common practice."""
 
@@ -79,11 +91,11 @@ class EngineComputer:
     def step(self, dt: float, time: float, sensed: Sensors, pedal: float, knocked: bool) -> None:
         """One step of `dt` s at `time` s; `knocked` when the knock sensor heard one since the last step."""
         speed = sensed.speed
-        running = speed > 450.0
+        running = speed > RUNNING_FROM
         self.running_for = self.running_for + dt if running else 0.0
         self.air.step(dt, sensed)
         idle = self.idle
-        idle_pedal = pedal < 0.01
+        idle_pedal = pedal < FOOT_OFF
         self.idling = idle_pedal and speed < idle.wanted + 350.0
         idle.step(dt, speed, sensed.coolant, self.idling and running, self.running_for)
         if self.boost is not None:
@@ -95,8 +107,7 @@ class EngineComputer:
         shut = self._area_to_opening(idle.area)
         asked = 0.30 * pedal + 0.70 * pedal**2.2
         wanted = shut + (1.0 - shut) * asked
-        # A throttle closes no faster than the manifold should empty.
-        slowest = self.opening_wanted - 5.0 * dt
+        slowest = self.opening_wanted - CLOSING_RATE * dt
         self.opening_wanted = wanted if wanted > slowest else slowest
         self._time_ignition(dt, sensed, knocked)
         self._until_watch += 1
@@ -106,19 +117,19 @@ class EngineComputer:
 
     def _time_ignition(self, dt: float, sensed: Sensors, knocked: bool) -> None:
         self._not_knocked_for += dt
-        if knocked and self._not_knocked_for > 0.08:
+        if knocked and self._not_knocked_for > KNOCK_HEARD_EVERY:
             self._not_knocked_for = 0.0
             self.retard = min(self._calibration.targets.largest_retard, self.retard + KNOCK_STEP)
         elif self.retard > 0.0:
             self.retard = max(0.0, self.retard - KNOCK_RECOVERY * dt)
         if self.idling:
-            wanted = 11.0 + self.idle.ignition
+            wanted = IDLE_IGNITION + self.idle.ignition
         else:
             wanted = self._calibration.ignition(sensed.speed, self.air.load)
             wanted -= self.retard
-            if sensed.charge > 322.0:
-                wanted -= 0.20 * (sensed.charge - 322.0)
-        self.ignition += (wanted - self.ignition) * dt / (0.03 + dt)
+            if sensed.charge > HOT_CHARGE:
+                wanted -= HOT_RETARD * (sensed.charge - HOT_CHARGE)
+        self.ignition += (wanted - self.ignition) * dt / (IGNITION_LAG + dt)
 
     def _watch_faults(self, dt: float, time: float, sensed: Sensors) -> None:
         fuel, watch = self.fuel, self.faults.watch

@@ -18,12 +18,28 @@ __all__ = ["CLOSED", "COLD", "LOAD_OR_OVERRUN", "FuelControl"]
 
 COLD, CLOSED, LOAD_OR_OVERRUN = 1, 2, 4
 """Fuel system status of SAE J1979."""
-OVERRUN_FROM, OVERRUN_TO = 1650.0, 1150.0
-CLOSED_FROM_COOLANT = 288.0
+OVERRUN_FROM, OVERRUN_TO, OVERRUN_AFTER = 1650.0, 1150.0, 0.5
+"""rpm at which a lifted foot cuts the fuel and at which it comes back, and s until it does; common practice."""
+OVERBOOST_AFTER, OVERBOOST_OVER = 0.25, 5e3
+"""s of too much boost until the fuel is cut, and Pa above the command at which it comes back; common practice."""
+CLOSED_FROM_COOLANT, CUT_FROM_COOLANT, ENRICHED_TO_COOLANT, WARM_COOLANT, LEARNS_FROM_COOLANT = (
+    288.0, 310.0, 333.0, 335.0, 340.0,
+)  # fmt: skip
+"""K: closed loop, overrun cut, end of enrichment, quick control with swing and purge, learning; common practice."""
+ENRICHED_OVER = 0.22
+"""Absolute load, as a share, over which full-load enrichment comes in; common practice."""
+COLD_ENRICHMENT, AFTER_START, AFTER_START_SECONDS = 0.09, 0.10, 12.0
+"""Shares of lambda, and s; common practice."""
+COMMAND_RATE = 0.55
+"""Lambda each second; common practice."""
+FILM_FORGETS = 3.0
+"""s after a fuel cut until the trims learn again; common practice."""
+PURGE_CYCLE, PURGE_SHUT, WIDEST_PURGE = 135.0, 60.0, 0.6
+"""s of a cycle, s of it shut so that the trims can learn, and the widest opening (0..1); common practice."""
 PURGE_SHARE = 0.012
 """Purged gas over air; keeps the vapour's share of the fuel small. Common practice, no source."""
 SWING, SWING_PERIOD = 0.007, 1.1
-"""Share and s."""
+"""Share and s by which the mixture swings about stoichiometric, as the catalyst wants it: common practice."""
 EXHAUST_DENSITY = 0.42
 """kg/m³ at some 900 K."""
 SENSOR_READY = 14.0
@@ -96,10 +112,11 @@ class FuelControl:
         reach = 90.0 / (speed if speed > 60.0 else 60.0) + cal.sensor_lag
         reach += cal.volume_to_sensor * EXHAUST_DENSITY / (flow if flow > 3e-4 else 3e-4)
         closed = self._may_close(sensed, running_for)
-        self._sway(dt, closed and sensed.coolant > 335.0 and self.commanded > 0.99)
+        self._sway(dt, closed and sensed.coolant > WARM_COOLANT and self.commanded > 0.99)
         self._expected += (self.commanded * (1.0 - self._swing) - self._expected) * dt / (reach + dt)
-        self._purge_valve(dt, closed and not idling and pedal < 0.6 and sensed.coolant > 335.0, air.cylinder_air)
-        steady = air.settled and self._since_cut > 3.0 and self.purge == 0.0 and sensed.coolant > 340.0
+        self._purge_valve(dt, closed and not idling and pedal < 0.6 and sensed.coolant > WARM_COOLANT, air.cylinder_air)
+        steady = air.settled and self._since_cut > FILM_FORGETS and self.purge == 0.0
+        steady = steady and sensed.coolant > LEARNS_FROM_COOLANT
         for bank, trims in enumerate(self.trims):
             trims.locate(speed, air.load, idling)
             if not closed:
@@ -112,7 +129,7 @@ class FuelControl:
                     trims.learn(dt)
             else:
                 error = sensed.lambda_ratio[bank] / self._expected - 1.0
-                trims.control(dt, error, reach, sensed.coolant < 335.0)
+                trims.control(dt, error, reach, sensed.coolant < WARM_COOLANT)
                 if steady and abs(error) < 0.06:
                     trims.learn(dt)
         self._meter(dt, sensed, air.cylinder_air)
@@ -124,14 +141,15 @@ class FuelControl:
         if self.overrun:
             self.overrun = self._foot_off_for > 0.0 and speed > OVERRUN_TO
         else:
-            self.overrun = self._foot_off_for > 0.5 and speed > OVERRUN_FROM and sensed.coolant > 310.0
+            self.overrun = self._foot_off_for > OVERRUN_AFTER and speed > OVERRUN_FROM
+            self.overrun = self.overrun and sensed.coolant > CUT_FROM_COOLANT
         self.limiter = speed > cal.limiter_speed - (60.0 if self.limiter else 0.0)
         if cal.boost is not None:
             most = sensed.outside + max(cal.boost.y) + cal.targets.overboost_kpa * 1e3
             self._over_for = self._over_for + dt if sensed.boost > most else 0.0
-            if self._over_for > 0.25:
+            if self._over_for > OVERBOOST_AFTER:
                 self.overboost = True
-            elif self.overboost and sensed.boost < max(commanded_boost, sensed.outside) + 5e3:
+            elif self.overboost and sensed.boost < max(commanded_boost, sensed.outside) + OVERBOOST_OVER:
                 self.overboost = False
         self.cut = self.overrun or self.limiter or self.overboost or speed < 60.0
         self._since_cut = 0.0 if self.cut else self._since_cut + dt
@@ -141,23 +159,22 @@ class FuelControl:
         wanted = 1.0
         above = load - cal.targets.enrich_load * 0.01
         if above > 0.0:
-            share = min(1.0, above / 0.22)
+            share = min(1.0, above / ENRICHED_OVER)
             if cal.boost is None:
                 share *= min(1.0, max(0.0, (pedal - 0.5) / 0.25))
             wanted += share * (cal.full_load_lambda(sensed.speed) - 1.0)
         cold = 0.0
-        if sensed.coolant < 333.0 or running_for < 12.0:
-            cold = min(1.0, max(0.0, (333.0 - sensed.coolant) / 70.0))
-            after_start = 0.10 * max(0.0, 1.0 - running_for / 12.0) * (0.3 + cold)
-            wanted = min(wanted, 1.0 - 0.09 * cold - after_start)
+        if sensed.coolant < ENRICHED_TO_COOLANT or running_for < AFTER_START_SECONDS:
+            cold = min(1.0, max(0.0, (ENRICHED_TO_COOLANT - sensed.coolant) / 70.0))
+            after_start = AFTER_START * max(0.0, 1.0 - running_for / AFTER_START_SECONDS) * (0.3 + cold)
+            wanted = min(wanted, 1.0 - COLD_ENRICHMENT * cold - after_start)
         if running_for <= 0.0:
             wanted = 0.80 - 0.15 * cold
-        rate = 0.55 * dt
+        rate = COMMAND_RATE * dt
         change = wanted - self.commanded
         self.commanded += rate if change > rate else (-rate if change < -rate else change)
 
     def _sway(self, dt: float, on: bool) -> None:
-        # The catalyst wants the mixture to swing a little about stoichiometric: common practice.
         self._swing_clock = (self._swing_clock + dt) % SWING_PERIOD
         place = self._swing_clock / SWING_PERIOD
         self._swing = SWING * (1.0 - 4.0 * abs(place - 0.5)) if on else 0.0
@@ -173,11 +190,10 @@ class FuelControl:
         return self.status == CLOSED
 
     def _purge_valve(self, dt: float, may: bool, cylinder_air: float) -> None:
-        # A minute and a quarter open, a minute shut so that the trims can learn: common practice.
-        self._purge_clock = (self._purge_clock + dt) % 135.0
-        on = may and self.purge_allowed and self._purge_clock > 60.0
+        self._purge_clock = (self._purge_clock + dt) % PURGE_CYCLE
+        on = may and self.purge_allowed and self._purge_clock > PURGE_SHUT
         if on or self.purge > 0.0:
-            wanted = min(0.6, PURGE_SHARE * cylinder_air / 1e-3) if on else 0.0
+            wanted = min(WIDEST_PURGE, PURGE_SHARE * cylinder_air / 1e-3) if on else 0.0
             self.purge += min(0.05 * dt, max(-0.6 * dt, wanted - self.purge))
 
     def _meter(self, dt: float, sensed: Sensors, cylinder_air: float) -> None:

@@ -13,7 +13,16 @@ __all__ = ["CELL_LOADS", "CELL_SPEEDS", "FuelTrims"]
 
 CELL_SPEEDS = (800.0, 1700.0, 2800.0, 4200.0)
 CELL_LOADS = (0.22, 0.45, 0.80, 1.30)
+"""rpm, and absolute load as a share, of the learned cells; common practice."""
 IDLE_CELL = len(CELL_SPEEDS) * len(CELL_LOADS)
+INTEGRAL, INTEGRAL_COLD, PROPORTIONAL = 0.42, 0.12, 0.22
+"""Shares of the error: each delay and lag, on a cold engine, and at once; common practice, no source."""
+NARROW_RAMP, NARROW_JUMP = 0.030, 0.016
+"""Shares of fuel: each delay and lag, and at each switch of a narrow-band sensor; common practice, no source."""
+NARROW_RICH, NARROW_LEAN = 0.47, 0.43
+"""V above which a sensor that said lean says rich, and below which one that said rich says lean; common practice."""
+OPEN_LAG, SMOOTHING = 0.25, 2.0
+"""s in which a short trim fades in open loop, and over which it is smoothed for learning; common practice."""
 LEARNING_TIME = 22.0
 """s for a lasting short trim to move into a cell; common practice, no source."""
 
@@ -74,27 +83,26 @@ class FuelTrims:
     def control(self, dt: float, error: float, reach: float, cold: bool) -> None:
         """Closed loop: `error` is measured over expected lambda less 1, `reach` the delay and lag in s it has. A `cold`
         engine's walls hold so much fuel that a quick controller would chase it."""
-        gain = (0.12 if cold else 0.42) / (reach + 0.05)
+        gain = (INTEGRAL_COLD if cold else INTEGRAL) / (reach + 0.05)
         limit = self._short_limit
         integral = self._integral + gain * error * dt
         self._integral = integral = limit if integral > limit else (-limit if integral < -limit else integral)
-        short = integral + 0.22 * error
+        short = integral + PROPORTIONAL * error
         self.short = limit if short > limit else (-limit if short < -limit else short)
 
     def control_narrow(self, dt: float, volts: float, reach: float) -> None:
         """Closed loop on a narrow-band sensor: ramp until it switches, then jump back (common practice)."""
-        rich = volts > (0.43 if self._narrow_rich else 0.47)
-        jump = 0.016
+        rich = volts > (NARROW_LEAN if self._narrow_rich else NARROW_RICH)
         if rich != self._narrow_rich:
             self._narrow_rich = rich
-        ramp = 0.030 / (reach + 0.25)
+        ramp = NARROW_RAMP / (reach + 0.25)
         limit = self._short_limit
         self._integral = min(limit, max(-limit, self._integral + (-ramp if rich else ramp) * dt))
-        self.short = min(limit, max(-limit, self._integral + (-jump if rich else jump)))
+        self.short = min(limit, max(-limit, self._integral + (-NARROW_JUMP if rich else NARROW_JUMP)))
 
     def open(self, dt: float) -> None:
         """Open loop: the short trim goes back to nothing."""
-        fade = dt / (0.25 + dt)
+        fade = dt / (OPEN_LAG + dt)
         self._integral -= self._integral * fade
         self.short -= self.short * fade
 
@@ -103,7 +111,7 @@ class FuelTrims:
 
     def learn(self, dt: float) -> None:
         """Move a lasting short trim into the cells around the operating point."""
-        self._smooth += (self.short - self._smooth) * dt / 2.0
+        self._smooth += (self.short - self._smooth) * dt / SMOOTHING
         share = self._smooth * dt / LEARNING_TIME
         moved = 0.0
         for place, weight in zip(self._place, self._weights, strict=True):

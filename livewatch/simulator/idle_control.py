@@ -13,6 +13,14 @@ __all__ = ["IdleController"]
 
 LIMIT = 0.25
 """Largest correction, as a share of the calibrated idle area."""
+COLD_RISE, FLARE, FLARE_SECONDS = 480.0, 180.0, 8.0
+"""rpm a cold engine idles higher, rpm it flares by after the start, and for how many s; common practice."""
+COLD_NEED = 1.15
+"""Share of the idle area a cold engine needs more; common practice."""
+PROPORTIONAL, INTEGRAL = 0.35, 0.55
+"""Share of the area for each share of speed, and each second of it; common practice."""
+IGNITION_GAIN, MOST_IGNITION = 55.0, 9.0
+"""deg for each share of speed, and deg at most; common practice."""
 
 
 class IdleController:
@@ -32,14 +40,14 @@ class IdleController:
     def step(self, dt: float, speed: float, coolant: float, governing: bool, running_for: float) -> None:
         """One step of `dt` s; `governing` when the speed is idle's to hold."""
         cold = min(1.0, max(0.0, (350.0 - coolant) / 80.0))
-        flare = 180.0 * max(0.0, 1.0 - running_for / 8.0)
-        self.wanted = self._idle + 480.0 * cold + flare
-        need = 1.0 + 1.15 * cold
+        flare = FLARE * max(0.0, 1.0 - running_for / FLARE_SECONDS)
+        self.wanted = self._idle + COLD_RISE * cold + flare
+        need = 1.0 + COLD_NEED * cold
         error = (self.wanted - speed) / self._idle
         if governing:
-            self._integral = min(LIMIT, max(-LIMIT, self._integral + 0.55 * error * dt))
-            self.correction = min(LIMIT, max(-LIMIT, self._integral + 0.35 * error))
-            self.ignition = min(9.0, max(-9.0, 55.0 * error))
+            self._integral = min(LIMIT, max(-LIMIT, self._integral + INTEGRAL * error * dt))
+            self.correction = min(LIMIT, max(-LIMIT, self._integral + PROPORTIONAL * error))
+            self.ignition = min(MOST_IGNITION, max(-MOST_IGNITION, IGNITION_GAIN * error))
         else:
             self.correction = self._integral
             self.ignition = 0.0
