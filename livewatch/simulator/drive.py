@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from livewatch.simulator.mismatches import KINDS
 from livewatch.simulator.reported_channels import report_channels
-from livewatch.simulator.running_car import RunningCar
+from livewatch.simulator.running_car import NAMES, RunningCar
 from livewatch.simulator.scenario import Scenario
 
 __all__ = ["STEP", "Drive", "simulate"]
@@ -35,7 +35,7 @@ class Drive:
         scenario: what was driven, resolved.
         time: float64 (n,), s since the start.
         channels: by catalogue name, float64 (n,) in the catalogue's unit: what sensors and engine computer report.
-        truth: by the names of `RunningCar.row`, float64 (n,), SI units: what is really so. `need_1` and `need_2`: what
+        truth: by `running_car.NAMES`, float64 (n,), SI units: what is really so. `need_1` and `need_2`: what
             the computer's base fuel would have to be multiplied by, at the valve, without delay or sensor; NaN while
             the fuel is cut.
         facts: what is wrong (kind, size, unit, onset), surroundings, fuel, fault codes, as JSON-like values.
@@ -66,17 +66,16 @@ def simulate(scenario: Scenario, tell: Callable[[float], None] | None = None) ->
     assert scenario.duration is not None
     car = RunningCar(scenario)
     steps = round(scenario.duration / STEP)
-    names = tuple(car.row())
-    table = np.empty((len(names), steps))
+    table = np.empty((len(NAMES), steps))
     for first in range(0, steps, ROWS_AT_ONCE):
         rows = []
         for step in range(first, min(first + ROWS_AT_ONCE, steps)):
             car.step(STEP, step * STEP)
-            rows.append(tuple(car.row().values()))
+            rows.append(car.row())
         table[:, first : first + len(rows)] = np.array(rows, np.float64).T
         if tell is not None:
             tell((first + len(rows)) * STEP)
-    truth: dict[str, NDArray[np.float64]] = dict(zip(names, table, strict=True))
+    truth: dict[str, NDArray[np.float64]] = dict(zip(NAMES, table, strict=True))
     for bank in ("1", "2"):
         with np.errstate(divide="ignore", invalid="ignore"):
             need = (1.0 + truth[f"short_{bank}"]) * (1.0 + truth[f"long_{bank}"]) / truth[f"richness_{bank}"]

@@ -10,7 +10,7 @@ from math import sqrt
 
 from livewatch.simulator.air_model import AirModel
 from livewatch.simulator.calibration import Calibration
-from livewatch.simulator.fuel_path import REFERENCE_PRESSURE, dead_time, film_share, film_time
+from livewatch.simulator.fuel_path import REFERENCE_PRESSURE, dead_time, film
 from livewatch.simulator.fuel_trims import FuelTrims
 from livewatch.simulator.sensors import Sensors
 
@@ -200,7 +200,7 @@ class FuelControl:
         cal = self._calibration
         speed = sensed.speed
         if self.cut or speed < 60.0:
-            decay = dt / film_time(sensed.coolant)
+            decay = dt / film(sensed.coolant)[1]
             for bank in range(cal.banks):
                 self.pulse[bank] = 0.0
                 self._film[bank] /= 1.0 + decay
@@ -209,7 +209,8 @@ class FuelControl:
         across = cal.rail_gauge + sensed.outside - sensed.manifold
         open_flow = cal.injector_flow * sqrt(max(across, 5e4) / REFERENCE_PRESSURE)
         dead = dead_time(cal.dead_time, sensed.voltage)
-        share, time = 0.92 * film_share(sensed.coolant), film_time(sensed.coolant)
+        share, time = film(sensed.coolant)
+        share *= 0.92
         events = speed / 120.0 * cal.cylinders
         each_bank = cylinder_air / cal.banks / (cal.stoichiometric * self.commanded * (1.0 - self._swing))
         self.rate = 0.0

@@ -12,7 +12,7 @@ from livewatch.simulator.conditions import Conditions
 from livewatch.simulator.engine_parts import Build
 from livewatch.simulator.gas import Fuel
 
-__all__ = ["REFERENCE_FUEL", "REFERENCE_PRESSURE", "FuelPath", "dead_time", "film_share", "film_time"]
+__all__ = ["REFERENCE_FUEL", "REFERENCE_PRESSURE", "FuelPath", "dead_time", "film"]
 
 REFERENCE_FUEL = Fuel(10.0)
 """What injector flows on build sheets are given for."""
@@ -30,20 +30,16 @@ def dead_time(at_14_volt: float, voltage: float) -> float:
     return float(at_14_volt * (14.0 / max(voltage, 6.0)) ** 1.7)
 
 
-def film_share(coolant: float) -> float:
-    """Share of the injected fuel that lands on the walls, over coolant temperature in K.
+def film(coolant: float) -> tuple[float, float]:
+    """Share of the injected fuel that lands on the walls, and the time constant in s of its evaporation, over coolant
+    temperature in K.
 
     The two-parameter film model is Aquino's (SAE 810494; Guzzella and Onder 2010, section 2.4.2); the figures are
     common practice.
     """
-    cold = min(1.0, max(0.0, (363.0 - coolant) / 90.0))
-    return 0.12 + 0.25 * cold
-
-
-def film_time(coolant: float) -> float:
-    """Time constant of the film's evaporation in s."""
-    cold = min(1.0, max(0.0, (363.0 - coolant) / 90.0))
-    return 0.22 + 0.9 * cold
+    cold = (363.0 - coolant) / 90.0
+    cold = 0.0 if cold < 0.0 else (1.0 if cold > 1.0 else cold)
+    return 0.12 + 0.25 * cold, 0.22 + 0.9 * cold
 
 
 class FuelPath:
@@ -93,7 +89,8 @@ class FuelPath:
         events = now.speed / 120.0
         longest = 1.0 / events if events > 0.1 else 0.0
         dead = dead_time(part.dead_time_ms * 1e-3, voltage)
-        share, per_time = film_share(now.coolant), dt / film_time(now.coolant)
+        share, evaporates_in = film(now.coolant)
+        per_time = dt / evaporates_in
         total = 0.0
         for bank in range(self.banks):
             held = min(pulse[bank], longest)
@@ -101,9 +98,9 @@ class FuelPath:
             injected = injectors * events * open_flow * (held - dead) if held > dead else 0.0
             if bank:
                 injected *= part.second_bank
-            film = (self.film[bank] + dt * share * injected) / (1.0 + per_time)
-            evaporated = film * per_time / dt
-            self.film[bank] = film
+            on_walls = (self.film[bank] + dt * share * injected) / (1.0 + per_time)
+            evaporated = on_walls * per_time / dt
+            self.film[bank] = on_walls
             self.injected[bank] = injected
             self.evaporated[bank] = evaporated
             self.into_cylinders[bank] = (1.0 - share) * injected + evaporated + vapour / self.banks

@@ -39,8 +39,8 @@ class IdleController:
 
     def step(self, dt: float, speed: float, coolant: float, governing: bool, running_for: float) -> None:
         """One step of `dt` s; `governing` when the speed is idle's to hold."""
-        cold = min(1.0, max(0.0, (350.0 - coolant) / 80.0))
-        flare = FLARE * max(0.0, 1.0 - running_for / FLARE_SECONDS)
+        cold = min(1.0, (350.0 - coolant) / 80.0) if coolant < 350.0 else 0.0
+        flare = FLARE * (1.0 - running_for / FLARE_SECONDS) if running_for < FLARE_SECONDS else 0.0
         self.wanted = self._idle + COLD_RISE * cold + flare
         need = 1.0 + COLD_NEED * cold
         error = (self.wanted - speed) / self._idle

@@ -1,11 +1,12 @@
 """A car with its engine running: physics, sensors, engine computer and driver, stepped together.
 
-In: a resolved `Scenario`. Out: after each `step`, one row of named true quantities through `row`. Nothing here draws
-conclusions; `drive` gathers the rows.
+In: a resolved `Scenario`. Out: after each `step`, one row of true quantities through `row`, named by `NAMES`.
+Nothing here draws conclusions; `drive` gathers the rows.
 """
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
 
 import numpy as np
@@ -36,7 +37,7 @@ from livewatch.simulator.sensors import HotFilm, Noise, Sensors, Tolerances
 from livewatch.simulator.turbocharger import LOWEST_SPEED, Turbocharging
 from livewatch.simulator.vehicle import Driveline, Dyno
 
-__all__ = ["ICE_POINT", "RunningCar"]
+__all__ = ["ICE_POINT", "NAMES", "RunningCar"]
 
 INDICATED_EFFICIENCY = 0.385
 """Of the heat released, at best ignition (Heywood 1988, figure 9-9 with heat losses taken off)."""
@@ -58,6 +59,53 @@ RADIANS_EACH_RPM = 0.10471976
 """rad/s; rounded, and kept so: recorded seeds keep their bytes."""
 ICE_POINT = 273.15
 """K."""
+
+
+ROW: Mapping[str, str] = {
+    # the car and its driver
+    "speed": "now.speed", "road_speed": "road_speed", "gear": "driver.gear", "pedal": "driver.pedal",
+    "brake": "driver.brake", "opening": "opening", "torque": "torque", "dyno_torque": "dyno_torque",
+    "pulling": "driver.pulling", "coolant": "now.coolant", "oil": "oil", "inlet_temperature": "now.inlet",
+    # air, true
+    "metered": "air.metered", "inflow": "air.inflow", "by_pass": "air.by_pass", "pressure_leak": "air.pressure_leak",
+    "throttle_flow": "air.throttle", "manifold_leak": "air.manifold_leak", "purge_air": "air.purge_air",
+    "cylinder_air": "air.cylinders", "pipe_mass": "air.pipe_mass", "manifold_mass": "air.manifold_mass",
+    "pipe_pressure": "air.pipe_pressure", "manifold_pressure": "air.manifold_pressure",
+    "pipe_temperature": "air.pipe_temperature", "manifold_temperature": "air.manifold_temperature",
+    # turbocharger and exhaust, true
+    "shaft_speed": "shaft_speed", "lift": "lift", "exhaust_pressure": "before_turbine",
+    "behind_turbine": "exhaust.behind", "exhaust_temperature": "exhaust.temperature", "exhaust_flow": "exhaust_flow",
+    "delay": "exhaust.delay",
+    # fuel, true
+    "rail": "fuel.rail", "purge_vapour": "air.purge_vapour",
+    # as sensed
+    "sensed_air": "sensors.air_flow", "sensed_manifold": "sensors.manifold", "sensed_boost": "sensors.boost",
+    "sensed_inlet": "sensors.inlet", "sensed_charge": "sensors.charge", "sensed_rail": "sensors.rail",
+    "sensed_speed": "sensors.speed", "voltage": "sensors.voltage",
+    # the engine computer
+    "commanded_lambda": "computer.fuel.commanded", "status": "computer.fuel.status",
+    "computed_air": "computer.air.cylinder_air", "speed_density_air": "computer.air.speed_density",
+    "load": "computer.air.load", "duty": "computer.boost_duty", "commanded_boost": "computer.commanded_boost",
+    "ignition": "computer.ignition", "retard": "computer.retard", "idle_correction": "computer.idle.correction",
+    "purge": "computer.fuel.purge", "fuel_cut": "computer.fuel.cut", "overboost_cut": "computer.fuel.overboost",
+    "fuel_rate": "computer.fuel.rate", "opening_wanted": "computer.opening_wanted",
+    "running_for": "computer.running_for", "knock_margin": "knock_margin",
+    # one a bank; both the same where there is one bank
+    "injected_1": "fuel.injected[0]", "injected_2": "fuel.injected[-1]", "evaporated_1": "fuel.evaporated[0]",
+    "evaporated_2": "fuel.evaporated[-1]", "film_1": "fuel.film[0]", "film_2": "fuel.film[-1]",
+    "fuel_1": "fuel.into_cylinders[0]", "fuel_2": "fuel.into_cylinders[-1]", "richness_1": "richness[0]",
+    "richness_2": "richness[-1]", "felt_1": "exhaust.felt[0]", "felt_2": "exhaust.felt[-1]",
+    "lambda_1": "sensors.lambda_ratio[0]", "lambda_2": "sensors.lambda_ratio[-1]", "narrow_1": "sensors.narrow[0]",
+    "narrow_2": "sensors.narrow[-1]", "pulse_1": "computer.fuel.pulse[0]", "pulse_2": "computer.fuel.pulse[-1]",
+    "short_1": "computer.fuel.trims[0].short", "short_2": "computer.fuel.trims[-1].short",
+    "long_1": "computer.fuel.trims[0].long", "long_2": "computer.fuel.trims[-1].long",
+}  # fmt: skip
+"""Every true quantity by name, and where a running car has it. SI units (kg/s, kg, Pa, K, m/s, N m, s); shares as
+shares; angles in deg; speeds of the engine in rpm and of the turbocharger's shaft in rad/s."""
+NAMES = tuple(ROW)
+"""The names of a row, in its order."""
+_row = eval(f"lambda car: ({', '.join(f'car.{place}' for place in ROW.values())},)")
+"""Written out and compiled once: looking each place up by its name would cost a tenth of a simulated drive."""
 
 
 class RunningCar:
@@ -194,7 +242,7 @@ class RunningCar:
         self.opening += (computer.opening_wanted - self.opening) * dt / (THROTTLE_LAG + dt)
         self._canister += (0.35 - self._canister) * dt / 900.0 - control.purge * self._canister * dt / 400.0
         now.voltage, now.opening, now.purge = sensed.voltage, self.opening, control.purge
-        now.before_turbine = exhaust.behind if turbo is None else turbo.before_turbine
+        now.before_turbine = self.before_turbine
         now.vapour = RICHEST_PURGE * self._canister
         air.step(dt, now, turbo)
         self.fuel.step(dt, now, control.pulse, air.manifold_pressure, air.purge_vapour)
@@ -212,11 +260,6 @@ class RunningCar:
             self.dyno.step(dt, self.torque, driver.engaged, self._gearing)
             now.speed = self.dyno.speed
         self._warm_up(dt, heat, road_speed)
-
-    @property
-    def road_speed(self) -> float:
-        """m/s, of the car or of the roller."""
-        return self.road.road_speed if self.dyno is None else self.dyno.road_speed
 
     def _burn(self) -> tuple[float, float]:
         """Heat released in W and fuel burned in kg/s; sets the equivalence ratio of each bank."""
@@ -236,7 +279,7 @@ class RunningCar:
         """Torque on the crankshaft, and whether it knocked; the ignition below best torque (deg) comes back."""
         now, air, computer = self.now, self.air, self.computer
         speed = now.speed
-        turning = max(speed, SLOWEST_TURNING)
+        turning = speed if speed > SLOWEST_TURNING else SLOWEST_TURNING
         displacement = air.breathing.displacement
         load = air.cylinders * 120.0 / (turning * displacement * STANDARD_DENSITY)
         below_best = best_ignition(speed, load) - computer.ignition
@@ -260,58 +303,44 @@ class RunningCar:
         """Coolant and oil after a first-law balance with a thermostat; air before the filter warms at low road
         speed."""
         now = self.now
-        through = min(1.0, max(0.0, (now.coolant - THERMOSTAT) / 6.0))
+        through = min(1.0, (now.coolant - THERMOSTAT) / 6.0) if now.coolant > THERMOSTAT else 0.0
         lost = (18.0 + 900.0 * through) * (now.coolant - self.ambient)
         now.coolant += (HEAT_TO_COOLANT * heat - lost) * dt / COOLANT_HEAT_CAPACITY
         self.oil += (now.coolant + 2.5e-4 * heat - self.oil) * dt / 190.0
         warmed = self.ambient + 0.16 * max(0.0, now.coolant - self.ambient) / (1.0 + 0.25 * road_speed)
         now.inlet += (warmed - now.inlet) * dt / 60.0
 
-    def row(self) -> dict[str, float]:
-        """The state after the last step by name, SI units (kg/s, kg, Pa, K, m/s, N m, s); shares as shares; angles in
-        deg; speeds of the engine in rpm and of the turbocharger's shaft in rad/s."""
-        now, air, fuel, exhaust, turbo, sensed = (
-            self.now, self.air, self.fuel, self.exhaust, self.turbo, self.sensors,
-        )  # fmt: skip
-        computer, driver = self.computer, self.driver
-        control, last = computer.fuel, fuel.banks - 1
-        trims, other = control.trims[0], control.trims[last]
-        return {
-            # the car and its driver
-            "speed": now.speed, "road_speed": self.road_speed, "gear": driver.gear, "pedal": driver.pedal,
-            "brake": driver.brake, "opening": self.opening, "torque": self.torque,
-            "dyno_torque": 0.0 if self.dyno is None else self.dyno.torque, "pulling": driver.pulling,
-            "coolant": now.coolant, "oil": self.oil, "inlet_temperature": now.inlet,
-            # air, true
-            "metered": air.metered, "inflow": air.inflow, "by_pass": air.by_pass, "pressure_leak": air.pressure_leak,
-            "throttle_flow": air.throttle, "manifold_leak": air.manifold_leak, "purge_air": air.purge_air,
-            "cylinder_air": air.cylinders, "pipe_mass": air.pipe_mass, "manifold_mass": air.manifold_mass,
-            "pipe_pressure": air.pipe_pressure, "manifold_pressure": air.manifold_pressure,
-            "pipe_temperature": air.pipe_temperature, "manifold_temperature": air.manifold_temperature,
-            # turbocharger and exhaust, true
-            "shaft_speed": LOWEST_SPEED if turbo is None else turbo.shaft_speed,
-            "lift": 0.0 if turbo is None else turbo.lift,
-            "exhaust_pressure": exhaust.behind if turbo is None else turbo.before_turbine,
-            "behind_turbine": exhaust.behind, "exhaust_temperature": exhaust.temperature,
-            "exhaust_flow": air.cylinders + sum(fuel.into_cylinders), "delay": exhaust.delay,
-            # fuel, true; one a bank
-            "rail": fuel.rail, "purge_vapour": air.purge_vapour, "injected_1": fuel.injected[0],
-            "injected_2": fuel.injected[last], "evaporated_1": fuel.evaporated[0],
-            "evaporated_2": fuel.evaporated[last], "film_1": fuel.film[0], "film_2": fuel.film[last],
-            "fuel_1": fuel.into_cylinders[0], "fuel_2": fuel.into_cylinders[last], "richness_1": self.richness[0],
-            "richness_2": self.richness[last], "felt_1": exhaust.felt[0], "felt_2": exhaust.felt[last],
-            # as sensed
-            "sensed_air": sensed.air_flow, "sensed_manifold": sensed.manifold, "sensed_boost": sensed.boost,
-            "sensed_inlet": sensed.inlet, "sensed_charge": sensed.charge, "sensed_rail": sensed.rail,
-            "sensed_speed": sensed.speed, "voltage": sensed.voltage, "lambda_1": sensed.lambda_ratio[0],
-            "lambda_2": sensed.lambda_ratio[last], "narrow_1": sensed.narrow[0], "narrow_2": sensed.narrow[last],
-            # the engine computer
-            "commanded_lambda": control.commanded, "status": control.status, "pulse_1": control.pulse[0],
-            "pulse_2": control.pulse[last], "short_1": trims.short, "short_2": other.short, "long_1": trims.long,
-            "long_2": other.long, "computed_air": computer.air.cylinder_air,
-            "speed_density_air": computer.air.speed_density, "load": computer.air.load, "duty": computer.boost_duty,
-            "commanded_boost": computer.commanded_boost, "ignition": computer.ignition, "retard": computer.retard,
-            "idle_correction": computer.idle.correction, "purge": control.purge, "fuel_cut": control.cut,
-            "overboost_cut": control.overboost, "fuel_rate": control.rate, "opening_wanted": computer.opening_wanted,
-            "running_for": computer.running_for, "knock_margin": self.knock_margin,
-        }  # fmt: skip
+    @property
+    def road_speed(self) -> float:
+        """m/s, of the car or of the roller."""
+        return self.road.road_speed if self.dyno is None else self.dyno.road_speed
+
+    @property
+    def dyno_torque(self) -> float:
+        """N m."""
+        return 0.0 if self.dyno is None else self.dyno.torque
+
+    @property
+    def before_turbine(self) -> float:
+        """Pa, before the turbine or at the ports."""
+        return self.exhaust.behind if self.turbo is None else self.turbo.before_turbine
+
+    @property
+    def shaft_speed(self) -> float:
+        """rad/s."""
+        return LOWEST_SPEED if self.turbo is None else self.turbo.shaft_speed
+
+    @property
+    def lift(self) -> float:
+        """Of the wastegate, 0..1."""
+        return 0.0 if self.turbo is None else self.turbo.lift
+
+    @property
+    def exhaust_flow(self) -> float:
+        """kg/s."""
+        return self.air.cylinders + sum(self.fuel.into_cylinders)
+
+    def row(self) -> tuple[float, ...]:
+        """The state after the last step, in the order of `NAMES`."""
+        row: tuple[float, ...] = _row(self)
+        return row
