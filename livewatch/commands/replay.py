@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import asyncio
 import sys
 from pathlib import Path
 
@@ -60,17 +59,14 @@ def play_lines(source: Source, profile: Profile, speed: float | None, out: Path,
     recorder = Recorder(folder, may_wait=True)
     run = Run(profile, recorder, history=History(profile))
 
-    async def play() -> None:
-        async for batch in paced(source.batches(), speed):
-            run.push(batch)
-            display.redraw()
-        run.count(source.counts)
-        run.close(source.end)
-
     try:
         with LineDisplay(run, console) as display:
             try:
-                asyncio.run(play())
+                for batch in paced(source.batches(), speed):
+                    run.push(batch)
+                    display.redraw()
+                run.count(source.counts)
+                run.close(source.end)
             finally:
                 run.close()
     finally:

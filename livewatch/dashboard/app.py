@@ -35,7 +35,7 @@ from livewatch.dashboard.speech import Speech, speech_command
 from livewatch.dashboard.themes import THEMES
 from livewatch.dashboard.time_actions import TimeActions
 from livewatch.dashboard.widgets.event_list import flooding
-from livewatch.run.garbage import spare_what_is_there
+from livewatch.run.live import spare_from_collection
 from livewatch.wording.reader_units import SYSTEMS, ReaderUnits
 
 __all__ = ["Dashboard"]
@@ -133,7 +133,7 @@ class Dashboard(AlarmActions, TimeActions):
             self.push_screen(Cautions(self.watched.profile.name), self._cautions_answered)
         self.call_after_refresh(self.beat)
         if self.watched.player is None:
-            self.call_after_refresh(spare_what_is_there)
+            self.call_after_refresh(spare_from_collection)
 
     def beat(self) -> None:
         """One update: the latest snapshot to the screen, what is due to be heard, what became of actions."""

@@ -29,9 +29,9 @@ from livewatch.errors import UsageError
 from livewatch.profile import load_profile
 from livewatch.profile.model import Profile
 from livewatch.run.opening import Stretch, open_source
+from livewatch.run.overview import without_lead_up
 from livewatch.run.reading import read_through
 from livewatch.run.run import Run
-from livewatch.run.scan import without_lead_up
 from livewatch.session.folder import SessionFolder
 from livewatch.session.recorder import Recorder
 from livewatch.signature import Signature

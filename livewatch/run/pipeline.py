@@ -138,7 +138,7 @@ class Pipeline:
             self._run(events, self._clock.latest)
         return events
 
-    def act(self, action: Action) -> list[Event]:
+    def apply(self, action: Action) -> list[Event]:
         """What a person did, at the latest tick.
 
         Raises:

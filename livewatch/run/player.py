@@ -1,8 +1,8 @@
 """A recording as if it were live, with a hand on it: play, pause, faster, slower, step, seek, loop, next alarm.
 
 A source that can be opened anew comes in; a run comes out whose position a person moves. In a thread of its own the
-player pushes rows into a `Run` as they become due; going back restores a checkpoint of the pipeline and runs from
-there. A second thread reads the whole recording as fast as it goes (`scan`), so that what lies ahead is known.
+player pushes rows into a `Run` as they become due; going back restores a checkpoint of the run and runs from
+there. A second thread reads the whole recording as fast as it goes (`overview`), so that what lies ahead is known.
 
 What is logged: each event once, in order, however often it was passed; notes and markers wherever they were set; and
 what was done to an alarm, which is possible at the furthest point reached only, because behind it the log already says
@@ -11,8 +11,6 @@ what came of it. Played to its end, the log is that of a run as fast as it goes 
 
 from __future__ import annotations
 
-import queue
-import threading
 import time as wall
 from collections.abc import Callable, Sequence
 from concurrent.futures import Future
@@ -24,10 +22,12 @@ from livewatch.data.events import Event
 from livewatch.errors import LivewatchError
 from livewatch.profile.model import Profile
 from livewatch.run.history import History
-from livewatch.run.reel import Source
-from livewatch.run.rerun import Rerun
+from livewatch.run.opening import Source
+from livewatch.run.overview import Overview
+from livewatch.run.pacing import Pacer
+from livewatch.run.reversible_run import ReversibleRun
 from livewatch.run.run import RowSink, Run
-from livewatch.run.scan import Scan
+from livewatch.run.worker import Worker
 
 __all__ = ["FASTEST", "SLOWEST", "SPEEDS", "Player", "PlayerState"]
 
@@ -36,13 +36,9 @@ T = TypeVar("T")
 SPEEDS: tuple[float, ...] = (0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0)
 """The steps of faster and slower, as multiples of the recorded pace."""
 SLOWEST, FASTEST = SPEEDS[0], SPEEDS[-1]
-LONGEST_WAIT = 5.0
-"""Wall-clock seconds a gap in the recording is waited for at the most."""
 SLICE = 0.05
 """Wall-clock seconds of work between looks at what the person wants."""
 BEAT = 0.02
-MOST_DEBT = 0.25
-"""Wall-clock seconds the player may fall behind before it lets the time go."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,67 +85,59 @@ class Player:
         self.profile = profile
         self.recorder = recorder
         self.state = PlayerState(speed=speed, target=start or None)
-        self.scan = Scan(open_source, profile)
-        self._rerun = Rerun(open_source, profile, recorder)
-        self._wishes: queue.SimpleQueue[tuple[Callable[[], Any], Future[Any]]] = queue.SimpleQueue()
-        self._thread = threading.Thread(target=self._live, name="livewatch-player", daemon=True)
-        self._stopping = False
-        self._anchor = (0.0, 0)
+        self.overview = Overview(open_source, profile)
+        self._reversible = ReversibleRun(open_source, profile, recorder)
+        self._worker = Worker("livewatch player", self._round, self._reversible.close, "the replay has ended")
+        self._pacer = Pacer(FASTEST if speed is None else speed)
 
     @property
     def run(self) -> Run:
         """The run at the position; only the player's thread may touch it (see `submit`)."""
-        return self._rerun.run
+        return self._reversible.run
 
     @property
     def history(self) -> History:
-        """The past and the future of all channels, as far as the scan has read."""
-        return self.scan.history
+        """The past and the future of all channels, as far as the overview has read."""
+        return self.overview.history
 
     @property
     def additions(self) -> Sequence[Event]:
         """Notes and markers, in the order they were made."""
-        return self._rerun.additions
+        return self._reversible.additions
 
     @property
     def end(self) -> int:
         """Data time of the last tick known of, ns."""
-        return max(self.scan.history.span[1], self._rerun.time)
+        return max(self.overview.history.span[1], self._reversible.time)
 
     @property
     def running(self) -> bool:
         """Whether the threads run."""
-        return self._thread.is_alive()
+        return self._worker.running
 
     def start(self) -> None:
         """Begin reading, and playing. Calling it again does nothing."""
-        if self._thread.ident is None:
+        if not self._worker.started:
             self.state = replace(self.state, playing=True)
-            self.scan.start()
-            self._thread.start()
+            self.overview.start()
+            self._pacer.begin(0)
+            self._worker.start()
 
     def close(self) -> None:
         """End the replay where the log ends, and close the recording. Calling it again does nothing."""
-        self._stopping = True
-        self.scan.stop()
-        if self._thread.ident is None:
-            self._rerun.close()
-            return
-        self.submit(lambda: None)
-        self._thread.join()
+        self.overview.stop()
+        if self._worker.started:
+            self._worker.stop()
+        else:
+            self._reversible.close()
 
     def submit(self, call: Callable[[], T]) -> Future[T]:
         """Have something done by the player's thread, between two batches."""
-        done: Future[T] = Future()
-        if self._stopping and not self._thread.is_alive():
-            done.set_exception(LivewatchError("the replay has ended"))
-        else:
-            self._wishes.put((call, done))
-        return done
+        return self._worker.submit(call)
 
-    def act(self, action: Action) -> Future[list[Event]]:
+    def apply(self, action: Action) -> Future[list[Event]]:
         """Have a person's action carried out; the events, or an ActionError, come by the future."""
-        return self.submit(lambda: self._rerun.act(action))
+        return self.submit(lambda: self._reversible.apply(action))
 
     def play(self) -> Future[None]:
         """Go on; from the end, go on from the start."""
@@ -198,96 +186,52 @@ class Player:
 
     # What follows runs in the player's own thread.
 
-    def _live(self) -> None:
-        try:
-            self._anchor = (wall.monotonic(), self._rerun.time)
-            while not self._stopping:
-                self._serve(self._due_in())
-                self._advance()
-        finally:
-            self._rerun.close()
-            self._refuse_the_rest()
-
-    def _serve(self, timeout: float) -> None:
-        """Do what is wished for; wait so long for the first wish."""
-        try:
-            call, done = self._wishes.get(timeout=timeout) if timeout > 0 else self._wishes.get_nowait()
-            while True:
-                try:
-                    done.set_result(call())
-                except Exception as error:
-                    done.set_exception(error)
-                call, done = self._wishes.get_nowait()
-        except queue.Empty:
-            return
-
-    def _refuse_the_rest(self) -> None:
-        while True:
-            try:
-                _, done = self._wishes.get_nowait()
-            except queue.Empty:
-                return
-            done.set_exception(LivewatchError("the replay has ended"))
-
-    def _due_in(self) -> float:
+    def _round(self) -> float:
+        self._advance()
         state = self.state
         if state.target is None and not state.playing:
             return 0.5
-        if state.target is not None or state.speed is None:
-            return 0.0
-        return BEAT
+        return 0.0 if state.target is not None or state.speed is None else BEAT
 
     def _advance(self) -> None:
         state, started = self.state, wall.monotonic()
         if state.target is not None:
-            if self._rerun.go(state.target, started + SLICE):
+            if self._reversible.go(state.target, started + SLICE):
                 self._arrive()
         elif state.playing:
             self._play_on(started)
         self._set(
-            time=self._rerun.time,
-            furthest=self._rerun.furthest,
-            at_end=self._rerun.at_end,
-            playing=self.state.playing and not self._rerun.at_end,
-            problem=self._rerun.problem or self.scan.problem,
+            time=self._reversible.time,
+            furthest=self._reversible.furthest,
+            at_end=self._reversible.at_end,
+            playing=self.state.playing and not self._reversible.at_end,
+            problem=self._reversible.problem or self.overview.problem,
         )
 
     def _play_on(self, now: float) -> None:
         speed, (start, stop) = self.state.speed, self.state.marks
-        if speed is None:
-            due = self.end + 1_000_000_000
-        else:
-            due = self._anchor[1] + round((now - self._anchor[0]) * speed * 1e9)
-            due = self._past_gap(due, speed, now)
-        looping = start is not None and stop is not None and self._rerun.time <= stop
+        due = self.end + 1_000_000_000 if speed is None else self._pacer.due(self._reversible.next_row)
+        looping = start is not None and stop is not None and self._reversible.time <= stop
         if looping and stop is not None:
             due = min(due, stop)
-        self._rerun.go(due, now + SLICE)
-        if looping and stop is not None and (self._rerun.time >= stop or self._rerun.at_end):
+        self._reversible.go(due, now + SLICE)
+        if looping and stop is not None and (self._reversible.time >= stop or self._reversible.at_end):
             self._seek(start or 0)
-        elif speed is not None and due - self._rerun.time > speed * 1e9 * MOST_DEBT:
-            self._anchor = (wall.monotonic(), self._rerun.time)
-
-    def _past_gap(self, due: int, speed: float, now: float) -> int:
-        """Where to be by now, if a long silence in the recording is cut short."""
-        ahead = self._rerun.next_row
-        longest = round(LONGEST_WAIT * speed * 1e9)
-        if ahead is not None and ahead - due > longest:
-            due = ahead - longest
-            self._anchor = (now, due)
-        return due
+        elif speed is not None:
+            self._pacer.forgive(due, self._reversible.time)
 
     def _play(self) -> None:
-        if self._rerun.at_end and self.state.target is None:
+        if self._reversible.at_end and self.state.target is None:
             self._seek(0)
-        self._anchor = (wall.monotonic(), self._rerun.time)
+        self._pacer.begin(self._reversible.time)
         self._set(playing=True, at_end=False)
 
     def _pause(self) -> None:
         self._set(playing=False)
 
     def _set_speed(self, speed: float | None) -> None:
-        self._anchor = (wall.monotonic(), self._rerun.time)
+        self._pacer = Pacer(FASTEST if speed is None else speed)
+        self._pacer.begin(self._reversible.time)
         self._set(speed=speed)
 
     def _stepped(self, steps: int) -> float | None:
@@ -298,16 +242,16 @@ class Player:
         return SPEEDS[min(len(SPEEDS) - 1, max(0, nearest + steps))]
 
     def _heading(self) -> int:
-        return self._rerun.time if self.state.target is None else self.state.target
+        return self._reversible.time if self.state.target is None else self.state.target
 
     def _seek(self, time: int) -> None:
         time = max(0, time)
-        if self.scan.done:
+        if self.overview.done:
             time = min(time, self.end)
         self._set(target=time, at_end=False)
 
     def _arrive(self) -> None:
-        self._anchor = (wall.monotonic(), self._rerun.time)
+        self._pacer.begin(self._reversible.time)
         self._set(target=None)
 
     def _step(self, ticks: int) -> None:
@@ -326,7 +270,7 @@ class Player:
 
     def _to_alarm(self, steps: int) -> int | None:
         here = self._heading()
-        times = self.scan.raised()
+        times = self.overview.raised()
         ahead = [time for time in times if time > here] if steps > 0 else [time for time in times if time < here]
         if not ahead:
             return None

@@ -7,8 +7,9 @@ the listeners. A run without a recorder is the same without the disk.
 
 from __future__ import annotations
 
+import copy
 from collections.abc import Callable, Sequence
-from typing import Protocol
+from typing import Any, NamedTuple, Protocol
 
 from livewatch.data.actions import Action
 from livewatch.data.events import Event
@@ -18,7 +19,7 @@ from livewatch.run.history import History
 from livewatch.run.pipeline import Pipeline, Stage
 from livewatch.signature import Signature
 
-__all__ = ["Listener", "RowSink", "Run"]
+__all__ = ["Checkpoint", "Listener", "RowSink", "Run"]
 
 Listener = Callable[[Sequence[Event]], None]
 
@@ -34,6 +35,14 @@ class RowSink(Protocol):
 
     def close(self, utc: int) -> None:
         """End the recording; the run's data ended at `utc` on the source's clock, ns."""
+
+
+class Checkpoint(NamedTuple):
+    """A run as it stood; what is recorded and who listens is no part of it."""
+
+    pipeline: Pipeline
+    signature: Signature
+    history: History | None
 
 
 class Run:
@@ -64,15 +73,15 @@ class Run:
 
     def push(self, batch: Rows) -> list[Event]:
         """Take the next rows of the source."""
-        return self.tell(self.look(batch))
+        return self.announce(self.judge(batch))
 
-    def look(self, batch: Rows) -> list[Event]:
-        """The first half of `push`, which waits for nothing: what the next rows bring, still to be told."""
+    def judge(self, batch: Rows) -> list[Event]:
+        """The first half of `push`, which waits for nothing: what the next rows bring, still to be announced."""
         if self.recorder is not None:
             self.recorder.write_rows(batch)
         return self.pipeline.push(batch)
 
-    def tell(self, events: list[Event]) -> list[Event]:
+    def announce(self, events: list[Event]) -> list[Event]:
         """The second half of `push`, which may wait for the disk: the events to the recorder, then to the listeners."""
         if events:
             if self.recorder is not None:
@@ -83,15 +92,15 @@ class Run:
 
     def advance(self, utc: int) -> list[Event]:
         """Let time pass without rows, up to `utc` on the source's clock, ns."""
-        return self.tell(self.pipeline.advance(utc))
+        return self.announce(self.pipeline.advance(utc))
 
-    def act(self, action: Action) -> list[Event]:
+    def apply(self, action: Action) -> list[Event]:
         """What a person did.
 
         Raises:
             ActionError: the action makes no sense now; nothing changed.
         """
-        return self.tell(self.pipeline.act(action))
+        return self.announce(self.pipeline.apply(action))
 
     def count(self, counts: dict[str, int]) -> None:
         """Set what a source found odd so far; told with the pipeline's own counts."""
@@ -104,7 +113,24 @@ class Run:
         if self.ended:
             return []
         self.ended = True
-        events = self.tell(self.pipeline.finish(utc))
+        events = self.announce(self.pipeline.finish(utc))
         if self.recorder is not None:
             self.recorder.close(self.pipeline.utc)
         return events
+
+    def checkpoint(self) -> Checkpoint:
+        """The run as it stands, to be restored any number of times."""
+        return self._copied(Checkpoint(self.pipeline, self.signature, self.history))
+
+    def restore(self, checkpoint: Checkpoint) -> None:
+        """Stand where the run stood at `checkpoint`."""
+        self.pipeline, self.signature, self.history = self._copied(checkpoint)
+
+    def _copied(self, parts: Checkpoint) -> Checkpoint:
+        """A copy that shares the profile, which never changes."""
+        profile = self.profile
+        shared: list[Any] = [profile, *profile.channels, *profile.alarms, *profile.messages]
+        for alarm in profile.alarms:
+            shared += [alarm.condition, alarm.clear, alarm.enable, alarm.suppress]
+        shared += [channel.formula for channel in profile.channels]
+        return copy.deepcopy(parts, {id(one): one for one in shared if one is not None})

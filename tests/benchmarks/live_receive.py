@@ -11,7 +11,6 @@ CPU time is counted for the receiving threads alone (thread CPU clock), the send
 from __future__ import annotations
 
 import argparse
-import asyncio
 import multiprocessing
 import threading
 import time
@@ -132,36 +131,29 @@ def receive_bare(texts, seconds, stop):  # type: ignore[no-untyped-def]
 
 
 def receive_ours(texts, seconds, stop):  # type: ignore[no-untyped-def]
-    """livewatch's source: its reader threads and the event loop that collects."""
-    frames, cpu = 0, 0.0
+    """livewatch's source: its reader threads and the loop that collects."""
+    source = LiveSource(parse_live_buses(texts))
+    spent: list[float] = []
+    for reader in source._readers:
+        reader._run = timed(reader._run, spent)
+        reader._thread._target = reader._run  # type: ignore[attr-defined]
+    source.open()
 
-    async def run() -> None:
-        nonlocal frames, cpu
-        source = LiveSource(parse_live_buses(texts))
-        spent: list[float] = []
-        for reader in source._readers:
-            reader._run = timed(reader._run, spent)
-            reader._thread._target = reader._run  # type: ignore[attr-defined]
-        await source.open()
+    def end() -> None:
+        time.sleep(seconds + 0.5)
+        stop.set()
+        time.sleep(0.5)
+        source.close()
 
-        async def end() -> None:
-            await asyncio.sleep(seconds + 0.5)
-            stop.set()
-            await asyncio.sleep(0.5)
-            await source.close()
-
-        ending = asyncio.create_task(end())
-        before = time.thread_time()
-        async for batch in source.batches():
-            frames += len(batch)
-        cpu += time.thread_time() - before
-        await ending
-        cpu += sum(spent)
-        if source.counts:
-            print(" ", source.counts)
-
-    asyncio.run(run())
-    return frames, cpu, seconds
+    ending = threading.Thread(target=end)
+    ending.start()
+    before = time.thread_time()
+    frames = sum(map(len, source.batches()))
+    cpu = time.thread_time() - before
+    ending.join()
+    if source.counts:
+        print(" ", source.counts)
+    return frames, cpu + sum(spent), seconds
 
 
 def timed(work, spent):  # type: ignore[no-untyped-def]

@@ -21,9 +21,11 @@ from livewatch.data.samples import Rows, SampleBatch, SampleColumn
 from livewatch.errors import LivewatchError, SourceError
 from livewatch.profile.formula.formula import compile_condition
 from livewatch.profile.model import Alarm, Channel, Profile, TableMapping
+from livewatch.run.opening import Source, Stretch
+from livewatch.run.overview import without_lead_up
 from livewatch.run.player import FASTEST, SLOWEST, Player
 from livewatch.run.run import Run
-from livewatch.run.scan import without_lead_up
+from livewatch.sources.bus_map import BusMap
 
 SECOND = 1_000_000_000
 START = 1_777_000_000 * SECOND
@@ -78,7 +80,6 @@ def rows(gap: tuple[float, float] | None = (90.0, 110.0), back: bool = False) ->
 class Tape:
     """A source over rows in memory, cut into batches of a size."""
 
-    end: int | None = None
     counts: dict[str, int]
 
     def __init__(self, table: SampleBatch, size: int = 200, fails_after: int | None = None) -> None:
@@ -99,6 +100,11 @@ class Tape:
             ]
             yield SampleBatch(table.time[picked], columns)
             self.progress = stop / len(table)
+
+
+def played(tape: Tape) -> Source:
+    """The tape as a recording that was opened."""
+    return Source("tape", "table", tape, BusMap(PROFILE, {}), Stretch())
 
 
 class Book:
@@ -161,7 +167,7 @@ def player_of() -> Iterator[Callable[..., tuple[Player, Book]]]:
     def make(table: SampleBatch = TABLE, playing: bool = False, **options: object) -> tuple[Player, Book]:
         book = Book()
         fails_after = options.pop("fails_after", None)
-        player = Player(lambda: Tape(table, fails_after=fails_after), PROFILE, book, **options)  # type: ignore[arg-type]
+        player = Player(lambda: played(Tape(table, fails_after=fails_after)), PROFILE, book, **options)  # type: ignore[arg-type]
         made.append(player)
         player.start()
         if not playing:
@@ -209,7 +215,7 @@ def test_wherever_one_has_been_each_row_and_event_is_logged_once(
     table = rows(back=back)
     whole = straight(table)
     book = Book()
-    player = Player(lambda: Tape(table, 173), PROFILE, book)
+    player = Player(lambda: played(Tape(table, 173)), PROFILE, book)
     player.start()
     player.pause().result(5)
     for seek in [*seeks, (LENGTH + 200) * 100] if to_the_end else seeks:
@@ -233,8 +239,8 @@ def test_notes_are_added_where_they_were_pinned_and_nothing_else_changes(
     settle(player)
     player.seek(20 * SECOND).result(5)
     settle(player)
-    player.act(Action("note", text="new solenoid from here on")).result(5)
-    player.act(Action("marker", text="marker", at=30 * SECOND)).result(5)
+    player.apply(Action("note", text="new solenoid from here on")).result(5)
+    player.apply(Action("marker", text="marker", at=30 * SECOND)).result(5)
     player.seek(999 * SECOND).result(5)
     settle(player)
     player.close()
@@ -253,7 +259,7 @@ def test_what_was_acknowledged_stays_so_when_one_comes_by_again(player_of: Calla
     raised = next(event for event in STRAIGHT.events if event.subject == "lean")
     player.seek(raised.time + SECOND).result(5)
     settle(player)
-    player.act(Action("acknowledge", "lean")).result(5)
+    player.apply(Action("acknowledge", "lean")).result(5)
     for place in (150, 1, 199, 60):
         player.seek(place * SECOND).result(5)
         settle(player)
@@ -277,10 +283,8 @@ def test_an_alarm_that_was_passed_is_not_answered_behind_the_log(player_of: Call
     settle(player)
     player.seek(25 * SECOND).result(5)
     settle(player)
-    with pytest.raises(
-        ActionError, match=r"passed already: alarms are answered at the furthest point reached, 2:30\.00"
-    ):
-        player.act(Action("acknowledge_all")).result(5)
+    with pytest.raises(ActionError, match=r"passed already: alarms are answered at the furthest point reached, 150 s"):
+        player.apply(Action("acknowledge_all")).result(5)
 
 
 def test_seeking_past_both_ends_stops_at_them(player_of: Callable[..., tuple[Player, Book]]) -> None:
@@ -321,7 +325,7 @@ def test_a_silence_in_the_recording_passes_tick_by_tick(player_of: Callable[...,
 def test_a_long_silence_is_cut_short_when_played(
     player_of: Callable[..., tuple[Player, Book]], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("livewatch.run.player.LONGEST_WAIT", 0.3)
+    monkeypatch.setattr("livewatch.run.pacing.LONGEST_WAIT", 0.3)
     player, _ = player_of(table=rows(gap=(10.0, 190.0)))
     player.seek(9 * SECOND).result(5)
     settle(player)
@@ -359,7 +363,7 @@ def test_it_loops_between_two_marks_in_either_order(player_of: Callable[..., tup
 
 def test_the_next_alarm_and_the_one_before_are_found(player_of: Callable[..., tuple[Player, Book]]) -> None:
     player, _ = player_of()
-    player.scan.wait()
+    player.overview.wait()
     times = sorted({event.time for event in STRAIGHT.events if event.detail.get("transition") == "raised"})
     found = []
     while (place := player.next_alarm(1).result(5)) is not None:
@@ -388,9 +392,9 @@ def test_the_whole_recording_is_known_while_one_stands_at_its_start(
     player_of: Callable[..., tuple[Player, Book]],
 ) -> None:
     player, book = player_of()
-    player.scan.wait()
+    player.overview.wait()
     assert player.state.time < 5 * SECOND
-    assert [event.to_json(0) for event in player.scan.events] == [
+    assert [event.to_json(0) for event in player.overview.events] == [
         without_lead_up(event).to_json(0) for event in STRAIGHT.events
     ]
     assert player.history.at(100 * SECOND).keys() == UNITS.keys()
@@ -402,13 +406,13 @@ def test_a_recording_that_cannot_be_read_on_says_so_and_keeps_what_there_was(
     player_of: Callable[..., tuple[Player, Book]],
 ) -> None:
     player, book = player_of(fails_after=400)
-    player.scan.wait()
+    player.overview.wait()
     player.set_speed(None).result(5)
     player.play().result(5)
     play_out(player)
     assert player.state.problem == "drive.csv: cannot be read beyond row 400"
-    assert player.scan.problem == player.state.problem
-    player.act(Action("note", text="it ends here")).result(5)
+    assert player.overview.problem == player.state.problem
+    player.apply(Action("note", text="it ends here")).result(5)
     player.close()
     assert len(book.times) == 400
     assert json.loads(book.lines()[-1])["event"] == "ended"

@@ -24,10 +24,12 @@ from livewatch.data.samples import SampleBatch, SampleColumn
 from livewatch.profile import load_profile_text
 from livewatch.profile.model import Profile
 from livewatch.run.history import History
+from livewatch.run.opening import Source, Stretch
 from livewatch.run.player import Player
 from livewatch.run.run import Run
 from livewatch.session.folder import SessionFolder
 from livewatch.session.recorder import Recorder
+from livewatch.sources.bus_map import BusMap
 
 SECOND = 1_000_000_000
 Make = Callable[..., Any]
@@ -78,7 +80,6 @@ def samples(stop: float, pull_from: float = 20.0) -> SampleBatch:
 
 
 class Table:
-    end: int | None = None
     progress = 1.0
 
     def __init__(self, rows: SampleBatch) -> None:
@@ -87,6 +88,11 @@ class Table:
 
     def batches(self, size: int = 0) -> Iterator[SampleBatch]:
         yield self.rows
+
+
+def played(rows: SampleBatch, profile: Profile) -> Source:
+    """The rows as a recording that was opened."""
+    return Source("table", "table", Table(rows), BusMap(profile, {}), Stretch())
 
 
 class InlineRun:
@@ -273,7 +279,7 @@ async def test_the_session_folder_is_deleted_while_it_runs(
     folder = SessionFolder.create(tmp_path / "out", plain_profile, ["table"])
     recorder = Recorder(folder, may_wait=True)
     rows = samples(60.0)
-    player = Player(lambda: Table(rows), plain_profile, recorder, speed=0.1)
+    player = Player(lambda: played(rows, plain_profile), plain_profile, recorder, speed=0.1)
     player.start()
     player.pause().result(5)
     shutil.rmtree(folder.path)
@@ -289,11 +295,11 @@ async def test_the_session_folder_is_deleted_while_it_runs(
     async with app_of(watched, "cell").run_test(size=(120, 40)) as pilot:
         player.seek(10 * SECOND).result(5)
         wait_until(lambda: player.state.target is None)
-        player.act(Action("marker", text="marker")).result(5)
+        player.apply(Action("marker", text="marker")).result(5)
         wait_until(lambda: bool(recorder.counts))
         assert "1 times the session folder was removed" in await view_text(pilot), "it was made again, and that is said"
         shutil.rmtree(tmp_path / "out")
-        player.act(Action("marker", text="marker")).result(5)
+        player.apply(Action("marker", text="marker")).result(5)
         player.seek(50 * SECOND).result(5)
         wait_until(lambda: player.state.target is None and recorder.trouble is not None)
         assert "NOT RECORDING" in await view_text(pilot)
@@ -303,10 +309,10 @@ async def test_the_session_folder_is_deleted_while_it_runs(
 
 async def test_a_recording_that_ends_in_mid_pull_shows_that_pull(app_of: Make, plain_profile: Profile) -> None:
     rows = samples(30.0)
-    player = Player(lambda: Table(rows), plain_profile, speed=None)
+    player = Player(lambda: played(rows, plain_profile), plain_profile, speed=None)
     watched = WatchedReplay(player)
     watched.start()
-    wait_until(lambda: player.state.at_end and player.scan.done)
+    wait_until(lambda: player.state.at_end and player.overview.done)
     pulls = [event for event in watched.events if event.kind is EventKind.PULL]
     assert len(pulls) == 1
     assert pulls[0].detail["start"] == pytest.approx(20.0, abs=0.3)

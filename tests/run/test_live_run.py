@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import asyncio
 import json
 import time
 from collections.abc import Callable
@@ -15,7 +14,7 @@ import pytest
 from livewatch.alarms import ActionError
 from livewatch.data.actions import Action
 from livewatch.data.frames import FrameBatch
-from livewatch.errors import SourceError
+from livewatch.errors import LivewatchError, SourceError
 from livewatch.profile.model import Profile
 from livewatch.run.live import LiveRun
 from livewatch.run.opening import open_source
@@ -66,12 +65,10 @@ def now_in_whole_microseconds() -> int:
     return time.time_ns() // 1000 * 1000
 
 
-async def test_live_paced_replay_and_diagnosis_give_the_same_event_log(
-    engine: Profile, drive: Drive, tmp_path: Path
-) -> None:
+def test_live_paced_replay_and_diagnosis_give_the_same_event_log(engine: Profile, drive: Drive, tmp_path: Path) -> None:
     frames = drive(21, 8, now_in_whole_microseconds())
     live_folder = SessionFolder.create(tmp_path, engine, ["live"])
-    await asyncio.to_thread(live, engine, frames, live_folder, "one-path")
+    live(engine, frames, live_folder, "one-path")
     logs = {"live": lines_of(live_folder.path)}
 
     fast = SessionFolder.create(tmp_path, engine, ["fast"])
@@ -81,7 +78,7 @@ async def test_live_paced_replay_and_diagnosis_give_the_same_event_log(
     slow = SessionFolder.create(tmp_path, engine, ["slow"])
     run = Run(engine, Recorder(slow, may_wait=True))
     source = open_source(live_folder.path, engine)
-    async for batch in paced(source.batches(), 10.0):
+    for batch in paced(source.batches(), 10.0):
         run.push(batch)
     run.close(source.end)
     logs["replay at 10x"] = lines_of(slow.path)
@@ -108,13 +105,13 @@ def test_a_persons_action_is_carried_out_between_two_batches(engine: Profile, dr
     live_run = LiveRun(run, parse_live_buses(["engine=virtual:actions"]))
     live_run.start()
     put_on_bus(drive(23, 1, now_in_whole_microseconds()), "actions", speed=20.0)
-    (marker,) = live_run.submit(lambda: run.act(Action("marker", text="third gear"))).result(timeout=2)
+    (marker,) = live_run.submit(lambda: run.apply(Action("marker", text="third gear"))).result(timeout=2)
     assert marker.detail["text"] == "third gear"
     with pytest.raises(ActionError, match="no alarm is called 'leen' \\(did you mean lean\\?\\)"):
-        live_run.submit(lambda: run.act(Action("acknowledge", subject="leen"))).result(timeout=2)
+        live_run.submit(lambda: run.apply(Action("acknowledge", subject="leen"))).result(timeout=2)
     live_run.stop()
-    with pytest.raises(RuntimeError):
-        live_run.submit(lambda: run.act(Action("marker"))).result(timeout=2)
+    with pytest.raises(LivewatchError, match="the run has ended"):
+        live_run.submit(lambda: run.apply(Action("marker"))).result(timeout=2)
 
 
 def test_an_adapter_that_is_not_there_ends_the_start_with_a_sentence(engine: Profile) -> None:

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import asyncio
 import os
 import queue
 import sys
 import threading
 import time
-from collections.abc import AsyncIterator
-from contextlib import asynccontextmanager
+from collections.abc import Iterator
+from contextlib import contextmanager
 from typing import Any, ClassVar
 
 import can
@@ -23,29 +22,30 @@ from livewatch.errors import LivewatchError, SourceError, UsageError
 from livewatch.sources.live.source import LiveSource, found_buses_text, list_buses, parse_live_buses
 
 
-@asynccontextmanager
-async def listening(*texts: str, transmit: bool = False) -> AsyncIterator[tuple[LiveSource, list[FrameBatch]]]:
+@contextmanager
+def listening(*texts: str, transmit: bool = False) -> Iterator[tuple[LiveSource, list[FrameBatch]]]:
     """An open source, and the batches that came out of it so far."""
     source = LiveSource(parse_live_buses(texts), transmit)
     batches: list[FrameBatch] = []
 
-    async def collect() -> None:
-        async for batch in source.batches():
+    def collect() -> None:
+        for batch in source.batches():
             assert len(batch), "no empty batches"
             batches.append(batch)
 
-    async with source:
-        collecting = asyncio.create_task(collect())
+    collecting = threading.Thread(target=collect)
+    with source:
+        collecting.start()
         yield source, batches
-    await collecting
+    collecting.join()
 
 
-async def until(condition, seconds: float = 5.0) -> None:
+def until(condition, seconds: float = 5.0) -> None:
     """Wait until something is true; fail if it does not come true."""
     end = time.monotonic() + seconds
     while not condition():
         assert time.monotonic() < end, "it did not happen in time"
-        await asyncio.sleep(0.005)
+        time.sleep(0.005)
 
 
 def number(identifier: int, count: int, is_fd: bool = False) -> can.Message:
@@ -67,18 +67,21 @@ def numbers_of(batches: list[FrameBatch], bus: str) -> list[int]:
     return found
 
 
-async def test_two_buses_come_out_whole_and_in_order_of_time():
-    with can.Bus("two-a", "virtual") as a, can.Bus("two-b", "virtual") as b:
-        async with listening("engine=virtual:two-a@500k", "cell=virtual:two-b") as (source, batches):
-            for count in range(2000):
-                a.send(number(0x100, count))
-                if count % 3 == 0:
-                    b.send(number(0x200, count))
-                if count % 50 == 0:
-                    await asyncio.sleep(0.002)
-            await until(lambda: sum(map(len, batches)) == 2667)
-            states = {status.name: status for status in source.status()}
-            assert source.counts == {}
+def test_two_buses_come_out_whole_and_in_order_of_time():
+    with (
+        can.Bus("two-a", "virtual") as a,
+        can.Bus("two-b", "virtual") as b,
+        listening("engine=virtual:two-a@500k", "cell=virtual:two-b") as (source, batches),
+    ):
+        for count in range(2000):
+            a.send(number(0x100, count))
+            if count % 3 == 0:
+                b.send(number(0x200, count))
+            if count % 50 == 0:
+                time.sleep(0.002)
+        until(lambda: sum(map(len, batches)) == 2667)
+        states = {status.name: status for status in source.status()}
+        assert source.counts == {}
     assert numbers_of(batches, "engine") == list(range(2000))
     assert numbers_of(batches, "cell") == list(range(0, 2000, 3))
     assert {batch.buses for batch in batches} == {("engine", "cell")}
@@ -90,63 +93,70 @@ async def test_two_buses_come_out_whole_and_in_order_of_time():
     assert (states["cell"].adapter, states["cell"].load) == ("virtual:two-b", None)
 
 
-async def test_a_frame_is_handed_out_within_twenty_milliseconds():
+def test_a_frame_is_handed_out_within_twenty_milliseconds():
     """The middle of many tries: a machine busy with other things may delay single ones."""
-    with can.Bus("quick-a", "virtual") as a, can.Bus("quick-b", "virtual") as b:
-        async with listening("virtual:quick-a", "virtual:quick-b") as (_, batches):
-            waits = []
-            for count in range(30):
-                before = len(batches)
-                sent = time.perf_counter()
-                (a if count % 2 else b).send(number(0x100, count))
-                while len(batches) == before:
-                    await asyncio.sleep(0.0005)
-                waits.append(time.perf_counter() - sent)
-                await asyncio.sleep(0.001 * (count % 7))
+    with (
+        can.Bus("quick-a", "virtual") as a,
+        can.Bus("quick-b", "virtual") as b,
+        listening("virtual:quick-a", "virtual:quick-b") as (_, batches),
+    ):
+        waits = []
+        for count in range(30):
+            before = len(batches)
+            sent = time.perf_counter()
+            (a if count % 2 else b).send(number(0x100, count))
+            while len(batches) == before:
+                time.sleep(0.0005)
+            waits.append(time.perf_counter() - sent)
+            time.sleep(0.001 * (count % 7))
     assert np.median(waits) < 0.020
 
 
-async def test_every_frame_of_an_udp_bus_comes_through():
-    with can.Bus("239.74.163.77", "udp_multicast", port=43_977) as sender:
-        async with listening("engine=udp_multicast:239.74.163.77@1M,port=43977") as (source, batches):
-            for count in range(1500):
-                sender.send(number(0x100, count, is_fd=count == 700))
-                if count % 20 == 0:
-                    await asyncio.sleep(0.002)
-            await until(lambda: sum(map(len, batches)) == 1500)
-            assert source.counts == {}
+def test_every_frame_of_an_udp_bus_comes_through():
+    with (
+        can.Bus("239.74.163.77", "udp_multicast", port=43_977) as sender,
+        listening("engine=udp_multicast:239.74.163.77@1M,port=43977") as (source, batches),
+    ):
+        for count in range(1500):
+            sender.send(number(0x100, count, is_fd=count == 700))
+            if count % 20 == 0:
+                time.sleep(0.002)
+        until(lambda: sum(map(len, batches)) == 1500)
+        assert source.counts == {}
     assert numbers_of(batches, "engine") == list(range(1500))
     wide = [batch for batch in batches if batch.data.shape[1] == 64]
     assert sum(map(len, wide)) < 1500, "only a batch with a long frame is wide"
     assert max(int(batch.length.max()) for batch in wide) == 32
 
 
-async def test_garbage_on_an_udp_bus_is_counted_and_the_rest_goes_on():
-    with can.Bus("239.74.163.78", "udp_multicast", port=43_978) as sender:
-        async with listening("engine=udp_multicast:239.74.163.78,port=43978") as (source, batches):
-            for count in range(5):
-                sender.send(number(0x100, count))
-                sender._multicast.send(b"no message at all")  # type: ignore[attr-defined]
-            await until(lambda: sum(map(len, batches)) == 5)
-            await until(lambda: source.counts == {"messages of an adapter that make no sense": 5})
-            assert source.status()[0].unreadable == 5
+def test_garbage_on_an_udp_bus_is_counted_and_the_rest_goes_on():
+    with (
+        can.Bus("239.74.163.78", "udp_multicast", port=43_978) as sender,
+        listening("engine=udp_multicast:239.74.163.78,port=43978") as (source, batches),
+    ):
+        for count in range(5):
+            sender.send(number(0x100, count))
+            sender._multicast.send(b"no message at all")  # type: ignore[attr-defined]
+        until(lambda: sum(map(len, batches)) == 5)
+        until(lambda: source.counts == {"messages of an adapter that make no sense": 5})
+        assert source.status()[0].unreadable == 5
     assert numbers_of(batches, "engine") == list(range(5))
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="pseudo terminals are a Unix thing")
-async def test_a_serial_line_adapter_over_a_pseudo_terminal_and_its_cable_pulled():
+def test_a_serial_line_adapter_over_a_pseudo_terminal_and_its_cable_pulled():
     import pty
     import tty
 
     master, slave = pty.openpty()
     tty.setraw(slave)
     port = os.ttyname(slave)
-    async with listening(f"engine=slcan:{port}@500k,sleep_after_open=0") as (source, batches):
+    with listening(f"engine=slcan:{port}@500k,sleep_after_open=0") as (source, batches):
         said = os.read(master, 100)
         # What the adapter was told: bit rate code 6 is 500 kbit/s; L opens it to listen only, O would take part.
         assert b"S6\r" in said and b"L\r" in said and b"O\r" not in said
         os.write(master, b"t1008" + b"0000000000000001" + b"\rt10x\r" + b"T18DAF1102C0DE\rr2F04\r")
-        await until(lambda: sum(map(len, batches)) == 3)
+        until(lambda: sum(map(len, batches)) == 3)
         frames = FrameBatch.concatenate(batches)
         assert frames.identifier.tolist() == [0x100, 0x18DAF110, 0x2F0]
         assert frames.length.tolist() == [8, 2, 4]
@@ -155,9 +165,9 @@ async def test_a_serial_line_adapter_over_a_pseudo_terminal_and_its_cable_pulled
         assert source.status()[0].silent_on_wire is True
         os.close(slave)
         os.close(master)
-        await until(lambda: source.status()[0].state == "lost")
+        until(lambda: source.status()[0].state == "lost")
         assert source.counts["times an adapter was lost"] == 1
-        await until(lambda: "cannot open slcan" in source.status()[0].trouble)
+        until(lambda: "cannot open slcan" in source.status()[0].trouble)
 
 
 class Shaky(can.BusABC):
@@ -216,145 +226,149 @@ def stamped(seconds: float, count: int) -> can.Message:
     return message
 
 
-async def test_an_adapter_pulled_out_mid_run_comes_back_and_the_other_bus_goes_on(shaky):
-    with can.Bus("steady", "virtual") as steady:
-        async with listening("engine=shaky:x", "cell=virtual:steady") as (source, batches):
-            shaky("x").put(stamped(time.time(), 0))
-            steady.send(number(0x200, 0))
-            await until(lambda: sum(map(len, batches)) == 2)
-            Shaky.there = False
-            shaky("x").put(OSError(5, "Input/output error"))
-            await until(lambda: source.status()[0].state == "lost")
-            await until(lambda: "No such device" in source.status()[0].trouble)
-            assert source.status()[0].trouble == (
-                "bus 'engine': cannot open shaky channel 'x': No such device; check that the adapter is plugged in, "
-                "that its driver is installed and that the channel is right; `livewatch watch --list-buses` shows "
-                "what is found"
-            )
-            steady.send(number(0x200, 1))
-            await until(lambda: numbers_of(batches, "cell") == [0, 1])
-            Shaky.there = True
-            shaky("x").put(stamped(time.time(), 1))
-            await until(lambda: numbers_of(batches, "engine") == [0, 1])
-            engine, cell = source.status()
-            assert (engine.state, engine.trouble, engine.losses) == ("open", "", 1)
-            assert (cell.state, cell.losses) == ("open", 0)
-            assert source.counts == {"times an adapter was lost": 1}
-            assert Shaky.opened == 2
+def test_an_adapter_pulled_out_mid_run_comes_back_and_the_other_bus_goes_on(shaky):
+    with (
+        can.Bus("steady", "virtual") as steady,
+        listening("engine=shaky:x", "cell=virtual:steady") as (source, batches),
+    ):
+        shaky("x").put(stamped(time.time(), 0))
+        steady.send(number(0x200, 0))
+        until(lambda: sum(map(len, batches)) == 2)
+        Shaky.there = False
+        shaky("x").put(OSError(5, "Input/output error"))
+        until(lambda: source.status()[0].state == "lost")
+        until(lambda: "No such device" in source.status()[0].trouble)
+        assert source.status()[0].trouble == (
+            "bus 'engine': cannot open shaky channel 'x': No such device; check that the adapter is plugged in, "
+            "that its driver is installed and that the channel is right; `livewatch watch --list-buses` shows "
+            "what is found"
+        )
+        steady.send(number(0x200, 1))
+        until(lambda: numbers_of(batches, "cell") == [0, 1])
+        Shaky.there = True
+        shaky("x").put(stamped(time.time(), 1))
+        until(lambda: numbers_of(batches, "engine") == [0, 1])
+        engine, cell = source.status()
+        assert (engine.state, engine.trouble, engine.losses) == ("open", "", 1)
+        assert (cell.state, cell.losses) == ("open", 0)
+        assert source.counts == {"times an adapter was lost": 1}
+        assert Shaky.opened == 2
 
 
-async def test_a_backlog_of_any_size_comes_through_whole(shaky):
+def test_a_backlog_of_any_size_comes_through_whole(shaky):
     """More than is read in one go, at the sizes around it."""
     burst = live_reader.BURST
     for size in (burst - 1, burst, burst + 1, burst + 2, 5 * burst + 3):
         backlog = Shaky.inboxes.setdefault(f"backlog {size}", queue.Queue())
         for count in range(size):
             backlog.put(stamped(time.time(), count))
-        async with listening(f"engine=shaky:backlog {size}") as (_, batches):
-            await until(lambda backlog=backlog: backlog.empty())
+        with listening(f"engine=shaky:backlog {size}") as (_, batches):
+            until(lambda backlog=backlog: backlog.empty())
         assert numbers_of(batches, "engine") == list(range(size))
 
 
 @pytest.mark.usefixtures("shaky")
-async def test_an_adapter_that_hangs_in_mid_burst_holds_up_no_other_bus():
+def test_an_adapter_that_hangs_in_mid_burst_holds_up_no_other_bus():
     """It hangs while it has the turn: behind the first frame of a burst."""
     healed = threading.Event()
     inbox = Shaky.inboxes.setdefault("x", queue.Queue())
     inbox.put(stamped(time.time(), 0))
     inbox.put(healed)
-    with can.Bus("beside a hung one", "virtual") as other:
-        async with listening("engine=shaky:x", "cell=virtual:beside a hung one") as (_, batches):
-            await until(lambda: numbers_of(batches, "engine") == [0])
-            for count in range(20):
-                other.send(number(0x200, count))
-                await asyncio.sleep(0.01)
-            await until(lambda: numbers_of(batches, "cell") == list(range(20)))
-            inbox.put(stamped(time.time(), 1))
-            healed.set()
-            await until(lambda: numbers_of(batches, "engine") == [0, 1])
+    with (
+        can.Bus("beside a hung one", "virtual") as other,
+        listening("engine=shaky:x", "cell=virtual:beside a hung one") as (_, batches),
+    ):
+        until(lambda: numbers_of(batches, "engine") == [0])
+        for count in range(20):
+            other.send(number(0x200, count))
+            time.sleep(0.01)
+        until(lambda: numbers_of(batches, "cell") == list(range(20)))
+        inbox.put(stamped(time.time(), 1))
+        healed.set()
+        until(lambda: numbers_of(batches, "engine") == [0, 1])
 
 
-async def test_single_messages_that_make_no_sense_do_not_lose_the_adapter(shaky):
-    async with listening("engine=shaky:x") as (source, batches):
+def test_single_messages_that_make_no_sense_do_not_lose_the_adapter(shaky):
+    with listening("engine=shaky:x") as (source, batches):
         for count in range(30):
             shaky("x").put(ValueError("bad length"))
             shaky("x").put(stamped(time.time(), count))
-        await until(lambda: numbers_of(batches, "engine") == list(range(30)))
+        until(lambda: numbers_of(batches, "engine") == list(range(30)))
         assert source.counts == {"messages of an adapter that make no sense": 30}
         assert Shaky.opened == 1
 
 
-async def test_an_adapter_that_only_fails_is_opened_anew(shaky):
-    async with listening("engine=shaky:x") as (source, batches):
+def test_an_adapter_that_only_fails_is_opened_anew(shaky):
+    with listening("engine=shaky:x") as (source, batches):
         for _ in range(live_reader.FAILURES_IN_A_ROW):
             shaky("x").put(can.CanOperationError("transfer stalled"))
         shaky("x").put(stamped(time.time(), 7))
-        await until(lambda: numbers_of(batches, "engine") == [7])
+        until(lambda: numbers_of(batches, "engine") == [7])
         assert source.counts["times an adapter was lost"] == 1
         assert Shaky.opened == 2
 
 
-async def test_a_controller_that_went_bus_off_is_opened_anew(shaky, monkeypatch):
+def test_a_controller_that_went_bus_off_is_opened_anew(shaky, monkeypatch):
     monkeypatch.setattr(live_reader, "LOOK_EVERY", 0.01)
     monkeypatch.setattr(live_reader, "PAUSES", (0.3,))
-    async with listening("engine=shaky:x") as (source, batches):
+    with listening("engine=shaky:x") as (source, batches):
         shaky("x").put(can.BusState.ERROR)
-        await until(lambda: source.status()[0].state == "bus off")
+        until(lambda: source.status()[0].state == "bus off")
         assert source.status()[0].trouble == "the controller went bus off"
         shaky("x").put(stamped(time.time(), 7))
-        await until(lambda: numbers_of(batches, "engine") == [7])
+        until(lambda: numbers_of(batches, "engine") == [7])
         assert source.status()[0].state == "open"
 
 
-async def test_an_adapter_with_a_clock_of_its_own_is_put_at_the_host_clock(shaky):
-    async with listening("engine=shaky:x") as (source, batches):
+def test_an_adapter_with_a_clock_of_its_own_is_put_at_the_host_clock(shaky):
+    with listening("engine=shaky:x") as (source, batches):
         before = time.time_ns()
         for count in range(3):
             shaky("x").put(stamped(100.0 + count * 0.25, count))
-        await until(lambda: sum(map(len, batches)) == 3)
+        until(lambda: sum(map(len, batches)) == 3)
         times = FrameBatch.concatenate(batches).time
         assert np.diff(times).tolist() == [250_000_000, 250_000_000], "its own intervals"
         assert before - 1_000_000 <= times[0] <= time.time_ns()
         # Opened anew, such a clock may have started over by less than anybody can tell from the stamp.
         shaky("x").put(OSError(5, "Input/output error"))
-        await until(lambda: source.status()[0].state == "lost")
+        until(lambda: source.status()[0].state == "lost")
         again = time.time_ns()
         shaky("x").put(stamped(99.0, 3))
-        await until(lambda: numbers_of(batches, "engine") == [0, 1, 2, 3])
+        until(lambda: numbers_of(batches, "engine") == [0, 1, 2, 3])
         assert again - 1_000_000 <= batches[-1].time[-1] <= time.time_ns()
         assert source.status()[0].clock_off < 0.5
 
 
-async def test_an_adapter_that_stamps_nothing_gets_the_host_clock(shaky):
-    async with listening("engine=shaky:x") as (_, batches):
+def test_an_adapter_that_stamps_nothing_gets_the_host_clock(shaky):
+    with listening("engine=shaky:x") as (_, batches):
         before = time.time_ns()
         shaky("x").put(stamped(0.0, 1))
-        await until(lambda: sum(map(len, batches)) == 1)
+        until(lambda: sum(map(len, batches)) == 1)
         assert before - 1_000_000 <= batches[0].time[0] <= time.time_ns()
 
 
-async def test_frames_that_nobody_fetches_are_counted_when_they_no_longer_fit(shaky, monkeypatch):
+def test_frames_that_nobody_fetches_are_counted_when_they_no_longer_fit(shaky, monkeypatch):
     monkeypatch.setattr(live_reader, "MOST_WAITING", 100)
     source = LiveSource(parse_live_buses(["engine=shaky:x"]))
-    async with source:
+    with source:
         for count in range(250):
             shaky("x").put(stamped(time.time(), count))
-        await until(lambda: shaky("x").empty())
-        await until(lambda: source.counts == {"frames lost because livewatch fell behind": 150})
+        until(lambda: shaky("x").empty())
+        until(lambda: source.counts == {"frames lost because livewatch fell behind": 150})
         assert source.status()[0].dropped == 150
-    rest = [batch async for batch in source.batches()]
+    rest = list(source.batches())
     assert numbers_of(rest, "engine") == list(range(100)), "what waited is given out even after closing"
 
 
-async def test_error_frames_are_kept_and_counted(shaky):
-    async with listening("engine=shaky:x") as (source, batches):
+def test_error_frames_are_kept_and_counted(shaky):
+    with listening("engine=shaky:x") as (source, batches):
         shaky("x").put(can.Message(timestamp=time.time(), is_error_frame=True, data=bytes(8), is_extended_id=False))
-        await until(lambda: sum(map(len, batches)) == 1)
+        until(lambda: sum(map(len, batches)) == 1)
         assert batches[0].flags.tolist() == [ERROR]
         assert source.counts == {"error frames": 1}
 
 
-async def test_error_frames_of_a_network_interface_tell_the_controller_state(shaky, monkeypatch):
+def test_error_frames_of_a_network_interface_tell_the_controller_state(shaky, monkeypatch):
     """Values of Linux' can/error.h: 04 controller (data 1: 01 receive overflow, 10 receive passive, 40 active again),
     40 bus off, 100 restarted."""
     monkeypatch.setitem(BACKENDS, "socketcan", (__name__, "Shaky"))
@@ -365,7 +379,7 @@ async def test_error_frames_of_a_network_interface_tell_the_controller_state(sha
             data=bytes([0, detail, 0, 0, 0, 0, 0, 0]),
         )  # fmt: skip
 
-    async with listening("engine=socketcan:x") as (source, _):
+    with listening("engine=socketcan:x") as (source, _):
         inbox = shaky("x")
         inbox.put(stamped(time.time(), 1))
         for message, state in [
@@ -377,12 +391,12 @@ async def test_error_frames_of_a_network_interface_tell_the_controller_state(sha
             (stamped(time.time(), 2), "open"),
         ]:
             inbox.put(message)
-            await until(lambda state=state: source.status()[0].state == state)
+            until(lambda state=state: source.status()[0].state == state)
         inbox.put(error(0x04, 0x01))
-        await until(lambda: source.counts.get("frames lost before livewatch could read them") == 1)
+        until(lambda: source.counts.get("frames lost before livewatch could read them") == 1)
 
 
-async def test_frames_that_the_kernel_dropped_are_counted():
+def test_frames_that_the_kernel_dropped_are_counted():
     """A tiny receive buffer and a reader held up: Linux tells how many did not fit."""
     if sys.platform != "linux":
         pytest.skip("only Linux tells")
@@ -404,10 +418,10 @@ async def test_frames_that_the_kernel_dropped_are_counted():
         assert dropped_frames(other) == 0
 
 
-async def test_a_poll_goes_out_once_and_stands_among_the_frames_marked_sent(shaky):
-    async with listening("engine=shaky:x", transmit=True) as (source, batches):
+def test_a_poll_goes_out_once_and_stands_among_the_frames_marked_sent(shaky):
+    with listening("engine=shaky:x", transmit=True) as (source, batches):
         source.send("engine", 0x7DF, bytes.fromhex("02010C"))
-        await until(lambda: sum(map(len, batches)) == 1)
+        until(lambda: sum(map(len, batches)) == 1)
         assert batches[0].flags.tolist() == [SENT]
         assert batches[0].identifier.tolist() == [0x7DF]
         assert batches[0].data[0].tolist() == [2, 1, 0x0C, 0, 0, 0, 0, 0]
@@ -421,33 +435,33 @@ async def test_a_poll_goes_out_once_and_stands_among_the_frames_marked_sent(shak
         assert shaky("x sent").empty()
 
 
-async def test_nothing_is_sent_on_a_bus_opened_to_listen(shaky):
-    async with listening("engine=shaky:x") as (source, _):
+def test_nothing_is_sent_on_a_bus_opened_to_listen(shaky):
+    with listening("engine=shaky:x") as (source, _):
         with pytest.raises(LivewatchError) as refused:
             source.send("engine", 0x7DF, bytes.fromhex("02010C"))
         assert str(refused.value) == "bus 'engine' was opened to listen only; nothing is sent"
         assert shaky("x sent").empty()
 
 
-async def test_frames_of_another_program_on_this_machine_are_not_our_own(shaky):
+def test_frames_of_another_program_on_this_machine_are_not_our_own(shaky):
     """SocketCAN marks what any local program sent; only what `send` sent is a poll of ours."""
-    async with listening("engine=shaky:x") as (_, batches):
+    with listening("engine=shaky:x") as (_, batches):
         message = stamped(time.time(), 1)
         message.is_rx = False
         shaky("x").put(message)
-        await until(lambda: sum(map(len, batches)) == 1)
+        until(lambda: sum(map(len, batches)) == 1)
         assert batches[0].flags.tolist() == [0]
 
 
-async def test_one_bus_that_cannot_be_opened_leaves_none_open(shaky):
+def test_one_bus_that_cannot_be_opened_leaves_none_open(shaky):
     source = LiveSource(parse_live_buses(["engine=shaky:x", "cell=slcan:/dev/ttyACM77"]))
     with pytest.raises(SourceError, match="bus 'cell': cannot open slcan channel"):
-        await source.open()
+        source.open()
     assert source._readers[0]._adapter is None
 
 
-async def test_a_bus_without_frames_is_silent(shaky):
-    async with listening("engine=shaky:x") as (source, _):
+def test_a_bus_without_frames_is_silent(shaky):
+    with listening("engine=shaky:x") as (source, _):
         status = source.status()[0]
         assert (status.state, status.age, status.clock_off, status.rate) == ("silent", None, None, 0.0)
 

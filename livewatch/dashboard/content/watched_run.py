@@ -21,8 +21,8 @@ from livewatch.errors import LivewatchError
 from livewatch.profile.model import Profile
 from livewatch.run.history import History
 from livewatch.run.live import LiveRun
+from livewatch.run.overview import without_lead_up
 from livewatch.run.player import Player
-from livewatch.run.scan import without_lead_up
 
 __all__ = ["WatchedLive", "WatchedReplay", "WatchedRun", "failure_of"]
 
@@ -125,7 +125,7 @@ class WatchedLive(WatchedRun):
 
     def act(self, action: Action) -> Future[list[Event]]:
         """By the run's thread."""
-        return self._live.submit(lambda: self._run.act(action))
+        return self._live.submit(lambda: self._run.apply(action))
 
     def start(self) -> None:
         """Open the buses."""
@@ -167,7 +167,7 @@ class WatchedReplay(WatchedRun):
     @property
     def events(self) -> Sequence[Event]:
         """Everything in the recording, as far as it has been read through, and the person's notes."""
-        scanned, added = self.player.scan.events, self.player.additions
+        scanned, added = self.player.overview.events, self.player.additions
         counts = (len(scanned), len(added))
         if counts != self._merged:
             if counts[1] == self._merged[1]:
@@ -187,11 +187,11 @@ class WatchedReplay(WatchedRun):
     @property
     def reading(self) -> float:
         """Share read through."""
-        return self.player.scan.progress
+        return self.player.overview.progress
 
     def act(self, action: Action) -> Future[list[Event]]:
         """By the player's thread."""
-        return self.player.act(action)
+        return self.player.apply(action)
 
     def start(self) -> None:
         """Begin to read and to play."""

@@ -5,8 +5,8 @@ buses, at the latest 25 ms after a frame was received. Nothing is transmitted un
 requests that read. A bus that is lost is opened again by itself while the others go on; what is lost or makes no sense
 is counted.
 
-    async with LiveSource(parse_live_buses(["engine=socketcan:can0@500k", "cell=virtual:cell"])) as source:
-        async for batch in source.batches():
+    with LiveSource(parse_live_buses(["engine=socketcan:can0@500k", "cell=virtual:cell"])) as source:
+        for batch in source.batches():
             ...
 
 Time stamps are the adapter's own, in whole microseconds; an adapter whose clock is not the Unix epoch is put at the
@@ -15,8 +15,9 @@ host's clock once (see `live_clock`).
 
 from __future__ import annotations
 
-import asyncio
-from collections.abc import AsyncIterator, Sequence
+import time
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from types import TracebackType
 from typing import Self
 
@@ -30,6 +31,7 @@ from livewatch.sources.live.status import BusStatus
 from livewatch.sources.live.turn import Turn
 
 __all__ = [
+    "COLLECT_EVERY",
     "BusStatus",
     "FoundBus",
     "LiveBus",
@@ -40,9 +42,8 @@ __all__ = [
 ]
 
 COLLECT_EVERY = 0.010
-"""Seconds between batches."""
-SETTLE = 0.007
-"""Seconds that the newest frames wait for frames of other buses that are just as old; longer than a reader rests."""
+"""Seconds between batches. Of several buses, the newest frames wait so long for frames of the others that are just as
+old; longer than a reader rests."""
 
 
 class LiveSource:
@@ -58,58 +59,58 @@ class LiveSource:
         """Taken by the readers; to be taken by whoever works on the batches in another thread."""
         self._readers = [BusReader(bus, index, names, transmit, self.turn) for index, bus in enumerate(buses)]
         self._merge = Merge(names)
+        self._horizon = 0
         self._closed = False
 
-    async def __aenter__(self) -> Self:
-        await self.open()
+    def __enter__(self) -> Self:
+        self.open()
         return self
 
-    async def __aexit__(
+    def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
-        await self.close()
+        self.close()
 
-    async def open(self) -> None:
+    def open(self) -> None:
         """Open all buses at once and begin to read.
 
         Raises:
             SourceError: one of them cannot be opened; none is left open.
         """
-        results = await asyncio.gather(
-            *(asyncio.to_thread(reader.open) for reader in self._readers), return_exceptions=True
-        )
-        for result in results:
-            if isinstance(result, BaseException):
-                await self.close()
-                raise result
+        try:
+            self._each(BusReader.open)
+        except BaseException:
+            self.close()
+            raise
         for reader in self._readers:
             reader.start()
 
-    async def close(self) -> None:
-        """Stop reading and release all adapters. What was received last is still given out by `batches`."""
-        await asyncio.gather(*(asyncio.to_thread(reader.close) for reader in self._readers))
+    def close(self) -> None:
+        """Stop reading and release all adapters. What was received last is still given out by `collect`."""
+        self._each(BusReader.close)
         self._closed = True
 
-    async def batches(self) -> AsyncIterator[FrameBatch]:
+    def collect(self) -> FrameBatch:
+        """What was received since the last call, perhaps nothing; to be called every COLLECT_EVERY or so. Once the
+        source is closed, everything that is left."""
+        newest = [time for reader in self._readers if (time := reader.newest) is not None]
+        horizon, self._horizon = self._horizon, max(newest, default=self._horizon)
+        with self.turn.taken():
+            batches = [batch for reader in self._readers for batch in reader.take()]
+            return self._merge.take(batches, None if self._closed or len(self._readers) == 1 else horizon)
+
+    def batches(self) -> Iterator[FrameBatch]:
         """What is received, about every hundredth of a second, never an empty batch; ends once the source is closed
         and everything was given out."""
-        loop = asyncio.get_running_loop()
-        several = len(self._readers) > 1
-        due = loop.time() + COLLECT_EVERY
-        while not self._closed:
-            await asyncio.sleep(max(0.0, due - loop.time()))
-            horizon: int | None = None
-            if several:
-                newest = [time for reader in self._readers if (time := reader.newest) is not None]
-                horizon = max(newest, default=0)
-                await asyncio.sleep(SETTLE)
-            due = loop.time() + COLLECT_EVERY
-            batch = self._collect(horizon)
+        due = time.monotonic()
+        closed = False
+        while not closed:
+            due = max(due + COLLECT_EVERY, time.monotonic())
+            time.sleep(max(0.0, due - time.monotonic()))
+            closed = self._closed
+            batch = self.collect()
             if len(batch):
                 yield batch
-        batch = self._collect(None)
-        if len(batch):
-            yield batch
 
     def send(self, bus: str, identifier: int, data: bytes, extended: bool = False) -> None:
         """Put one diagnostic request on `bus`. It appears in the batches, marked SENT.
@@ -138,7 +139,8 @@ class LiveSource:
                     total[kind] = total.get(kind, 0) + number
         return total
 
-    def _collect(self, horizon: int | None) -> FrameBatch:
-        with self.turn.taken():
-            batches = [batch for reader in self._readers for batch in reader.take()]
-            return self._merge.take(batches, horizon)
+    def _each(self, do: Callable[[BusReader], None]) -> None:
+        """Do something with all readers at once; what the first of them raised is raised."""
+        with ThreadPoolExecutor(max(1, len(self._readers)), "livewatch adapter") as pool:
+            for done in [pool.submit(do, reader) for reader in self._readers]:
+                done.result()

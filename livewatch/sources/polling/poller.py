@@ -11,7 +11,7 @@ Times: an answer is awaited for 50 ms (P2 of ISO 15765-4) and the way through th
 
 from __future__ import annotations
 
-import asyncio
+import time
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -53,7 +53,7 @@ class Sender(Protocol):
 
 @dataclass(slots=True)
 class _Item:
-    """One parameter: when it is due (loop time, s), how often it went unanswered in a row, and whether it was not in
+    """One parameter: when it is due (monotonic, s), how often it went unanswered in a row, and whether it was not in
     the profile and is given up for good when it is not answered."""
 
     request: PollRequest
@@ -81,7 +81,7 @@ class _Port:
         self._single: set[int] = set()
         """Parameters that were left out of an answer to several: asked for alone from then on."""
 
-    def look(self, identifier: int, data: bytes, time: int, now: float) -> None:
+    def observe(self, identifier: int, data: bytes, time: int, now: float) -> None:
         """Take one frame received on the port's bus, stamped `time` (ns)."""
         target = request_for(identifier, self.port.extended)
         if target is None and identifier not in self.port.answers:
@@ -168,9 +168,8 @@ class Poller:
     """
 
     def __init__(self, profile: Profile, sender: Sender) -> None:
-        self._profile = profile
-        self._sender = sender
-        self._ports: list[_Port] = []
+        now = time.monotonic()
+        self._ports = [_Port(port, sender, now) for port in profile.diagnostics if port.poll]
 
     @property
     def counts(self) -> dict[str, int]:
@@ -181,9 +180,9 @@ class Poller:
                 total[kind] = total.get(kind, 0) + number
         return total
 
-    def look(self, batch: FrameBatch) -> None:
-        """Take what was received, so that the next request goes out as soon as the last is answered."""
-        now = asyncio.get_running_loop().time()
+    def observe(self, batch: FrameBatch) -> None:
+        """Look at what was received, so that the next request goes out as soon as the last is answered."""
+        now = time.monotonic()
         for port in self._ports:
             buses = [index for index, name in enumerate(batch.buses) if name == port.port.bus]
             on_bus = np.isin(batch.bus, buses) & ((batch.flags & SENT) == 0)
@@ -193,14 +192,10 @@ class Poller:
             )
             for row in np.flatnonzero(on_bus):
                 data = batch.data[row, : batch.length[row]].tobytes()
-                port.look(int(batch.identifier[row]), data, int(batch.time[row]), now)
+                port.observe(int(batch.identifier[row]), data, int(batch.time[row]), now)
             port.step(now)
 
-    async def poll(self) -> None:
-        """Ask until cancelled."""
-        loop = asyncio.get_running_loop()
-        self._ports = [_Port(port, self._sender, loop.time()) for port in self._profile.diagnostics if port.poll]
-        while True:
-            for port in self._ports:
-                port.step(loop.time())
-            await asyncio.sleep(0.005)
+    def step(self) -> None:
+        """Send what is due; to be called a hundred times a second or so."""
+        for port in self._ports:
+            port.step(time.monotonic())

@@ -8,41 +8,19 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
-from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
 from livewatch.data.clock import Clock
-from livewatch.data.frames import FrameBatch
-from livewatch.data.samples import SampleBatch, rows_of
+from livewatch.data.samples import Rows
+from livewatch.run.opening import Source
 
-__all__ = ["Piece", "Reel", "Source", "cut"]
-
-Batch = FrameBatch | SampleBatch
+__all__ = ["Piece", "RecordingRows"]
 
 PIECE_ROWS = 16_384
 MOST_KEPT = 256_000_000
 """Bytes of rows kept, about."""
-
-
-class Source(Protocol):
-    """What is needed of a `livewatch.run.opening.Source`."""
-
-    @property
-    def end(self) -> int | None:
-        """The source's clock when its run ended, ns, where it may lie after the last row."""
-
-    @property
-    def counts(self) -> dict[str, int]:
-        """What was odd so far."""
-
-    @property
-    def progress(self) -> float:
-        """Share read so far, 0..1."""
-
-    def batches(self, size: int = ...) -> Iterator[FrameBatch | SampleBatch]:
-        """The rows in order of arrival; cut the same way each time it is opened."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -50,23 +28,16 @@ class Piece:
     """Some rows of the recording.
 
     Attributes:
-        first: number of rows before them.
         data_time: int64 (n,), ns.
         steps: rows at which the source's clock moved; time cannot pass smoothly towards them.
     """
 
-    batch: Batch
-    first: int
+    batch: Rows
     data_time: NDArray[np.int64]
     steps: frozenset[int]
 
-    @property
-    def stop(self) -> int:
-        """Number of rows up to its end."""
-        return self.first + len(self.batch)
 
-
-class Reel:
+class RecordingRows:
     """Args:
     open_source: opens the recording anew from its start.
     """
@@ -76,10 +47,9 @@ class Reel:
         self._kept: list[Piece] = []
         self._bytes = 0
         self._source: Source | None = None
-        self._batches: Iterator[Batch] = iter(())
+        self._batches: Iterator[Rows] = iter(())
         self._clock = Clock()
         self._next = 0
-        self._rows = 0
 
     @property
     def counts(self) -> dict[str, int]:
@@ -112,24 +82,16 @@ class Reel:
         self._source = self._open()
         self._batches = iter(self._source.batches(PIECE_ROWS))
         self._clock = Clock()
-        self._next = self._rows = 0
+        self._next = 0
 
     def _read(self) -> Piece | None:
         batch = next((batch for batch in self._batches if len(batch)), None)
         if batch is None:
             return None
         data_time, _, steps = self._clock.take(batch.time)
-        piece = Piece(batch, self._rows, data_time, frozenset(step.row for step in steps))
+        piece = Piece(batch, data_time, frozenset(step.row for step in steps))
         if self._next == len(self._kept) and self._bytes < MOST_KEPT:
             self._kept.append(piece)
             self._bytes += len(batch) * 40
         self._next += 1
-        self._rows = piece.stop
         return piece
-
-
-def cut(batch: Batch, start: int, stop: int) -> Batch:
-    """Rows `start..stop` of a batch of either kind."""
-    if isinstance(batch, FrameBatch):
-        return rows_of(batch, start, stop)
-    return rows_of(batch, start, stop)

@@ -1,40 +1,35 @@
 """A run over a recording that can be taken back to an earlier time.
 
-Rows of a `Reel` come in; a `Run` comes out that stands at any data time asked for. Every minute of data time, and
-whenever it goes back, a copy of the pipeline is kept; going back restores one and runs from there. The recorder is
+`RecordingRows` come in; a `Run` comes out that stands at any data time asked for. Every minute of data time, and
+whenever it goes back, a checkpoint of the run is kept; going back restores one and runs from there. The recorder is
 given each row and each event once, the first time it is passed.
 """
 
 from __future__ import annotations
 
-import copy
 import time as wall
 from bisect import bisect_right
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
 
 from livewatch.alarms import ActionError
 from livewatch.data.actions import Action
 from livewatch.data.events import Event
-from livewatch.data.frames import FrameBatch
-from livewatch.data.samples import SampleBatch
+from livewatch.data.samples import Rows, rows_of
 from livewatch.errors import LivewatchError
 from livewatch.profile.model import Profile
 from livewatch.run.history import History
-from livewatch.run.pipeline import Pipeline
-from livewatch.run.reel import Piece, Reel, Source, cut
-from livewatch.run.run import RowSink, Run
-from livewatch.signature import Signature
-from livewatch.wording.events import clock_text
+from livewatch.run.opening import Source
+from livewatch.run.recording_rows import Piece, RecordingRows
+from livewatch.run.run import Checkpoint, RowSink, Run
 
-__all__ = ["Rerun"]
+__all__ = ["ReversibleRun"]
 
 SPACING = 60_000_000_000
-"""Data time, ns, between checkpoints while there are few."""
-MOST_CHECKPOINTS = 64
+"""Data time, ns, between places to go back to while there are few."""
+MOST_RETURNS = 64
 CHUNK = 4096
 """Rows pushed at once at the most, so that a person is not kept waiting."""
 KEPT = 1_000_000_000
@@ -42,7 +37,7 @@ KEPT = 1_000_000_000
 
 @dataclass(frozen=True, slots=True)
 class _Position:
-    """Where the run stands: piece of the reel, row in it, rows and events passed, actions applied."""
+    """Where the run stands: piece of the recording, row in it, rows and events passed, actions applied."""
 
     piece: int = 0
     row: int = 0
@@ -52,10 +47,12 @@ class _Position:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Checkpoint:
+class _Return:
+    """Where the run can go back to."""
+
     time: int
     position: _Position
-    parts: tuple[Pipeline, Signature, History]
+    checkpoint: Checkpoint
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,13 +78,13 @@ class _Ledger:
         """Whether the run stands before the end of what was recorded."""
         return self.rows < self.recorded_rows or self.events < self.recorded_events
 
-    def write_rows(self, batch: FrameBatch | SampleBatch) -> None:
+    def write_rows(self, batch: Rows) -> None:
         self.rows += len(batch)
         new = min(len(batch), self.rows - self.recorded_rows)
         if new > 0:
             self.recorded_rows = self.rows
             if self.recorder is not None:
-                self.recorder.write_rows(cut(batch, len(batch) - new, len(batch)))
+                self.recorder.write_rows(rows_of(batch, len(batch) - new, len(batch)))
 
     def write_events(self, events: Sequence[Event]) -> None:
         self.events += len(events)
@@ -106,7 +103,7 @@ class _Ledger:
             self.recorder.close(utc)
 
 
-class Rerun:
+class ReversibleRun:
     """Args:
     open_source: opens the recording anew.
     recorder: where rows and events go, each once; None for nowhere.
@@ -120,13 +117,13 @@ class Rerun:
         self.problem = ""
         """Why the recording cannot be read to its end; empty when it can."""
         self._furthest_utc = 0
-        self._reel = Reel(open_source)
+        self._recording = RecordingRows(open_source)
         self._ledger = _Ledger(recorder)
         self.run = Run(profile, self._ledger, history=History(profile, keep=KEPT))
         self._position = _Position()
         self._applied: list[_Applied] = []
         self._spacing = SPACING
-        self._checkpoints = [self._checkpoint()]
+        self._returns = [self._return()]
 
     @property
     def time(self) -> int:
@@ -145,14 +142,14 @@ class Rerun:
         self._jump(target)
         while True:
             arrived = self._forward(target)
-            if self.time >= self._checkpoints[-1].time + self._spacing:
+            if self.time >= self._returns[-1].time + self._spacing:
                 self._keep()
             if self.time > self.furthest:
                 self.furthest, self._furthest_utc = self.time, self.run.pipeline.utc
             if arrived or wall.monotonic() >= deadline:
                 return arrived
 
-    def act(self, action: Action) -> list[Event]:
+    def apply(self, action: Action) -> list[Event]:
         """Carry out what a person did.
 
         Raises:
@@ -163,7 +160,7 @@ class Rerun:
                 action = replace(action, at=self.time)
             events = [
                 replace(event, time=max(event.time, self.furthest), utc=self._furthest_utc or event.utc)
-                for event in self.run.pipeline.act(action)
+                for event in self.run.pipeline.apply(action)
             ]
             self._ledger.add(events)
             self.additions += events
@@ -171,9 +168,9 @@ class Rerun:
         if self._ledger.behind:
             raise ActionError(
                 f"this has been passed already: alarms are answered at the furthest point reached, "
-                f"{clock_text(self.furthest / 1e9)}"
+                f"{self.furthest / 1e9:g} s"
             )
-        events = self.run.act(action)
+        events = self.run.apply(action)
         self._applied.append(_Applied(self._position.rows, self.time, action))
         self._position = replace(self._position, events=self._ledger.events, actions=len(self._applied))
         return events
@@ -185,13 +182,13 @@ class Rerun:
         while self._ledger.behind and not self._forward(self.time + self.profile.period):
             pass
         if self.at_end:
-            self.run.count(self._reel.counts)
-        self.run.close(self._reel.end if self.at_end else None)
+            self.run.count(self._recording.counts)
+        self.run.close(self._recording.end if self.at_end else None)
 
     def _piece(self, number: int) -> Piece | None:
         """A piece of the recording; what cannot be read is its end."""
         try:
-            return self._reel.piece(number)
+            return self._recording.piece(number)
         except LivewatchError as error:
             self.problem = str(error)
             return None
@@ -203,7 +200,7 @@ class Rerun:
         if due is not None and position.rows == due.rows and (self.time >= due.time or target >= due.time):
             if self.time < due.time:
                 self._pass_time(due.time)
-            self.run.act(due.action)
+            self.run.apply(due.action)
             self._position = replace(position, actions=position.actions + 1, events=self._ledger.events)
             return False
         piece = self._piece(position.piece)
@@ -218,7 +215,7 @@ class Rerun:
         if stop <= position.row:
             self._pass_time(target)
             return True
-        self.run.push(cut(piece.batch, position.row, stop))
+        self.run.push(rows_of(piece.batch, position.row, stop))
         rows = position.rows + stop - position.row
         over = stop == len(piece.batch)
         self._position = replace(
@@ -244,35 +241,22 @@ class Rerun:
 
     def _jump(self, target: int) -> None:
         """Restore the checkpoint nearest before `target`, if that is nearer than where the run stands."""
-        times = [checkpoint.time for checkpoint in self._checkpoints]
-        best = self._checkpoints[max(0, bisect_right(times, target) - 1)]
+        times = [one.time for one in self._returns]
+        best = self._returns[max(0, bisect_right(times, target) - 1)]
         if self.time <= target and best.time <= self.time:
             return
         if self.time > target and self.time > times[-1]:
             self._keep()
-        pipeline, signature, history = self._copied(best.parts)
-        self.run.pipeline, self.run.signature, self.run.history = pipeline, signature, history
+        self.run.restore(best.checkpoint)
         self._position = best.position
         self._ledger.rows, self._ledger.events = best.position.rows, best.position.events
         self.at_end = False
 
     def _keep(self) -> None:
-        self._checkpoints.append(self._checkpoint())
-        if len(self._checkpoints) > MOST_CHECKPOINTS:
-            del self._checkpoints[1:-1:2]
+        self._returns.append(self._return())
+        if len(self._returns) > MOST_RETURNS:
+            del self._returns[1:-1:2]
             self._spacing *= 2
 
-    def _checkpoint(self) -> _Checkpoint:
-        history = self.run.history
-        assert history is not None
-        parts = self._copied((self.run.pipeline, self.run.signature, history))
-        return _Checkpoint(self.time, self._position, parts)
-
-    def _copied(self, parts: tuple[Pipeline, Signature, History]) -> tuple[Pipeline, Signature, History]:
-        """A copy that shares the profile, which never changes."""
-        profile = self.profile
-        shared: list[Any] = [profile, *profile.channels, *profile.alarms, *profile.messages]
-        for alarm in profile.alarms:
-            shared += [alarm.condition, alarm.clear, alarm.enable, alarm.suppress]
-        shared += [channel.formula for channel in profile.channels]
-        return copy.deepcopy(parts, {id(one): one for one in shared if one is not None})
+    def _return(self) -> _Return:
+        return _Return(self.time, self._position, self.run.checkpoint())

@@ -14,17 +14,17 @@ from livewatch.data.events import Event, EventKind
 from livewatch.errors import LivewatchError
 from livewatch.profile.model import Profile
 from livewatch.run.history import History
-from livewatch.run.reel import Source
+from livewatch.run.opening import Source
 from livewatch.run.run import Run
 
-__all__ = ["Scan", "without_lead_up"]
+__all__ = ["Overview", "without_lead_up"]
 
 EVERY = 50_000_000
 """Data time, ns, between the values kept."""
 SIZE = 65_536
 
 
-class Scan:
+class Overview:
     """Args:
     open_source: opens the recording from its start.
 
@@ -40,7 +40,7 @@ class Scan:
         self._open = open_source
         self._source: Source | None = None
         self._stopping = False
-        self._thread = threading.Thread(target=self._read, name="livewatch-scan", daemon=True)
+        self._thread = threading.Thread(target=self._read, name="livewatch overview", daemon=True)
         self.run.listeners.append(self._hear)
 
     @property
