@@ -36,7 +36,7 @@ if TYPE_CHECKING:
     from livewatch.profile.model import Channel, Profile
     from livewatch.profile.schema import bus_name
     from livewatch.profile.shipped import shipped_folder
-    from livewatch.profile.starting import starting_profile
+    from livewatch.profile.starting_profile import starting_profile
     from livewatch.run.opening import Source, Stretch, open_source
     from livewatch.run.run import Run
     from livewatch.session.folder import SessionFolder, open_session
@@ -142,7 +142,7 @@ _ROOMS: dict[str, str] = {
     "livewatch.profile.model": "Channel Profile",
     "livewatch.profile.schema": "bus_name",
     "livewatch.profile.shipped": "shipped_folder",
-    "livewatch.profile.starting": "starting_profile",
+    "livewatch.profile.starting_profile": "starting_profile",
     "livewatch.run.opening": "Source Stretch open_source",
     "livewatch.run.run": "Run",
     "livewatch.session.folder": "SessionFolder open_session",

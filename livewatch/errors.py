@@ -8,10 +8,10 @@ Everything livewatch raises for a reason outside its own code derives from `Live
 from __future__ import annotations
 
 import difflib
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
-__all__ = ["LivewatchError", "Mistake", "MistakesError", "SourceError", "UsageError", "nearest"]
+__all__ = ["LivewatchError", "Mistake", "MistakesError", "SourceError", "UsageError", "nearest", "oddities", "said_by"]
 
 
 class LivewatchError(Exception):
@@ -65,3 +65,13 @@ def nearest(name: str, right: Iterable[str]) -> str:
     """` (did you mean X?)` for the closest of the `right` names, or an empty string when none is close."""
     close = difflib.get_close_matches(name, list(right), n=1, cutoff=0.6)
     return f" (did you mean {close[0]}?)" if close else ""
+
+
+def oddities(counts: Mapping[str, int]) -> str:
+    """` (3 lines that are not frames)` for a message; an empty string when nothing was counted."""
+    return f" ({', '.join(f'{count} {what}' for what, count in counts.items())})" if counts else ""
+
+
+def said_by(error: BaseException) -> str:
+    """The first line of what a library says went wrong, or the kind of it when it says nothing."""
+    return (str(error).splitlines() or [type(error).__name__])[0]

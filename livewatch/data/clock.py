@@ -15,15 +15,24 @@ before it alone, so cutting the rows into other batches changes nothing.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import UTC, datetime
 
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Clock", "ClockStep"]
+__all__ = ["Clock", "ClockStep", "nanoseconds_of"]
 
 LATE_LIMIT = 1_000_000_000
 GAP_LIMIT = 3_600_000_000_000
 GAP_KEPT = 60_000_000_000
+
+_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+
+
+def nanoseconds_of(moment: datetime) -> int:
+    """Nanoseconds since the Unix epoch; a moment without a zone is UTC, so that it means the same everywhere."""
+    passed = (moment if moment.tzinfo else moment.replace(tzinfo=UTC)) - _EPOCH
+    return ((passed.days * 86_400 + passed.seconds) * 1_000_000 + passed.microseconds) * 1000
 
 
 @dataclass(frozen=True, slots=True)

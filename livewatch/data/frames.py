@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 if TYPE_CHECKING:
     import can
 
-__all__ = ["BRS", "ERROR", "ESI", "EXTENDED", "FD", "REMOTE", "SENT", "FrameBatch"]
+__all__ = ["BRS", "ERROR", "ESI", "EXTENDED", "FD", "MOST_BUSES", "REMOTE", "SENT", "FrameBatch"]
 
 EXTENDED = 1
 """29-bit identifier (ISO 11898-1)."""
@@ -33,6 +33,10 @@ ESI = 32
 """CAN FD error state indicator."""
 SENT = 64
 """Transmitted by the recording node itself (a poll request, for example), not received."""
+
+
+MOST_BUSES = 256
+"""Buses in one batch: eight bits number them."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)

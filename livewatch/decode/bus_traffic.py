@@ -18,7 +18,7 @@ from livewatch.data.frames import ERROR, EXTENDED, REMOTE, SENT, FrameBatch
 from livewatch.profile.diagnostic_port.addresses import answer_identifiers, request_identifiers
 from livewatch.profile.model import Diagnostics
 
-__all__ = ["ANSWER", "LAYOUT", "Address", "IdentifierCount", "Traffic"]
+__all__ = ["ANSWER", "LAYOUT", "Address", "IdentifierCount", "TrafficTable"]
 
 LAYOUT = 0xFFFF
 """Bits of a code that hold the number of the layout plus one; 0 for none."""
@@ -71,7 +71,7 @@ def _request_addresses(diagnostics: Diagnostics) -> list[Address]:
     return found
 
 
-class Traffic:
+class TrafficTable:
     """The lookup tables, and how many frames of which identifier were not in the profile."""
 
     def __init__(

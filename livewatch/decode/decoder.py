@@ -16,8 +16,8 @@ from numpy.typing import NDArray
 
 from livewatch.data.frames import FrameBatch
 from livewatch.data.samples import SampleBatch, SampleColumn
-from livewatch.decode.binding import Binding
-from livewatch.decode.bus_traffic import ANSWER, LAYOUT, Address, IdentifierCount, Traffic
+from livewatch.decode.bound_signals import BoundSignals
+from livewatch.decode.bus_traffic import ANSWER, LAYOUT, Address, IdentifierCount, TrafficTable
 from livewatch.decode.diagnostics import AnswerDecoder
 from livewatch.decode.field import words_of
 from livewatch.profile.model import Channel, Profile, Signal
@@ -51,8 +51,8 @@ class Decoder:
                     raise ValueError(f"channel {channel.name}: no signal {name} in message {identifier:X} on bus {bus}")
                 bound.setdefault(address, []).append((found, index, channel))
         self._addresses = list(bound)
-        self._binding = Binding([(tuple(signals[address].values()), wanted) for address, wanted in bound.items()])
-        self._traffic = Traffic(profile.buses, self._addresses, signals, profile.diagnostics)
+        self._binding = BoundSignals([(tuple(signals[address].values()), wanted) for address, wanted in bound.items()])
+        self._traffic = TrafficTable(profile.buses, self._addresses, signals, profile.diagnostics)
         self._answers = AnswerDecoder(profile)
         self._odd: dict[str, Counter[int]] = {}
 

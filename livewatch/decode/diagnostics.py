@@ -16,10 +16,10 @@ from numpy.typing import NDArray
 
 from livewatch.data.frames import EXTENDED, FrameBatch
 from livewatch.data.samples import SampleColumn
-from livewatch.decode.binding import Binding
+from livewatch.decode.bound_signals import BoundSignals
 from livewatch.decode.bus_traffic import Address
 from livewatch.decode.field import words_of
-from livewatch.profile.diagnostic_port.answers import LIVE_DATA, Reading, parameters_of, read_answer
+from livewatch.profile.diagnostic_port.answers import LIVE_DATA, ParameterReading, parameters_of, read_answer
 from livewatch.profile.diagnostic_port.j1979 import J1979
 from livewatch.profile.diagnostic_port.j1979_ranges import Largest, rescaled
 from livewatch.profile.diagnostic_port.transport import Reception
@@ -64,7 +64,7 @@ class AnswerDecoder:
         self._width = 8
         self._numbers: dict[_Key, int | None] = {}
         self._layouts: list[tuple[tuple[Signal, ...], list[tuple[Signal, int, Channel]]]] = []
-        self._binding: Binding | None = None
+        self._binding: BoundSignals | None = None
 
     def decode(self, batch: FrameBatch, rows: NDArray[np.intp], counts: dict[str, int]) -> list[SampleColumn]:
         """Samples of the answers that end in `rows` (ascending) of the batch; adds to `counts`."""
@@ -101,13 +101,13 @@ class AnswerDecoder:
             reception = self._receptions.get(sender)
             if reception is None:
                 reception = self._receptions[sender] = Reception()
-            answer, odd = reception.take(time, data[i * width : i * width + length])
+            answer, odd = reception.receive(time, data[i * width : i * width + length])
             for kind in odd:
                 self._count(kind, sender, counts)
             if answer is not None:
                 yield row, sender, answer
 
-    def _layout(self, sender: Address, reading: Reading) -> int | None:
+    def _layout(self, sender: Address, reading: ParameterReading) -> int | None:
         """Number of the layout of what was read, None when no channel wants it. Takes declared ranges to heart."""
         largest = self._largest.get(sender, STANDARD_RANGES)
         if reading.service == LIVE_DATA and reading.identifier in (0x4F, 0x50):
@@ -139,7 +139,7 @@ class AnswerDecoder:
     def _columns(self, found: list[tuple[int, int, bytes]], counts: dict[str, int]) -> list[SampleColumn]:
         """Samples of (row, layout, data) in order of rows."""
         if self._binding is None:
-            self._binding = Binding(self._layouts)
+            self._binding = BoundSignals(self._layouts)
         rows, layouts, data = zip(*found, strict=True)
         joined = b"".join([each.ljust(self._width, b"\0") for each in data])
         words = words_of(np.frombuffer(joined, np.uint8).reshape(len(data), self._width))

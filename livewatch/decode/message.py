@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from livewatch.decode.field import words_of
-from livewatch.decode.slots import Layout, Pairs, SlotTable
+from livewatch.decode.slots import Pairs, SlotLayout, SlotTable
 from livewatch.profile.model import Message
 
 __all__ = ["decode_message", "decode_message_raw"]
@@ -70,7 +70,7 @@ def _all(table: SlotTable, pairs: Pairs) -> Iterator[tuple[int, slice]]:
 def _locate(
     message: Message, data: NDArray[np.uint8], length: NDArray[np.uint8]
 ) -> tuple[SlotTable, NDArray[np.uint64], Pairs]:
-    table = SlotTable([Layout(message.signals, message.signals)])
+    table = SlotTable([SlotLayout(message.signals, message.signals)])
     rows, width = data.shape
     padded = np.zeros((rows, max(8, -(-width // 8) * 8)), np.uint8)
     padded[:, :width] = data

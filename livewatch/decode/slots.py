@@ -22,7 +22,7 @@ from livewatch.decode.field import Field
 from livewatch.decode.multiplexer import Multiplexer, Selection, plan
 from livewatch.profile.model import Signal
 
-__all__ = ["Layout", "Pairs", "SlotTable"]
+__all__ = ["Pairs", "SlotLayout", "SlotTable"]
 
 EXACT = 1 << 53
 """Whole numbers up to here are exact in float64."""
@@ -35,7 +35,7 @@ FLOATS: dict[int, tuple[type[np.unsignedinteger], type[np.floating]]] = {
 
 
 @dataclass(frozen=True, slots=True)
-class Layout:
+class SlotLayout:
     """One message or parameter: all its `signals` (multiplexers among them), and those `wanted`, each with repeats
     where several channels want it."""
 
@@ -77,7 +77,7 @@ class SlotTable:
     `source` tells for each slot (number of its layout, index in that layout's `wanted`).
     """
 
-    def __init__(self, layouts: Sequence[Layout]) -> None:
+    def __init__(self, layouts: Sequence[SlotLayout]) -> None:
         self.source: list[tuple[int, int]] = [
             (number, i)
             for number, layout in enumerate(layouts)

@@ -16,7 +16,7 @@ from typing import Annotated, Any
 from pydantic import BaseModel, BeforeValidator, ConfigDict
 
 from livewatch.errors import nearest
-from livewatch.profile.binding import Channels, Constants
+from livewatch.profile.channel_binding import BoundChannels, Constants
 from livewatch.profile.document import Document, KeyPath, read_document
 from livewatch.profile.formula.formula import Condition, FormulaError, compile_condition, names_in
 from livewatch.profile.model import Alarm
@@ -146,7 +146,7 @@ def _reads(formula: str | None) -> set[str]:
 class AlarmCompiler:
     """Compiles the alarms of one profile."""
 
-    channels: Channels
+    channels: BoundChannels
     constants: Constants
     document: Document
 
@@ -213,7 +213,7 @@ class AlarmCompiler:
 
 
 def compile_alarms(
-    entries: Mapping[str, AlarmEntry], channels: Channels, constants: Constants, document: Document
+    entries: Mapping[str, AlarmEntry], channels: BoundChannels, constants: Constants, document: Document
 ) -> tuple[Alarm, ...]:
     """Every alarm that is in service. Mistakes are noted in the document."""
     compiler = AlarmCompiler(channels, constants, document)

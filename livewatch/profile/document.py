@@ -18,7 +18,7 @@ import yaml
 from pydantic import BaseModel, ValidationError
 
 from livewatch.errors import Mistake, MistakesError
-from livewatch.profile.findings import problem_of
+from livewatch.profile.schema_findings import problem_of
 
 __all__ = ["NO_KIND", "Document", "KeyPath", "Spot", "merged", "plain_scalar", "read_document"]
 
@@ -184,11 +184,11 @@ def read_document(text: str, file: str) -> Document:
         raise MistakesError([Mistake(file, 0, 0, f"is nested more than {DEEPEST} levels deep")]) from None
     document = Document(file, None, {})
     if node is not None:
-        document.data = _Reader(document, SPARE_VALUES + VALUES_A_CHARACTER * len(text)).value(node, (), None)
+        document.data = _NodeReader(document, SPARE_VALUES + VALUES_A_CHARACTER * len(text)).value(node, (), None)
     return document
 
 
-class _Reader:
+class _NodeReader:
     """Walks the node tree that the YAML parser composed."""
 
     def __init__(self, document: Document, most: int) -> None:

@@ -11,6 +11,7 @@ import os
 from dataclasses import replace
 from pathlib import Path
 
+from livewatch.data.channels import CATALOGUE
 from livewatch.errors import Mistake, MistakesError, nearest
 from livewatch.profile.alarm_rules import (
     SignatureDefaults,
@@ -19,15 +20,15 @@ from livewatch.profile.alarm_rules import (
     signature_channels,
     signature_defaults,
 )
-from livewatch.profile.binding import Channels, bind_channels, polled_entries
+from livewatch.profile.channel_binding import BoundChannels, bind_channels, polled_entries
 from livewatch.profile.diagnostic_port.addresses import FUNCTIONAL, LONGEST_STANDARD
 from livewatch.profile.diagnostic_port.port import DiagnosticPort, read_port
 from livewatch.profile.document import Document, KeyPath, merged, read_document
-from livewatch.profile.layout import read_layout
-from livewatch.profile.limits import constants_of, resolve_authority, resolve_engine
+from livewatch.profile.engine_and_authority import constants_of, resolve_authority, resolve_engine
+from livewatch.profile.message_catalogue import read_messages
 from livewatch.profile.model import Diagnostics, Profile, TableMapping
 from livewatch.profile.resolved_text import resolved_text
-from livewatch.profile.schema import ProfileFile
+from livewatch.profile.schema import ChannelEntry, ProfileFile
 from livewatch.profile.shipped import find_profile
 from livewatch.profile.units import UnitError, convert
 
@@ -132,20 +133,21 @@ class _Loader:
         engine = resolve_engine(file.engine)
         authority = resolve_authority(file.authority, document)
         constants = constants_of(engine, authority)
-        layout = read_layout(file.decode, document, lambda place, name: self._read(document, place, name))
+        catalogue = read_messages(file.decode, document, lambda place, name: self._read(document, place, name))
         port = read_port(file, document)
         entries = {**file.channels, **polled_entries(file.channels, port)}
+        entries |= {name: ChannelEntry() for name in file.tables.columns if name in CATALOGUE and name not in entries}
         changes = file.signature_alarms
         defaults = signature_defaults() if changes.enabled else SignatureDefaults()
         entries |= signature_channels(defaults, entries, constants)
-        channels = bind_channels(entries, layout, port, constants, document)
+        channels = bind_channels(entries, catalogue, port, constants, document)
         alarm_entries = add_signature_alarms(defaults, file.alarms, changes, [*channels.channels, *constants], document)
         alarms = compile_alarms(alarm_entries, channels, constants, document)
         _check_names(file, channels, document)
         diagnostics = _diagnostics(file, channels, port, document)
         document.raise_mistakes()
         buses: dict[str, tuple[str, ...]] = {bus: tuple(names) for bus, names in file.buses.items()}
-        for bus in (*(message.bus for message in layout.messages.values()), *(d.bus for d in diagnostics)):
+        for bus in (*(message.bus for message in catalogue.messages.values()), *(d.bus for d in diagnostics)):
             buses.setdefault(bus, ())
         tables = TableMapping(
             {name: (entry.column, entry.unit) for name, entry in file.tables.columns.items()},
@@ -155,7 +157,7 @@ class _Loader:
         profile = Profile(
             file.name,
             buses,
-            layout.finished(),
+            catalogue.finished(),
             diagnostics,
             tuple(channels.channels.values()),
             alarms,
@@ -168,7 +170,7 @@ class _Loader:
             file.sources or self._sources,
             "",
         )
-        return replace(profile, text=resolved_text(profile, alarm_entries, layout))
+        return replace(profile, text=resolved_text(profile, alarm_entries, catalogue))
 
     def _read(self, document: Document, place: KeyPath, name: str) -> tuple[bytes, str] | None:
         folder = self._folders.get(document.spot(place).file)
@@ -216,7 +218,7 @@ def _check_head(document: Document) -> None:
         document.wrong((), "'name' is missing here: what the vehicle is called")
 
 
-def _check_names(file: ProfileFile, channels: Channels, document: Document) -> None:
+def _check_names(file: ProfileFile, channels: BoundChannels, document: Document) -> None:
     known = {*channels.units, *channels.broken}
     for position, name in enumerate(file.figures):
         if name not in known:
@@ -242,7 +244,7 @@ def _check_conversion(unit: str, target: str, path: KeyPath, document: Document)
 
 
 def _diagnostics(
-    file: ProfileFile, channels: Channels, port: DiagnosticPort, document: Document
+    file: ProfileFile, channels: BoundChannels, port: DiagnosticPort, document: Document
 ) -> tuple[Diagnostics, ...]:
     """The diagnostic port, if the profile has anything to do with one."""
     entry = file.diagnostics

@@ -14,7 +14,7 @@ import yaml
 
 from livewatch.data.channels import CATALOGUE
 from livewatch.profile.document import plain_scalar
-from livewatch.profile.layout import Layout
+from livewatch.profile.message_catalogue import MessageCatalogue
 from livewatch.profile.model import Channel, Diagnostics, Engine, Message, Parameter, Profile, Signal
 from livewatch.profile.schema import AlarmEntry
 
@@ -49,12 +49,12 @@ _Dumper.add_representer(str, _text)
 _Dumper.add_representer(_Hexadecimal, _hexadecimal)
 
 
-def resolved_text(profile: Profile, alarms: Mapping[str, AlarmEntry], layout: Layout) -> str:
+def resolved_text(profile: Profile, alarms: Mapping[str, AlarmEntry], catalogue: MessageCatalogue) -> str:
     """The YAML of a resolved profile.
 
     Args:
         alarms: the entries its alarms were compiled from.
-        layout: knows how its signals are named without doubt.
+        catalogue: knows how its signals are named without doubt.
     """
     names = {alarm.name for alarm in profile.alarms}
     document: dict[str, Any] = {
@@ -68,7 +68,7 @@ def resolved_text(profile: Profile, alarms: Mapping[str, AlarmEntry], layout: La
         "decode": [_message(message) for message in profile.messages],
         "diagnostics": _diagnostics(profile.diagnostics[0]) if profile.diagnostics else None,
         "poll": [_request(request) for port in profile.diagnostics for request in port.poll],
-        "channels": {channel.name: _channel(channel, profile, layout) for channel in profile.channels},
+        "channels": {channel.name: _channel(channel, profile, catalogue) for channel in profile.channels},
         "authority": {
             name: {
                 "limits": _range((limit.low, limit.high), limit.unit),
@@ -189,10 +189,10 @@ def _request(request: Any) -> dict[str, Any]:
     }
 
 
-def _channel(channel: Channel, profile: Profile, layout: Layout) -> dict[str, Any]:
+def _channel(channel: Channel, profile: Profile, catalogue: MessageCatalogue) -> dict[str, Any]:
     entry: dict[str, Any] = {}
     if channel.signal:
-        entry["signal"] = layout.reference(channel.signal)
+        entry["signal"] = catalogue.reference(channel.signal)
     elif channel.parameter:
         service, identifier, name = channel.parameter
         kind = "pid" if service == 0x01 else "did"

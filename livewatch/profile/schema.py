@@ -1,7 +1,7 @@
 """The profile file as its user writes it: which keys there are, and what each may hold.
 
 pydantic models of one YAML file after `extends` was resolved. Quantities are parsed here (a time is a whole number of
-nanoseconds from here on); names, units of signals and formulas are resolved later, in `resolve`. Docstrings of the
+nanoseconds from here on); names, units of signals and formulas are resolved later. Docstrings of the
 models say what each entry is.
 """
 
@@ -136,11 +136,11 @@ Fuel = Annotated[str, AfterValidator(_fuel)]
 Order = Literal["little_endian", "big_endian"]
 
 
-class _Entry(BaseModel):
+class _ProfileEntry(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True, populate_by_name=True)
 
 
-class EngineEntry(_Entry):
+class EngineEntry(_ProfileEntry):
     """The engine, for the physics."""
 
     displacement: Litres
@@ -153,14 +153,14 @@ class EngineEntry(_Entry):
     volumetric_efficiency: Shares | None = None
 
 
-class MultiplexerEntry(_Entry):
+class MultiplexerEntry(_ProfileEntry):
     """Which signal selects this one, and by which raw values: `[1, 3, [8, 15]]`."""
 
     signal: SignalName
     values: Annotated[list[Annotated[tuple[int, int], BeforeValidator(_raw_range)]], Field(min_length=1)]
 
 
-class SignalEntry(_Entry):
+class SignalEntry(_ProfileEntry):
     """A number in a frame, laid out as in DBC files."""
 
     start: Annotated[int, Field(ge=0, le=4095 * 8)]
@@ -176,7 +176,7 @@ class SignalEntry(_Entry):
     curve: Curve | None = None
 
 
-class SignalChange(_Entry):
+class SignalChange(_ProfileEntry):
     """What a DBC does not say about one of its signals, or says wrongly."""
 
     unit: UnitText | None = None
@@ -185,7 +185,7 @@ class SignalChange(_Entry):
     curve: Curve | None = None
 
 
-class DbcEntry(_Entry):
+class DbcEntry(_ProfileEntry):
     """A DBC file as it stands."""
 
     dbc: str
@@ -194,7 +194,7 @@ class DbcEntry(_Entry):
     signals: dict[str, SignalChange] = {}
 
 
-class FrameEntry(_Entry):
+class FrameEntry(_ProfileEntry):
     """A message written in the profile."""
 
     frame: Identifier
@@ -222,7 +222,7 @@ DecodeEntry = Annotated[
 ]
 
 
-class ReadEntry(_Entry):
+class ReadEntry(_ProfileEntry):
     """A parameter of service 22 that this vehicle answers, and the layout of its answer."""
 
     service: Literal[0x22] = 0x22
@@ -232,7 +232,7 @@ class ReadEntry(_Entry):
     signals: dict[SignalName, SignalEntry]
 
 
-class DiagnosticsEntry(_Entry):
+class DiagnosticsEntry(_ProfileEntry):
     """The diagnostic port."""
 
     bus: BusName
@@ -242,7 +242,7 @@ class DiagnosticsEntry(_Entry):
     read: list[ReadEntry] = []
 
 
-class PollEntry(_Entry):
+class PollEntry(_ProfileEntry):
     """A parameter to ask for again and again, once transmitting was asked for."""
 
     service: int
@@ -251,7 +251,7 @@ class PollEntry(_Entry):
     every: Annotated[int, BeforeValidator(_every)]
 
 
-class ParameterEntry(_Entry):
+class ParameterEntry(_ProfileEntry):
     """A signal in the answer to a poll."""
 
     service: Literal[0x01, 0x22]
@@ -260,7 +260,7 @@ class ParameterEntry(_Entry):
     signal: str | None = None
 
 
-class ChannelEntry(_Entry):
+class ChannelEntry(_ProfileEntry):
     """A channel: bound to a signal or a parameter, computed by a formula, or brought by a table."""
 
     signal: str | None = None
@@ -274,14 +274,14 @@ class ChannelEntry(_Entry):
     declared: bool = True
 
 
-class AuthorityEntry(_Entry):
+class AuthorityEntry(_ProfileEntry):
     """The limits of a correction, and the band that is everyday."""
 
     limits: str
     everyday: str | None = None
 
 
-class AlarmEntry(_Entry):
+class AlarmEntry(_ProfileEntry):
     """An alarm, in the words of ANSI/ISA-18.2."""
 
     enabled_while: Text | None = Field(None, alias="while")
@@ -298,14 +298,14 @@ class AlarmEntry(_Entry):
     signature: bool = False
 
 
-class ColumnEntry(_Entry):
+class ColumnEntry(_ProfileEntry):
     """The column of a table that brings a channel, and its unit."""
 
     column: str
     unit: UnitText | None = None
 
 
-class TablesEntry(_Entry):
+class TablesEntry(_ProfileEntry):
     """How a table of decoded channels names things."""
 
     columns: dict[Name, Annotated[ColumnEntry, BeforeValidator(_column)]] = {}
@@ -317,7 +317,7 @@ def _alarm_change(value: object) -> object:
     return {"in_service": False} if value in ("off", False) else value
 
 
-class SignatureAlarmsEntry(_Entry):
+class SignatureAlarmsEntry(_ProfileEntry):
     """livewatch's own alarms: all on, all off, or changed one by one."""
 
     enabled: bool = Field(True, alias="<enabled>")
@@ -336,7 +336,7 @@ def _authority(value: object) -> object:
     return {"limits": value} if isinstance(value, str) else value
 
 
-class ProfileFile(_Entry):
+class ProfileFile(_ProfileEntry):
     """The whole file."""
 
     UNLISTED: ClassVar[tuple[str, ...]] = ("sources", "signature", "declared")

@@ -10,7 +10,7 @@ from collections.abc import Callable
 
 from livewatch.run.opening import Source
 from livewatch.run.run import Run
-from livewatch.sources.recordings.ahead import ahead
+from livewatch.sources.recordings.read_ahead import ahead
 
 __all__ = ["read_through"]
 

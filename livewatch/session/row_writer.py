@@ -18,7 +18,7 @@ from livewatch.data.samples import SampleBatch
 from livewatch.session.folder import SAMPLES, SessionFolder, frame_part
 from livewatch.session.line_file import LineFile, sync_folder
 from livewatch.session.samples import HEADER, format_samples
-from livewatch.sources.recordings.candump.reader import format_candump
+from livewatch.sources.recordings.candump.candump_reader import format_candump
 
 __all__ = ["RowWriter"]
 

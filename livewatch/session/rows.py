@@ -16,7 +16,7 @@ from livewatch.data.samples import SampleBatch, rows_of
 from livewatch.errors import SourceError
 from livewatch.session.samples import read_samples
 from livewatch.sources.recordings.byte_stream import ByteStream
-from livewatch.sources.recordings.candump.reader import CandumpReader
+from livewatch.sources.recordings.candump.candump_reader import CandumpReader
 
 __all__ = ["SessionRows"]
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 
 from livewatch.profile.advice import advice, missing_for_signature
-from livewatch.profile.layout import identifier_text
+from livewatch.profile.message_catalogue import identifier_text
 from livewatch.profile.model import Alarm, Channel, Engine, Profile
 from livewatch.profile.resolved_text import duration_text
 

@@ -25,7 +25,7 @@ import cantools
 import numpy as np
 
 from livewatch import FrameBatch, diagnose, load_profile
-from livewatch.sources.recordings.candump.reader import format_candump
+from livewatch.sources.recordings.candump.candump_reader import format_candump
 
 MESSAGES, ALARMS = 30, 20
 

@@ -30,7 +30,7 @@ def _receive(frames: list[bytes], reception: Reception | None = None) -> tuple[l
     answers: list[bytes] = []
     oddities: list[str] = []
     for i, frame in enumerate(frames):
-        answer, odd = reception.take(i * 1_000_000, frame)
+        answer, odd = reception.receive(i * 1_000_000, frame)
         answers += [] if answer is None else [answer]
         oddities += odd
     return answers, oddities
@@ -154,7 +154,7 @@ def test_the_next_frame_may_come_a_second_later_but_not_more(
     """N_Cr of ISO 15765-2: 1000 ms."""
     payload, frames = _long(frames_of_transfer)
     reception = Reception()
-    taken = [reception.take(i * wait, frame) for i, frame in enumerate(frames)]
+    taken = [reception.receive(i * wait, frame) for i, frame in enumerate(frames)]
     assert LATEST == SECOND
     assert taken[-1][0] == (payload if arrives else None)
     oddities = [kind for _, odd in taken for kind in odd]
@@ -164,7 +164,7 @@ def test_the_next_frame_may_come_a_second_later_but_not_more(
 def test_a_clock_that_jumps_back_does_not_break_an_answer_off(frames_of_transfer: Transfer) -> None:
     payload, frames = _long(frames_of_transfer)
     reception = Reception()
-    taken = [reception.take(-i * 3600 * SECOND, frame) for i, frame in enumerate(frames)]
+    taken = [reception.receive(-i * 3600 * SECOND, frame) for i, frame in enumerate(frames)]
     assert taken[-1] == (payload, ())
 
 

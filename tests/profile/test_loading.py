@@ -370,3 +370,16 @@ def test_a_word_that_looks_like_something_else_stays_a_word(word: str) -> None:
     profile = load_profile_text(text, "car.yaml", None)
     assert load_profile_text(profile.text, "again.yaml", None) == profile
     assert profile.channels[0].meaning == (word or "Torque at the dynamometer")
+
+
+def test_a_column_mapped_to_a_channel_of_the_catalogue_is_enough(load):
+    profile = load(
+        """
+        profile: 1
+        name: a table
+        tables: {columns: {torque: {column: Moment, unit: ft*lbf}}}
+        """
+    )
+    (torque,) = [channel for channel in profile.channels if channel.name == "torque"]
+    assert (torque.unit, torque.signal, torque.declared) == ("N*m", None, True)
+    assert load_profile_text(profile.text, "again.yaml", None) == profile

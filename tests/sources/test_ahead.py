@@ -7,7 +7,7 @@ from collections.abc import Generator, Iterator
 
 import pytest
 
-from livewatch.sources.recordings.ahead import ahead
+from livewatch.sources.recordings.read_ahead import ahead
 
 
 def readers() -> int:

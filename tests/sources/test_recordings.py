@@ -23,8 +23,8 @@ from hypothesis import strategies as st
 
 from livewatch.data.frames import ERROR, FrameBatch
 from livewatch.data.messages import columns_by_channel
-from livewatch.sources.recordings.blf import reader as blf
-from livewatch.sources.recordings.candump import reader as candump
+from livewatch.sources.recordings.blf import blf_reader as blf
+from livewatch.sources.recordings.candump import candump_reader as candump
 from livewatch.sources.recordings.recording import FORMATS, Recording, open_recording
 
 Row = tuple[int, str, int, int, int, bytes]

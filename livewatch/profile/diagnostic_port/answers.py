@@ -13,7 +13,7 @@ from typing import NamedTuple
 from livewatch.profile.diagnostic_port.j1979 import J1979
 from livewatch.profile.model import Diagnostics, Parameter
 
-__all__ = ["LIVE_DATA", "Reading", "parameters_of", "read_answer"]
+__all__ = ["LIVE_DATA", "ParameterReading", "parameters_of", "read_answer"]
 
 LIVE_DATA = 0x01
 DATA_BY_IDENTIFIER = 0x22
@@ -43,7 +43,7 @@ CODES: Mapping[int, str] = {
 """Negative response codes of ISO 14229-1, from memory."""
 
 
-class Reading(NamedTuple):
+class ParameterReading(NamedTuple):
     """One parameter found in an answer; `data` are the bytes behind its identifier."""
 
     service: int
@@ -57,7 +57,9 @@ def parameters_of(diagnostics: Diagnostics) -> dict[tuple[int, int], Parameter]:
     return {(each.service, each.identifier): each for each in (*J1979.values(), *diagnostics.parameters)}
 
 
-def read_answer(answer: bytes, parameters: Mapping[tuple[int, int], Parameter]) -> tuple[list[Reading], str | None]:
+def read_answer(
+    answer: bytes, parameters: Mapping[tuple[int, int], Parameter]
+) -> tuple[list[ParameterReading], str | None]:
     """The parameters in a complete answer, and the kind of oddity met, if any."""
     service = answer[0] - POSITIVE
     if service == LIVE_DATA:
@@ -71,8 +73,8 @@ def read_answer(answer: bytes, parameters: Mapping[tuple[int, int], Parameter]) 
 
 def _parameters(
     answer: bytes, service: int, size: int, parameters: Mapping[tuple[int, int], Parameter]
-) -> tuple[list[Reading], str | None]:
-    found: list[Reading] = []
+) -> tuple[list[ParameterReading], str | None]:
+    found: list[ParameterReading] = []
     at = 1
     while at < len(answer):
         if at + size > len(answer):
@@ -85,9 +87,9 @@ def _parameters(
         data = answer[at + size : at + size + length]
         if len(data) < length:
             if not found:  # nothing before it was misread: what is there counts
-                found.append(Reading(service, identifier, data))
+                found.append(ParameterReading(service, identifier, data))
             return found, SHORT
-        found.append(Reading(service, identifier, data))
+        found.append(ParameterReading(service, identifier, data))
         at += size + length
     return found, None if found else SHORT
 

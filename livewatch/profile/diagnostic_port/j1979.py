@@ -20,6 +20,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from types import MappingProxyType
 
+from livewatch.data.channels import CATALOGUE
 from livewatch.profile.model import Parameter, Signal
 
 __all__ = ["J1979", "J1979_CHANNELS"]
@@ -313,50 +314,6 @@ J1979: Mapping[int, Parameter] = MappingProxyType(
 """Service 01 parameters by identifier."""
 
 J1979_CHANNELS: Mapping[tuple[int, str], str] = MappingProxyType(
-    {
-        (0x03, "fuel_system_1_status"): "fuel_system_status",
-        (0x04, "calculated_load_value"): "engine_load",
-        (0x05, "engine_coolant_temperature"): "coolant_temperature",
-        (0x06, "short_term_fuel_trim_bank_1"): "short_term_fuel_trim_1",
-        (0x07, "long_term_fuel_trim_bank_1"): "long_term_fuel_trim_1",
-        (0x08, "short_term_fuel_trim_bank_2"): "short_term_fuel_trim_2",
-        (0x09, "long_term_fuel_trim_bank_2"): "long_term_fuel_trim_2",
-        (0x0A, "gauge_fuel_pressure"): "fuel_rail_gauge_pressure",
-        (0x0B, "intake_manifold_absolute_pressure"): "manifold_pressure",
-        (0x0C, "engine_speed"): "engine_speed",
-        (0x0D, "vehicle_speed"): "vehicle_speed",
-        (0x0E, "ignition_timing_advance_cylinder_1"): "ignition_advance",
-        (0x0F, "intake_air_temperature"): "intake_air_temperature",
-        (0x10, "air_flow_rate_from_mass_air_flow_sensor"): "mass_air_flow",
-        (0x11, "absolute_throttle_position"): "throttle_position",
-        (0x14, "oxygen_sensor_voltage_bank_1_sensor_1"): "oxygen_sensor_voltage_1",
-        (0x18, "oxygen_sensor_voltage_bank_2_sensor_1"): "oxygen_sensor_voltage_2",
-        (0x1F, "time_since_engine_start"): "run_time",
-        (0x23, "fuel_rail_gauge_pressure"): "fuel_rail_gauge_pressure",
-        (0x24, "lambda_bank_1_sensor_1"): "lambda_1",
-        (0x28, "lambda_bank_2_sensor_1"): "lambda_2",
-        (0x2E, "commanded_evaporative_purge"): "purge_duty",
-        (0x33, "barometric_pressure"): "barometric_pressure",
-        (0x34, "lambda_bank_1_sensor_1"): "lambda_1",
-        (0x38, "lambda_bank_2_sensor_1"): "lambda_2",
-        (0x42, "control_module_voltage"): "battery_voltage",
-        (0x43, "absolute_load_value"): "absolute_load",
-        (0x44, "commanded_equivalence_ratio"): "commanded_lambda",
-        (0x46, "ambient_air_temperature"): "ambient_air_temperature",
-        (0x49, "accelerator_pedal_position_d"): "accelerator_pedal_position",
-        (0x4C, "commanded_throttle_actuator_control"): "commanded_throttle_position",
-        (0x52, "alcohol_fuel_percentage"): "ethanol_content",
-        (0x59, "fuel_rail_absolute_pressure"): "fuel_rail_pressure",
-        (0x5A, "relative_accelerator_pedal_position"): "accelerator_pedal_position",
-        (0x5C, "engine_oil_temperature"): "oil_temperature",
-        (0x5E, "engine_fuel_rate"): "fuel_rate",
-        (0x66, "air_flow_rate_from_mass_air_flow_sensor_a"): "mass_air_flow",
-        (0x67, "engine_coolant_temperature_1"): "coolant_temperature",
-        (0x70, "commanded_boost_pressure_a"): "commanded_boost_pressure",
-        (0x70, "boost_pressure_sensor_a"): "boost_pressure",
-        (0x77, "charge_air_cooler_temperature_bank_1_sensor_1"): "charge_air_temperature",
-        (0x78, "exhaust_gas_temperature_bank_1_sensor_1"): "exhaust_gas_temperature",
-    }
+    {parameter: entry.name for entry in CATALOGUE.values() for parameter in entry.parameters}
 )
-"""(parameter identifier, signal name) to the catalogue's channel. Several parameters may bring one channel (a car
-answers 24 or 34); a profile polls one of them. No channel takes the wastegate (72): its position is not a duty."""
+"""(parameter identifier, signal name) to the channel of the catalogue that says so."""

@@ -12,7 +12,7 @@ from dataclasses import replace
 
 from livewatch.errors import nearest
 from livewatch.profile.document import Document, KeyPath
-from livewatch.profile.layout import last_byte, signals_of
+from livewatch.profile.message_catalogue import last_byte, signals_of
 from livewatch.profile.model import Diagnostics, Parameter, PollRequest, Signal
 from livewatch.profile.schema import ParameterEntry, PollEntry, ProfileFile
 

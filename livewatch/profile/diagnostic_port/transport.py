@@ -25,7 +25,7 @@ TOO_LONG = "diagnostic answers too long to keep"
 
 
 class Reception:
-    """What has been received of one sender's answer. `take` returns (the complete answer or None, oddities)."""
+    """What has been received of one sender's answer. `receive` returns (the complete answer or None, oddities)."""
 
     __slots__ = ("_buffer", "_latest", "_next", "_skipping", "_total", "_width")
 
@@ -37,7 +37,7 @@ class Reception:
         self._latest = 0
         self._skipping = False
 
-    def take(self, time: int, data: bytes) -> tuple[bytes | None, tuple[str, ...]]:
+    def receive(self, time: int, data: bytes) -> tuple[bytes | None, tuple[str, ...]]:
         """Take the next frame of this sender.
 
         Args:

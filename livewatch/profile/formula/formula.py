@@ -1,8 +1,8 @@
 """Formulas: channels computed from channels, and the conditions of alarms.
 
 Text and the units of the channels come in; a `Formula` goes out, checked and ready to run over ticks, or a
-`FormulaError` that says what is wrong and at which character. `formula_syntax` has the grammar, `formula_check` the
-rules for units, `formula_windows` the rules for looks back in time.
+`FormulaError` that says what is wrong and at which character. `syntax` has the grammar, `check` the
+rules for units, `windows` the rules for looks back in time.
 
     formula = compile_formula("lambda_1 / commanded_lambda", {"lambda_1": "1", "commanded_lambda": "1"})
     run = formula.start({"lambda_1": 0, "commanded_lambda": 1}, period=10_000_000)

@@ -1,4 +1,4 @@
-"""What a checked formula does, step by step, units gone: the nodes that `formula_run` executes on columns.
+"""What a checked formula does, step by step, units gone: the nodes that `run` executes on columns.
 
 Every value is float64 with NaN for unknown; logic is 1.0 true, 0.0 false, NaN unknown (Kleene). Nodes are immutable
 and compare by content, so that two formulas that do the same are equal and a repeated part is computed once.

@@ -3,7 +3,7 @@
 A formula is numbers with units (`20 kPa`), names of channels, dotted constants (`authority.knock_retard.high`),
 `+ - * /`, comparisons, `and` `or` `not` and calls of functions. `parse` reads it with a parser of our own, never with
 `eval`; what cannot be read raises `FormulaError` with the character it stumbled on. Units and names are checked later,
-in `formula_check`.
+in `check`.
 
 From loosest to tightest: `or`; `and`; `not`; one comparison; `+ -`; `* /`; unary `-`.
 """

@@ -89,7 +89,7 @@ class _Port:
         if data[0] >> 4 == 1:
             self._send(self.port.request if target is None else target, FLOW_CONTROL)
             self._until = max(self._until, now + ANSWER_WITHIN)
-        answer, _ = self._receptions.setdefault(identifier, Reception()).take(time, data)
+        answer, _ = self._receptions.setdefault(identifier, Reception()).receive(time, data)
         if answer is not None:
             self._answered(answer, now)
 

@@ -12,13 +12,13 @@ from collections import Counter
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 
-from livewatch.data.frames import FrameBatch
-from livewatch.errors import SourceError, nearest
-from livewatch.sources.recordings.blf.reader import BlfReader
+from livewatch.data.frames import MOST_BUSES, FrameBatch
+from livewatch.errors import SourceError, nearest, oddities
+from livewatch.sources.recordings.blf.blf_reader import BlfReader
 from livewatch.sources.recordings.byte_stream import ByteStream
-from livewatch.sources.recordings.candump.lines import MOST_BUSES
-from livewatch.sources.recordings.candump.reader import CandumpReader
-from livewatch.sources.recordings.fallback import (
+from livewatch.sources.recordings.candump.candump_reader import CandumpReader
+from livewatch.sources.recordings.format_reader import FormatReader
+from livewatch.sources.recordings.python_can_readers import (
     AscReader,
     CsvReader,
     DatabaseReader,
@@ -27,7 +27,6 @@ from livewatch.sources.recordings.fallback import (
     PlainCandumpReader,
     TrcReader,
 )
-from livewatch.sources.recordings.reader import FormatReader
 
 __all__ = ["FORMATS", "Recording", "open_recording", "recording_suffix"]
 
@@ -67,7 +66,7 @@ class Recording:
         first = next(self._frames, None)
         if first is None:
             head = self._reader.stream.head
-            raise SourceError(f"{path}: no {kind.name} frame in it{_oddities(self.counts)}; {_described(head)}")
+            raise SourceError(f"{path}: no {kind.name} frame in it{oddities(self.counts)}; {_described(head)}")
         self._first_time = int(first.time[0])
         self._first: FrameBatch | None = first
 
@@ -187,10 +186,6 @@ def recording_suffix(path: Path) -> str:
     if suffixes and suffixes[-1] == ".gz":
         suffixes.pop()
     return suffixes[-1] if suffixes else ""
-
-
-def _oddities(counts: Mapping[str, int]) -> str:
-    return f" ({', '.join(f'{count} {what}' for what, count in counts.items())})" if counts else ""
 
 
 def _described(head: bytes) -> str:

@@ -10,12 +10,14 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
-from datetime import UTC, datetime
+from datetime import datetime
 from decimal import Decimal, InvalidOperation
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+
+from livewatch.data.clock import nanoseconds_of
 
 __all__ = ["EMPTY", "NUMBER", "OTHER", "Column", "numbers", "times"]
 
@@ -25,7 +27,6 @@ EMPTY, NUMBER, OTHER = 0, 1, 2
 Column = Sequence[str | None] | NDArray[Any]
 """Cells of one column: text (None or empty for nothing), float64 (NaN for nothing), integers, or datetime64[ns]."""
 
-_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _FARTHEST = 2**63
 
 
@@ -97,8 +98,6 @@ def _time(cell: str | None, unit: int | None, decimal_comma: bool) -> int | None
             exact = Decimal(text.replace(",", ".") if decimal_comma else text) * (unit or 1_000_000_000)
             return round(exact) if abs(exact) < _FARTHEST - 1 else None
     try:
-        moment = datetime.fromisoformat(text)
+        return nanoseconds_of(datetime.fromisoformat(text))
     except ValueError:
         return None
-    passed = (moment if moment.tzinfo else moment.replace(tzinfo=UTC)) - _EPOCH
-    return ((passed.days * 86_400 + passed.seconds) * 1_000_000 + passed.microseconds) * 1000

@@ -20,8 +20,8 @@ from livewatch.data.samples import SampleBatch, SampleColumn
 from livewatch.errors import SourceError, nearest
 from livewatch.profile.model import Profile
 from livewatch.sources.tables.cells import EMPTY, OTHER, Column, numbers, times
-from livewatch.sources.tables.columns import (
-    Binding,
+from livewatch.sources.tables.column_binding import (
+    ColumnBinding,
     bind_columns,
     bind_name,
     count_missing,
@@ -31,13 +31,13 @@ from livewatch.sources.tables.columns import (
     time_step,
 )
 
-__all__ = ["LongRows", "Rows", "WideRows", "rows_to_samples"]
+__all__ = ["LongRows", "TableRows", "WideRows", "rows_to_samples"]
 
 _NO_NUMBER = "cells that hold no number"
 _NO_TIME = "rows whose time cannot be read, not used"
 
 
-class Rows(Protocol):
+class TableRows(Protocol):
     """What a format of rows offers."""
 
     names: list[str]
@@ -53,7 +53,7 @@ class Rows(Protocol):
     def close(self) -> None: ...
 
 
-def rows_to_samples(path: Path, rows: Rows, profile: Profile) -> WideRows | LongRows:
+def rows_to_samples(path: Path, rows: TableRows, profile: Profile) -> WideRows | LongRows:
     """The table as its header describes it.
 
     Raises:
@@ -73,7 +73,7 @@ def rows_to_samples(path: Path, rows: Rows, profile: Profile) -> WideRows | Long
 class _SampleRows:
     """Common to both layouts: the time column, and what is counted."""
 
-    def __init__(self, path: Path, rows: Rows, profile: Profile, time: int, places: Mapping[str, int]) -> None:
+    def __init__(self, path: Path, rows: TableRows, profile: Profile, time: int, places: Mapping[str, int]) -> None:
         self.counts = rows.counts
         self.used: dict[str, str] = {}
         """Channel to the column it comes from."""
@@ -104,7 +104,7 @@ class _SampleRows:
 class WideRows(_SampleRows):
     """One row a moment, one column a channel."""
 
-    def __init__(self, path: Path, rows: Rows, profile: Profile, time: int, places: Mapping[str, int]) -> None:
+    def __init__(self, path: Path, rows: TableRows, profile: Profile, time: int, places: Mapping[str, int]) -> None:
         super().__init__(path, rows, profile, time, places)
         self._bindings = bind_columns(path, rows.names, rows.units, time, profile)
         for number, binding in self._bindings.items():
@@ -133,9 +133,9 @@ class WideRows(_SampleRows):
 class LongRows(_SampleRows):
     """One row a value: time, channel, value, perhaps unit."""
 
-    def __init__(self, path: Path, rows: Rows, profile: Profile, time: int, places: Mapping[str, int]) -> None:
+    def __init__(self, path: Path, rows: TableRows, profile: Profile, time: int, places: Mapping[str, int]) -> None:
         super().__init__(path, rows, profile, time, places)
-        self._bindings: dict[tuple[str, str | None], Binding | None] = {}
+        self._bindings: dict[tuple[str, str | None], ColumnBinding | None] = {}
         self._unknown: dict[str, None] = {}
         self._misfit: SourceError | None = None
 
@@ -185,7 +185,7 @@ class LongRows(_SampleRows):
                 parts.setdefault(binding.channel, []).append((rows[held], value, quality))
         return SampleBatch(time, [_column(channel, part) for channel, part in sorted(parts.items())])
 
-    def _binding(self, name: str, unit: str | None, rows: int) -> Binding | None:
+    def _binding(self, name: str, unit: str | None, rows: int) -> ColumnBinding | None:
         key = name, unit
         if key not in self._bindings:
             try:

@@ -13,14 +13,14 @@ from pathlib import Path
 from typing import Protocol
 
 from livewatch.data.samples import SampleBatch
-from livewatch.errors import SourceError
+from livewatch.errors import SourceError, oddities
 from livewatch.profile.model import Profile
 from livewatch.sources.recordings.byte_stream import ByteStream
-from livewatch.sources.recordings.fallback import CsvReader
+from livewatch.sources.recordings.python_can_readers import CsvReader
 from livewatch.sources.recordings.recording import FORMATS, recording_suffix
-from livewatch.sources.tables.csv import CsvRows
-from livewatch.sources.tables.mf4 import Mf4Table, holds_frames
-from livewatch.sources.tables.parquet import ParquetRows
+from livewatch.sources.tables.csv_rows import CsvRows
+from livewatch.sources.tables.mf4_table import Mf4Table, holds_frames
+from livewatch.sources.tables.parquet_rows import ParquetRows
 from livewatch.sources.tables.rows import rows_to_samples
 
 __all__ = ["TABLE_SUFFIXES", "Table", "is_table", "open_table"]
@@ -68,8 +68,7 @@ class Table:
         finally:
             self._content.close()
         if first is None:
-            odd = ", ".join(f"{count} {what}" for what, count in self.counts.items())
-            raise SourceError(f"{path}: a table without a row that can be used{f' ({odd})' if odd else ''}")
+            raise SourceError(f"{path}: a table without a row that can be used{oddities(self.counts)}")
         self.start_time = int(first.time[0])
         """Nanoseconds since the Unix epoch of the first row."""
 

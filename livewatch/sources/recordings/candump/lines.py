@@ -16,7 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from livewatch.data.frames import BRS, ERROR, ESI, EXTENDED, FD, REMOTE, SENT, FrameBatch
+from livewatch.data.frames import BRS, ERROR, ESI, EXTENDED, FD, MOST_BUSES, REMOTE, SENT, FrameBatch
 
 __all__ = ["BusNames", "parse_line", "parse_lines"]
 
@@ -28,7 +28,6 @@ Mask = NDArray[np.bool_]
 ERROR_BIT, EXTENDED_BIT, IDENTIFIER_BITS = 0x20000000, 0x80000000, 0x1FFFFFFF
 MOST_SECONDS = 9_223_372_035
 """The last whole second whose nanoseconds fit 64 bits."""
-MOST_BUSES = 256
 
 _LINE = re.compile(
     rb"\s*\((?P<sign>-?)(?P<seconds>\d*)(?:\.(?P<fraction>\d*))?\)\s+(?P<bus>\S+)\s+(?P<identifier>[0-9A-Fa-f]{1,8})"

@@ -2,7 +2,7 @@
 
 Whole lines come in as bytes; one `FrameBatch` goes out when the lines are data frames of classical CAN that share a
 handful of shapes (the same length, the same bus, the same number of digits), None when they are anything else: then
-`candump_lines` reads them, and the result is the same. Lines of one shape are a table of characters whose columns mean
+`lines` reads them, and the result is the same. Lines of one shape are a table of characters whose columns mean
 the same thing in every row, so that nothing has to be searched for.
 """
 
@@ -51,7 +51,7 @@ def parse_shapes(text: bytes, buses: BusNames) -> FrameBatch | None:
     shapes = np.flatnonzero(often)
     if len(shapes) > MOST_SHAPES or often[shapes].min() < FEWEST_LINES or shapes[0] < 20 or shapes[-1] > 100:
         return None
-    parts: list[tuple[slice | NDArray[np.intp], _Table]] = []
+    parts: list[tuple[slice | NDArray[np.intp], _ShapeTable]] = []
     for width in shapes.tolist():
         alone = len(shapes) == 1
         rows: slice | NDArray[np.intp] = slice(None) if alone else np.flatnonzero(length == width)
@@ -59,7 +59,7 @@ def parse_shapes(text: bytes, buses: BusNames) -> FrameBatch | None:
             table = characters.reshape(-1, width + 1)[:, :width]
         else:
             table = np.lib.stride_tricks.sliding_window_view(characters, width)[start[rows]]
-        read = _Table.read(table)
+        read = _ShapeTable.read(table)
         if read is None:
             return None
         parts.append((rows, read))
@@ -78,7 +78,7 @@ def parse_shapes(text: bytes, buses: BusNames) -> FrameBatch | None:
     return FrameBatch(time, bus, identifier, flags, size, data, tuple(buses.names))
 
 
-class _Table:
+class _ShapeTable:
     """Lines of one shape, read: time int64 (n,) ns, identifier uint32 (n,), data uint8 (n, k); flags and bus are the
     same for all."""
 
@@ -90,7 +90,7 @@ class _Table:
         self.time, self.bus, self.identifier, self.flags, self.data = time, bus, identifier, flags, data
 
     @classmethod
-    def read(cls, table: Bytes) -> _Table | None:
+    def read(cls, table: Bytes) -> _ShapeTable | None:
         """Read the characters uint8 (n, width) of equally long lines; None when their shape is not that of the first,
         or the first is no plain data frame."""
         found = _SHAPE.fullmatch(table[0].tobytes())

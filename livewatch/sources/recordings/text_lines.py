@@ -11,9 +11,10 @@ from __future__ import annotations
 import re
 from collections import Counter
 from collections.abc import Iterator
-from datetime import UTC, datetime
+from datetime import datetime
 from decimal import Decimal
 
+from livewatch.data.clock import nanoseconds_of
 from livewatch.sources.recordings.byte_stream import ByteStream
 
 __all__ = ["CSV_HEADER", "AscLines", "CsvLines", "TextLines"]
@@ -152,11 +153,11 @@ def _asc_date(text: str) -> int | None:
         hour = hour % 12 + (12 if found["half"].lower() == "pm" else 0)
     try:
         moment = datetime(
-            int(found["year"]), month, int(found["day"]), hour, int(found["minute"]), int(found["second"]), tzinfo=UTC
+            int(found["year"]), month, int(found["day"]), hour, int(found["minute"]), int(found["second"])
         )
     except ValueError:
         return None
-    return int(moment.timestamp()) * 1_000_000_000 + int((found["fraction"] or "")[:9].ljust(9, "0"))
+    return nanoseconds_of(moment) + int((found["fraction"] or "")[:9].ljust(9, "0"))
 
 
 def _text(line: bytes) -> str:

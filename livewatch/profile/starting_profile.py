@@ -16,55 +16,16 @@ from livewatch.profile.units import UnitError, convert
 
 __all__ = ["starting_profile", "suggestions"]
 
-_WORDS: dict[str, tuple[str, ...]] = {
-    "engine_speed": ("engine speed", "engine rpm", "engine revs", "n engine", "rpm"),
-    "vehicle_speed": ("vehicle speed", "road speed", "veh speed", "speed vehicle"),
-    "gear": ("gear", "gear engaged"),
-    "accelerator_pedal_position": ("accelerator", "pedal", "accel pedal", "app"),
-    "throttle_position": ("throttle", "throttle angle", "tps"),
-    "commanded_throttle_position": ("throttle command", "throttle target", "commanded throttle", "throttle desired"),
-    "manifold_pressure": ("manifold", "manifold pressure", "map"),
-    "boost_pressure": ("boost", "charge pressure", "boost pressure"),
-    "commanded_boost_pressure": ("boost target", "boost command", "commanded boost", "boost desired", "boost setpoint"),
-    "barometric_pressure": ("baro", "barometric", "ambient pressure", "atmospheric pressure"),
-    "mass_air_flow": ("air flow", "mass air", "airflow", "maf"),
-    "intake_air_temperature": ("intake air", "intake temp", "iat", "inlet temp"),
-    "charge_air_temperature": ("charge air", "charge temp", "manifold temp"),
-    "ambient_air_temperature": ("ambient temp", "ambient air", "outside temp"),
-    "coolant_temperature": ("coolant", "engine temp", "water temp", "ect"),
-    "oil_temperature": ("oil temp", "oil temperature"),
-    "fuel_rail_pressure": ("rail pressure", "fuel pressure"),
-    "commanded_fuel_rail_pressure": ("rail pressure target", "commanded rail", "rail setpoint", "rail desired"),
-    "fuel_rate": ("fuel rate", "fuel flow", "fuel consumption"),
-    "ethanol_content": ("ethanol", "alcohol"),
-    "injector_pulse_width": ("injector", "pulse width", "injection time"),
-    "short_term_fuel_trim_1": ("short term", "short trim", "stft", "lambda correction"),
-    "long_term_fuel_trim_1": ("long term", "long trim", "ltft"),
-    "lambda_1": ("lambda", "lambda measured", "lambda bank 1", "lambda 1"),
-    "commanded_lambda": ("lambda command", "lambda target", "lambda desired", "lambda setpoint", "commanded lambda"),
-    "ignition_advance": ("ignition", "spark", "advance", "timing"),
-    "knock_retard": ("knock", "retard"),
-    "wastegate_duty": ("wastegate", "boost duty", "boost solenoid"),
-    "idle_air_correction": ("idle air", "idle correction"),
-    "purge_duty": ("purge",),
-    "turbocharger_speed": ("turbo speed", "turbocharger speed"),
-    "exhaust_gas_temperature": ("exhaust", "egt", "exhaust temp"),
-    "battery_voltage": ("battery", "supply voltage", "voltage"),
-    "dyno_speed": ("dyno speed", "roller speed", "dyno"),
-    "torque": ("torque",),
-    "power": ("power",),
-}
-"""Words of the trade that signal names carry, by channel; each has to be there as a whole."""
 _PIECE = re.compile(r"[A-Z]+(?![a-z])|[A-Z]?[a-z]+|\d+")
 MOST_SUGGESTIONS = 3
 
 
 def suggestions(messages: Sequence[Message]) -> Iterator[tuple[str, list[tuple[Message, Signal]]]]:
     """For each channel of the catalogue the signals that may bring it, the likeliest first."""
-    for channel, phrases in _WORDS.items():
+    for channel, entry in CATALOGUE.items():
         rated = []
         for place, (message, signal) in enumerate((m, s) for m in messages for s in m.signals):
-            rating = _rating(signal, phrases) if _fits(signal, CATALOGUE[channel].unit) else 0
+            rating = _rating(signal, entry.words) if entry.words and _fits(signal, entry.unit) else 0
             if rating:
                 rated.append((-rating, place, message, signal))
         if rated:

@@ -1,6 +1,6 @@
 """Frames to lines of candump text, a whole batch at a time.
 
-The counterpart of `candump_lines`: a `FrameBatch` comes in, the bytes of its lines go out, and reading them gives
+The counterpart of `lines`: a `FrameBatch` comes in, the bytes of its lines go out, and reading them gives
 the same frames, every field. Microseconds are written, nanoseconds only on lines that need them; `T` marks frames
 the recording node sent itself; an error frame carries bit 0x20000000 in its identifier, and bit 0x80000000 when
 that has 29 bits. What a line says does not depend on how the frames were cut into batches.

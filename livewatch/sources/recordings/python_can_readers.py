@@ -14,14 +14,14 @@ from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any, ClassVar
 
-from livewatch.data.frames import FrameBatch
+from livewatch.data.frames import MOST_BUSES, FrameBatch
 from livewatch.data.messages import columns_by_channel
 from livewatch.errors import SourceError
 from livewatch.sources.recordings.byte_stream import ByteStream
-from livewatch.sources.recordings.fallback_lines import CSV_HEADER, AscLines, CsvLines, TextLines
+from livewatch.sources.recordings.format_reader import FormatReader
 from livewatch.sources.recordings.library_log import CountedLog
-from livewatch.sources.recordings.reader import FormatReader
-from livewatch.sources.tables.mf4 import group_sizes
+from livewatch.sources.recordings.text_lines import CSV_HEADER, AscLines, CsvLines, TextLines
+from livewatch.sources.tables.mf4_table import group_sizes
 
 if TYPE_CHECKING:
     import can
@@ -39,7 +39,6 @@ __all__ = [
 
 _MESSAGES = 1024
 """Messages made into one batch."""
-_MOST_BUSES = 256
 _LATEST = 9.2e9
 """Seconds since the Unix epoch that still fit 64 bits of nanoseconds."""
 
@@ -84,7 +83,7 @@ class PythonCanReader(FormatReader):
                 if not _fits(message):
                     self.counts["frames with a field out of range"] += 1
                     continue
-                if group and (len(group) == _MESSAGES or len(channels) == _MOST_BUSES or self.offset != offset):
+                if group and (len(group) == _MESSAGES or len(channels) == MOST_BUSES or self.offset != offset):
                     yield group, offset
                     group, channels = [], set()
                 offset = self.offset

@@ -1,8 +1,8 @@
 """From received signals to samples of channels.
 
-A `Binding` is compiled from layouts and the channels bound to their signals. Rows of bytes come in, sorted by layout;
-one `SampleColumn` a channel comes out, in the channel's unit, with its quality: INVALID (value NaN) for the signal's
-own codes and for floats that are no number, OUT_OF_RANGE outside the channel's valid range.
+`BoundSignals` are compiled from layouts and the channels bound to their signals. Rows of bytes come in, sorted by
+layout; one `SampleColumn` a channel comes out, in the channel's unit, with its quality: INVALID (value NaN) for the
+signal's own codes and for floats that are no number, OUT_OF_RANGE outside the channel's valid range.
 """
 
 from __future__ import annotations
@@ -13,19 +13,21 @@ import numpy as np
 from numpy.typing import NDArray
 
 from livewatch.data.samples import Quality, SampleColumn
-from livewatch.decode.slots import Layout, Pairs, SlotTable
+from livewatch.decode.slots import Pairs, SlotLayout, SlotTable
 from livewatch.profile.model import Channel, Signal
 
-__all__ = ["Binding"]
+__all__ = ["BoundSignals"]
 
 GOOD, OUT_OF_RANGE, INVALID = (np.uint8(each) for each in (Quality.GOOD, Quality.OUT_OF_RANGE, Quality.INVALID))
 
 
-class Binding:
+class BoundSignals:
     """Compiled from (all signals of a layout, [(signal, index of the channel, the channel), ...]) per layout."""
 
     def __init__(self, layouts: Sequence[tuple[tuple[Signal, ...], Sequence[tuple[Signal, int, Channel]]]]) -> None:
-        self.table = SlotTable([Layout(signals, tuple(bound[0] for bound in wanted)) for signals, wanted in layouts])
+        self.table = SlotTable(
+            [SlotLayout(signals, tuple(bound[0] for bound in wanted)) for signals, wanted in layouts]
+        )
         chosen = [layouts[layout][1][i] for layout, i in self.table.source]
         channels = [channel for _, _, channel in chosen]
         self._target = [index for _, index, _ in chosen]

@@ -1,7 +1,8 @@
 """Where every signal of a profile is packed: messages from DBC files and from the profile, in one catalogue.
 
-Decode entries come in; a `Layout` goes out, in which channels find the signal they name. Binding a channel may add to
-a signal what the profile knows better (its unit, its invalid codes), so the messages are taken out at the end.
+Decode entries come in; a `MessageCatalogue` goes out, in which channels find the signal they name. Binding a channel
+may add to a signal what the profile knows better (its unit, its invalid codes), so the messages are taken out at the
+end.
 """
 
 from __future__ import annotations
@@ -15,7 +16,7 @@ from livewatch.profile.document import Document, KeyPath
 from livewatch.profile.model import Message, Signal
 from livewatch.profile.schema import DbcEntry, FrameEntry, SignalChange, SignalEntry
 
-__all__ = ["Layout", "SignalKey", "read_layout", "signals_of"]
+__all__ = ["MessageCatalogue", "SignalKey", "read_messages", "signals_of"]
 
 SignalKey = tuple[str, int, bool, str]
 """Bus, identifier, whether it is extended, signal name."""
@@ -25,7 +26,7 @@ ReadFile = Callable[[KeyPath, str], tuple[bytes, str] | None]
 (then the mistake is noted)."""
 
 
-class Layout:
+class MessageCatalogue:
     """All messages, and the way to a signal by name.
 
     Attributes:
@@ -113,52 +114,59 @@ def identifier_text(identifier: int, extended: bool) -> str:
     return f"0x{identifier:08X}" if extended else f"0x{identifier:03X}"
 
 
-def read_layout(entries: list[DbcEntry | FrameEntry], document: Document, read_file: ReadFile) -> Layout:
+def read_messages(entries: list[DbcEntry | FrameEntry], document: Document, read_file: ReadFile) -> MessageCatalogue:
     """All messages of the `decode` entries. Mistakes are noted in the document."""
-    layout = Layout()
+    catalogue = MessageCatalogue()
     for position, entry in enumerate(entries):
         path: KeyPath = ("decode", position)
         if isinstance(entry, FrameEntry):
             message = _message(entry, document, path)
-            if problem := layout.add(message):
+            if problem := catalogue.add(message):
                 document.wrong((*path, "frame"), problem)
         else:
-            _add_dbc(layout, entry, document, path, read_file)
+            _add_dbc(catalogue, entry, document, path, read_file)
     for broken in document.broken:
         if broken[0] == "decode" and len(broken) == 4:
-            layout.lost.add(str(broken[3]))
+            catalogue.lost.add(str(broken[3]))
         elif broken[0] == "decode" and len(broken) <= 2:
-            layout.complete = False
-    return layout
+            catalogue.complete = False
+    return catalogue
 
 
-def _add_dbc(layout: Layout, entry: DbcEntry, document: Document, path: KeyPath, read_file: ReadFile) -> None:
+def _add_dbc(
+    catalogue: MessageCatalogue, entry: DbcEntry, document: Document, path: KeyPath, read_file: ReadFile
+) -> None:
     content = read_file((*path, "dbc"), entry.dbc)
     if content is None:
-        layout.complete = False
+        catalogue.complete = False
         return
     try:
         dbc = read_dbc(content[0], content[1], entry.bus, entry.only)
     except DbcError as error:
-        layout.complete = False
+        catalogue.complete = False
         for problem in error.problems:
             document.wrong((*path, "dbc"), f"{entry.dbc}: {problem}")
         return
     added = []
     for message in dbc.messages:
-        if taken := layout.add(message):
+        if taken := catalogue.add(message):
             document.wrong((*path, "dbc"), f"{entry.dbc}: {taken}")
         else:
             added.append(message)
             key = (message.bus, message.identifier, message.extended)
             if cycle := dbc.cycles.get((message.identifier, message.extended)):
-                layout.cycles[key] = cycle
+                catalogue.cycles[key] = cycle
     for reference, change in entry.signals.items():
-        _change(layout, added, reference, change, document, (*path, "signals", reference))
+        _change(catalogue, added, reference, change, document, (*path, "signals", reference))
 
 
 def _change(
-    layout: Layout, messages: list[Message], reference: str, change: SignalChange, document: Document, path: KeyPath
+    catalogue: MessageCatalogue,
+    messages: list[Message],
+    reference: str,
+    change: SignalChange,
+    document: Document,
+    path: KeyPath,
 ) -> None:
     *where, name = reference.split(".")
     names = [signal.name for message in messages for signal in message.signals]
@@ -170,8 +178,8 @@ def _change(
     if not found:
         document.wrong(path, f"unknown signal {reference!r}{nearest(name, names)}", key=True)
     for key in found:
-        signal = layout.signal(key)
-        layout.change(
+        signal = catalogue.signal(key)
+        catalogue.change(
             key,
             replace(
                 signal,

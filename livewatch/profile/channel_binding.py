@@ -1,6 +1,6 @@
 """Channels: each bound to its signal with its unit, or compiled from its formula.
 
-Channel entries, the layout of the frames and the diagnostic port come in; `Channel`s go out, in an order in which
+Channel entries, the catalogue of messages and the diagnostic port come in; `Channel`s go out, in an order in which
 every formula stands behind what it uses. Mistakes are noted in the document, as many as there are.
 """
 
@@ -15,12 +15,12 @@ from livewatch.errors import nearest
 from livewatch.profile.diagnostic_port.port import DiagnosticPort
 from livewatch.profile.document import Document, KeyPath
 from livewatch.profile.formula.formula import FormulaError, compile_formula, names_in
-from livewatch.profile.layout import Layout
+from livewatch.profile.message_catalogue import MessageCatalogue
 from livewatch.profile.model import Channel, Signal
 from livewatch.profile.schema import ChannelEntry, ParameterEntry
 from livewatch.profile.units import UnitError, convert, parse_range, read_unit
 
-__all__ = ["Channels", "bind_channels", "polled_entries"]
+__all__ = ["BoundChannels", "bind_channels", "polled_entries"]
 
 SECOND = 1_000_000_000
 PERIODS_TO_STALE = 3
@@ -31,7 +31,7 @@ Constants = Mapping[str, tuple[float, str]]
 
 
 @dataclass
-class Channels:
+class BoundChannels:
     """What was resolved.
 
     Attributes:
@@ -46,10 +46,14 @@ class Channels:
 
 
 def bind_channels(
-    entries: Mapping[str, ChannelEntry], layout: Layout, port: DiagnosticPort, constants: Constants, document: Document
-) -> Channels:
+    entries: Mapping[str, ChannelEntry],
+    catalogue: MessageCatalogue,
+    port: DiagnosticPort,
+    constants: Constants,
+    document: Document,
+) -> BoundChannels:
     """All channels of the profile, formulas last."""
-    result = Channels()
+    result = BoundChannels()
     result.broken |= {str(path[1]) for path in document.broken if _unusable(path)}
     for name, entry in entries.items():
         if unit := CATALOGUE[name].unit if name in CATALOGUE else entry.unit:
@@ -60,7 +64,7 @@ def bind_channels(
             document.wrong(("channels", name), problem, key=True)
             result.broken.add(name)
         elif entry.formula is None:
-            _bind(name, entry, layout, port, document, result)
+            _bind(name, entry, catalogue, port, document, result)
     formulas = {name: entry for name, entry in entries.items() if entry.formula is not None}
     formulas = {name: entry for name, entry in formulas.items() if name not in result.broken}
     names = {*entries, *result.broken}
@@ -111,7 +115,12 @@ def _more_than_one(entry: ChannelEntry) -> str | None:
 
 
 def _bind(
-    name: str, entry: ChannelEntry, layout: Layout, port: DiagnosticPort, document: Document, result: Channels
+    name: str,
+    entry: ChannelEntry,
+    catalogue: MessageCatalogue,
+    port: DiagnosticPort,
+    document: Document,
+    result: BoundChannels,
 ) -> None:
     """One channel that is not computed."""
     path: KeyPath = ("channels", name)
@@ -120,15 +129,15 @@ def _bind(
     channel = Channel(name, "1", entry.meaning or (known.meaning if known else ""), declared=entry.declared)
     stale_after = TABLE_STALE_AFTER
     if entry.signal is not None:
-        found = layout.find(entry.signal)
+        found = catalogue.find(entry.signal)
         if isinstance(found, str):
             result.broken.add(name)
-            if layout.complete and entry.signal.split(".")[-1] not in layout.lost:
+            if catalogue.complete and entry.signal.split(".")[-1] not in catalogue.lost:
                 document.wrong((*path, "signal"), found)
             return
-        signal = layout.signal(found)
+        signal = catalogue.signal(found)
         channel = replace(channel, signal=found)
-        stale_after = max(SECOND, PERIODS_TO_STALE * layout.cycles.get(found[:3], 0))
+        stale_after = max(SECOND, PERIODS_TO_STALE * catalogue.cycles.get(found[:3], 0))
     elif entry.parameter is not None:
         key = port.find(entry.parameter, name)
         if isinstance(key, str):
@@ -150,7 +159,7 @@ def _bind(
         if entry.invalid is not None:
             changed = replace(changed, invalid=tuple(sorted({*changed.invalid, *entry.invalid})))
         if channel.signal:
-            layout.change(channel.signal, changed)
+            catalogue.change(channel.signal, changed)
         elif channel.parameter:
             port.change(channel.parameter, changed)
     result.channels[name] = replace(
@@ -213,7 +222,7 @@ def _valid(entry: ChannelEntry, unit: str, document: Document, path: KeyPath) ->
 
 
 def _compute(
-    name: str, entry: ChannelEntry, constants: Constants, names: set[str], document: Document, result: Channels
+    name: str, entry: ChannelEntry, constants: Constants, names: set[str], document: Document, result: BoundChannels
 ) -> None:
     """One channel with a formula, after those that it uses. `names` are all channels there are."""
     path: KeyPath = ("channels", name)
@@ -242,7 +251,9 @@ def _compute(
     )
 
 
-def _in_order(formulas: Mapping[str, ChannelEntry], document: Document, result: Channels) -> dict[str, tuple[str, ...]]:
+def _in_order(
+    formulas: Mapping[str, ChannelEntry], document: Document, result: BoundChannels
+) -> dict[str, tuple[str, ...]]:
     """The names of `formulas`, each behind those it uses, with all it uses; circles are noted and left out."""
     names = {**result.units, **dict.fromkeys(formulas, "1"), **dict.fromkeys(result.broken, "1")}
     uses: dict[str, tuple[str, ...]] = {}

@@ -12,19 +12,19 @@ import sys
 from collections import Counter
 from collections.abc import Iterator
 from dataclasses import replace
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, BinaryIO
 
 import numpy as np
 from numpy.typing import NDArray
 
+from livewatch.data.clock import nanoseconds_of
 from livewatch.data.samples import Quality, SampleBatch, SampleColumn, rows_of
-from livewatch.errors import SourceError
+from livewatch.errors import SourceError, said_by
 from livewatch.profile.model import Profile
 from livewatch.sources.recordings.library_log import CountedLog
 from livewatch.sources.tables.cells import EMPTY, OTHER, Column, numbers, times
-from livewatch.sources.tables.columns import Binding, bind_columns, count_missing
+from livewatch.sources.tables.column_binding import ColumnBinding, bind_columns, count_missing
 
 __all__ = ["Mf4Table", "group_sizes", "holds_frames"]
 
@@ -74,8 +74,8 @@ class Mf4Table:
         with CountedLog(self.counts), _opened(path) as file:
             places, names, units = _channels_of(file)
             bindings = bind_columns(path, names, units, None, profile)
-            self.start_time = _nanoseconds(file.header.start_time)
-        self._groups: dict[int, list[tuple[int, Binding]]] = {}
+            self.start_time = nanoseconds_of(file.header.start_time)
+        self._groups: dict[int, list[tuple[int, ColumnBinding]]] = {}
         for number, binding in sorted(bindings.items()):
             group, index = places[number]
             self._groups.setdefault(group, []).append((index, binding))
@@ -143,7 +143,7 @@ class Mf4Table:
             ]
             yield SampleBatch(ascending, columns)
 
-    def _samples(self, binding: Binding, signal: Any) -> SampleColumn | None:
+    def _samples(self, binding: ColumnBinding, signal: Any) -> SampleColumn | None:
         number, state = numbers(_cells(signal.samples), words=binding.words)
         if others := int((state == OTHER).sum()):
             self.counts["cells that hold no number"] += others
@@ -170,7 +170,7 @@ def _opened(path: Path, content: BinaryIO | None = None) -> Any:
             name: Any = path if content is None else content
             return asammdf.MDF(name)
         except Exception as error:  # asammdf raises whatever the bytes lead it to
-            reason = (str(error).splitlines() or [type(error).__name__])[0]
+            reason = said_by(error)
         gc.collect()
     finally:
         sys.unraisablehook = complain
@@ -197,11 +197,6 @@ def _cells(samples: NDArray[Any]) -> Column:
     if samples.dtype.kind in "biuf" and samples.ndim == 1:
         return samples
     return [cell.decode("utf-8", "replace") if isinstance(cell, bytes) else str(cell) for cell in samples.tolist()]
-
-
-def _nanoseconds(moment: datetime) -> int:
-    passed = moment - datetime(1970, 1, 1, tzinfo=UTC)
-    return ((passed.days * 86_400 + passed.seconds) * 1_000_000 + passed.microseconds) * 1000
 
 
 def _merged(parts: list[SampleBatch]) -> SampleBatch:

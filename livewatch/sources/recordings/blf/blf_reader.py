@@ -11,14 +11,15 @@ from __future__ import annotations
 
 import struct
 from collections.abc import Iterator, Sequence
-from datetime import UTC, datetime
+from datetime import datetime
 
+from livewatch.data.clock import nanoseconds_of
 from livewatch.data.frames import FrameBatch
-from livewatch.sources.recordings.ahead import ahead
 from livewatch.sources.recordings.blf.objects import HEADER, MARK, parse_objects
 from livewatch.sources.recordings.byte_stream import ByteStream
+from livewatch.sources.recordings.format_reader import FormatReader
 from livewatch.sources.recordings.inflate import DAMAGED, ZLIB, inflater
-from livewatch.sources.recordings.reader import FormatReader
+from livewatch.sources.recordings.read_ahead import ahead
 
 __all__ = ["BlfReader"]
 
@@ -139,7 +140,6 @@ def _nanoseconds(moment: Sequence[int]) -> int:
     date. The file does not say in which zone; taken as UTC, as python-can does."""
     year, month, _, day, hour, minute, second, millisecond = moment
     try:
-        start = datetime(year, month, day, hour, minute, second, tzinfo=UTC)
+        return nanoseconds_of(datetime(year, month, day, hour, minute, second)) + millisecond * 1_000_000
     except ValueError:
         return 0
-    return int(start.timestamp()) * 1_000_000_000 + millisecond * 1_000_000

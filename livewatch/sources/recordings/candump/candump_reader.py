@@ -11,10 +11,10 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from livewatch.data.frames import FrameBatch
-from livewatch.sources.recordings.candump.format import format_candump
+from livewatch.sources.recordings.candump.line_writer import format_candump
 from livewatch.sources.recordings.candump.lines import BusNames, parse_line, parse_lines
 from livewatch.sources.recordings.candump.shapes import parse_shapes
-from livewatch.sources.recordings.reader import FormatReader
+from livewatch.sources.recordings.format_reader import FormatReader
 
 __all__ = ["CandumpReader", "format_candump"]
 

@@ -10,7 +10,7 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
-from livewatch.errors import SourceError
+from livewatch.errors import SourceError, said_by
 from livewatch.sources.tables.cells import Column
 
 __all__ = ["ParquetRows"]
@@ -33,7 +33,7 @@ class ParquetRows:
         try:
             self._file = pyarrow.parquet.ParquetFile(path)
         except (pyarrow.ArrowException, OSError) as error:
-            raise SourceError(f"{path}: this is no whole Parquet file: {_first_line(error)}") from None
+            raise SourceError(f"{path}: this is no whole Parquet file: {said_by(error)}") from None
         self.names: list[str] = list(self._file.schema_arrow.names)
         self.units: list[str | None] = [None] * len(self.names)
         self._read = 0
@@ -85,7 +85,3 @@ def _column(array: Any) -> Column:
 def _numpy(array: Any) -> Column:
     column: Column = array.to_numpy(zero_copy_only=False)
     return column
-
-
-def _first_line(error: Exception) -> str:
-    return (str(error).splitlines() or [type(error).__name__])[0]

@@ -24,7 +24,7 @@ from livewatch.profile.units import UnitError, convert
 from livewatch.sources.tables.cells import NUMBER
 
 __all__ = [
-    "Binding",
+    "ColumnBinding",
     "bind_columns",
     "bind_name",
     "count_missing",
@@ -39,7 +39,7 @@ _NAME = re.compile(r"\s*(?P<name>.*?)\s*(?:\[(?P<square>[^\[\]]*)\]|\((?P<round>
 
 
 @dataclass(frozen=True, slots=True)
-class Binding:
+class ColumnBinding:
     """A column that is a channel.
 
     Attributes:
@@ -125,13 +125,13 @@ def time_step(path: Path, column: str, unit: str | None, profile: Profile) -> in
 
 def bind_columns(
     path: Path, names: Sequence[str], units: Sequence[str | None], time: int | None, profile: Profile
-) -> dict[int, Binding]:
+) -> dict[int, ColumnBinding]:
     """Column number to channel. `units` has the unit of each column where it stands apart from the name.
 
     Raises:
         SourceError: no column is a channel, or the unit of one that is cannot be read or does not convert.
     """
-    taken: dict[int, Binding] = {}
+    taken: dict[int, ColumnBinding] = {}
     for index, channel in enumerate(profile.channels):
         mapped, unit = profile.tables.columns.get(channel.name, (channel.name, None))
         for number, text in enumerate(names):
@@ -156,7 +156,7 @@ def count_missing(profile: Profile, used: Collection[str], counts: Counter[str])
         counts["columns named in the profile that the table does not have"] += missing
 
 
-def bind_name(path: Path, name: str, unit: str | None, profile: Profile) -> Binding | None:
+def bind_name(path: Path, name: str, unit: str | None, profile: Profile) -> ColumnBinding | None:
     """The channel that `name` stands for in a table with one value a row; None when there is none.
 
     Raises:
@@ -169,10 +169,10 @@ def bind_name(path: Path, name: str, unit: str | None, profile: Profile) -> Bind
     return None
 
 
-def _binding(path: Path, index: int, channel: Channel, text: str, unit: str | None) -> Binding:
+def _binding(path: Path, index: int, channel: Channel, text: str, unit: str | None) -> ColumnBinding:
     try:
         scale, offset = convert(unit, channel.unit) if unit and unit.strip() else (1.0, 0.0)
     except UnitError as error:
         raise SourceError(f"{path}: column {text!r}: {error}") from None
     words = {word.lower(): float(raw) for raw, word in channel.value_table.items()}
-    return Binding(index, text, scale, offset, channel.valid, words)
+    return ColumnBinding(index, text, scale, offset, channel.valid, words)
