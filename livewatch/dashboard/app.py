@@ -21,6 +21,7 @@ from textual.screen import Screen
 from livewatch.dashboard.alarm_actions import AlarmActions
 from livewatch.dashboard.alarm_sound import AlarmSound
 from livewatch.dashboard.bindings import KEYS, bindings, works
+from livewatch.dashboard.content.events import flooding
 from livewatch.dashboard.content.full_text import full_text
 from livewatch.dashboard.content.headline import headline
 from livewatch.dashboard.content.view_state import OVERLAYS, Overlay, ViewState
@@ -34,7 +35,6 @@ from livewatch.dashboard.screens.reading_page import ReadingPage
 from livewatch.dashboard.speech import Speech, speech_command
 from livewatch.dashboard.themes import THEMES
 from livewatch.dashboard.time_actions import TimeActions
-from livewatch.dashboard.widgets.event_list import flooding
 from livewatch.run.live import spare_from_collection
 from livewatch.wording.reader_units import SYSTEMS, ReaderUnits
 

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from livewatch.dashboard.base_app import BaseApp
+from livewatch.dashboard.content.events import moment, selected_event, spells
 from livewatch.dashboard.screens.ask import AskChoice
-from livewatch.dashboard.widgets.event_list import EventList, current, moment
+from livewatch.dashboard.widgets.event_list import EventList
 from livewatch.dashboard.widgets.key_hints import KeyHints
 from livewatch.dashboard.widgets.pull_list import PullList
-from livewatch.dashboard.widgets.timeline import Timeline, spells
+from livewatch.dashboard.widgets.timeline import Timeline
 
 __all__ = ["TimeActions"]
 
@@ -88,7 +89,7 @@ class TimeActions(BaseApp):
         """To the time of the selected event."""
         view = self.view_state()
         if view.events:
-            self._go(moment(view.events[current(view)]), keep_event=True)
+            self._go(moment(view.events[selected_event(view)]), keep_event=True)
 
     def action_leave(self) -> None:
         """Quit; a live run is asked about, because its recording ends."""

@@ -5,19 +5,10 @@
 
 from __future__ import annotations
 
-import re
-
 from livewatch.profile.model import Profile
 
-__all__ = ["alarm_label", "channel_label", "commanded_for", "limits_of", "short_label", "watched_by"]
+__all__ = ["alarm_label", "channel_label", "short_label"]
 
-_COMMANDED = {
-    "lambda_1": "commanded_lambda",
-    "lambda_2": "commanded_lambda",
-    "boost_pressure": "commanded_boost_pressure",
-    "throttle_position": "commanded_throttle_position",
-    "fuel_rail_pressure": "commanded_fuel_rail_pressure",
-}
 _SHORT = {
     "short term fuel trim": "short trim",
     "long term fuel trim": "long trim",
@@ -40,7 +31,6 @@ _SHORT = {
     "ignition advance": "ignition",
     "vehicle speed": "road speed",
 }
-_SETPOINT = re.compile(r"\s*(\w+)\s*(<=|>=|<|>)\s*([+-]?\d+(?:\.\d+)?(?:[eE][+-]?\d+)?)\s*(\S*)\s*\Z")
 
 
 def channel_label(name: str, profile: Profile | None = None) -> str:
@@ -63,39 +53,6 @@ def short_label(name: str, profile: Profile | None = None) -> str:
 def alarm_label(name: str) -> str:
     """An alarm's name in words."""
     return name.replace("_", " ")
-
-
-def commanded_for(name: str, profile: Profile) -> str | None:
-    """The channel that holds what the engine computer wants of this one; None when the profile has none."""
-    commanded = _COMMANDED.get(name, f"commanded_{name}")
-    return commanded if commanded in profile.index else None
-
-
-def watched_by(name: str, profile: Profile, channel: str) -> bool:
-    """Whether the channel `name` is the one an alarm on `channel` is about: the same, or one it is computed from."""
-    if name == channel:
-        return True
-    row = profile.index.get(channel)
-    formula = None if row is None else profile.channels[row].formula
-    return formula is not None and name in formula.inputs
-
-
-def limits_of(name: str, profile: Profile) -> tuple[float, ...]:
-    """Fixed limits of a channel, in its unit: the set points of alarms that compare it with a number, and the ends of
-    its authority."""
-    found: list[float] = []
-    row = profile.index.get(name)
-    if row is None:
-        return ()
-    unit = profile.channels[row].unit
-    for alarm in profile.alarms:
-        match = _SETPOINT.match(alarm.setpoint)
-        if match and match[1] == name and match[4] in ("", unit):
-            found.append(float(match[3]))
-    authority = profile.authority.get(name)
-    if authority is not None and authority.unit == unit:
-        found += [limit for limit in (authority.low, authority.high) if limit != 0.0]
-    return tuple(sorted(set(found)))
 
 
 def _bank(name: str) -> tuple[str, str]:

@@ -15,7 +15,8 @@ import pytest
 
 from livewatch.alarms import ActionError, AlarmState, State
 from livewatch.dashboard.app import Dashboard
-from livewatch.dashboard.content.snapshot import LikelyCause, NeedMap, PullRow, Snapshot, VerdictSoFar
+from livewatch.dashboard.content.need_map import NeedMap
+from livewatch.dashboard.content.snapshot import LikelyCause, PullRow, Snapshot, VerdictSoFar
 from livewatch.dashboard.content.watched_run import WatchedRun
 from livewatch.dashboard.remembered import Remembered
 from livewatch.dashboard.speech import Speech

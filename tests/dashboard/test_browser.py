@@ -12,7 +12,8 @@ import pytest
 from aiohttp import WSMsgType
 from aiohttp.test_utils import TestClient, TestServer
 
-from livewatch.dashboard.browser import process, server
+from livewatch.commands import behind_page
+from livewatch.dashboard.browser import server
 from livewatch.dashboard.browser.server import COOKIE, TERMINAL_MODES, BrowserServer, is_loopback, serve_in_browser
 from livewatch.errors import LivewatchError
 
@@ -142,10 +143,10 @@ def test_the_command_behind_the_page_is_told_that_it_has_a_terminal(
         print("The session folder is drives/7")
         return 3
 
-    monkeypatch.setattr("livewatch.dashboard.browser.process.cli.main", command)
+    monkeypatch.setattr("livewatch.commands.behind_page.cli.main", command)
     monkeypatch.setattr(sys, "argv", ["served", "watch", "-p", "my car.yaml"])
     monkeypatch.setattr(sys, "stdout", sys.stdout)
-    assert process.main() == 3
+    assert behind_page.main() == 3
     assert asked == [["watch", "-p", "my car.yaml"]]
     said = capfd.readouterr()
     assert said.out == "", "the standard output carries the screen and nothing else"
@@ -171,7 +172,7 @@ def test_an_address_others_can_reach_gets_a_token(monkeypatch: pytest.MonkeyPatc
     assert len(served[1]._token or "") >= 16
     assert served[2].address == "http://[::]:8000/?token=chosen"
     assert (
-        served[0].command.endswith("-m livewatch.dashboard.browser.process watch -p 'my car.yaml'")
+        served[0].command.endswith("-m livewatch.commands.behind_page watch -p 'my car.yaml'")
         or sys.platform == "win32"
     )
 

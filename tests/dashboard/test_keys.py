@@ -13,11 +13,12 @@ from textual.widgets import Input
 from livewatch.alarms import State
 from livewatch.dashboard.app import Dashboard
 from livewatch.dashboard.bindings import KEYS, keys_for
+from livewatch.dashboard.content.events import moment
 from livewatch.dashboard.screens.ask import AskChoice, AskText
 from livewatch.dashboard.screens.cautions import Cautions
 from livewatch.dashboard.screens.help_page import HelpPage
 from livewatch.dashboard.widgets.alarm_list import AlarmList
-from livewatch.dashboard.widgets.event_list import EventList, moment
+from livewatch.dashboard.widgets.event_list import EventList
 from livewatch.dashboard.widgets.key_hints import KeyHints
 from livewatch.dashboard.widgets.pull_list import PullList
 from livewatch.dashboard.widgets.timeline import LEFT, Timeline

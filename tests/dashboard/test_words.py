@@ -15,12 +15,13 @@ import pytest
 from livewatch.alarms import AlarmState, State
 from livewatch.dashboard.alarm_sound import PATTERNS, AlarmSound
 from livewatch.dashboard.content.headline import headline
+from livewatch.dashboard.content.related_channels import commanded_for, limits_of
 from livewatch.dashboard.content.snapshot_maker import SnapshotMaker
 from livewatch.dashboard.remembered import Remembered
 from livewatch.dashboard.speech import Speech, speech_command
 from livewatch.profile.model import Profile
 from livewatch.session.recorder import Recorder
-from livewatch.wording.names import channel_label, commanded_for, limits_of, short_label
+from livewatch.wording.names import channel_label, short_label
 from livewatch.wording.reader_units import ReaderUnits
 
 Make = Callable[..., Any]

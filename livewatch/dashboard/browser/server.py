@@ -54,7 +54,7 @@ def serve_in_browser(
     """
     if token is None and not is_loopback(host):
         token = secrets.token_urlsafe(12)
-    server = BrowserServer([sys.executable, "-m", "livewatch.dashboard.browser.process", *arguments], host, port, token)
+    server = BrowserServer([sys.executable, "-m", "livewatch.commands.behind_page", *arguments], host, port, token)
     try:
         server.serve()
     except OSError as error:

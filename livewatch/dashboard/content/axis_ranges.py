@@ -8,8 +8,8 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from livewatch.dashboard.content.related_channels import limits_of
 from livewatch.profile.model import Profile
-from livewatch.wording.names import limits_of
 
 __all__ = ["AxisRanges", "nice_step"]
 

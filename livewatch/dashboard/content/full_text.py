@@ -8,12 +8,12 @@ from __future__ import annotations
 import math
 
 from livewatch.alarms import AlarmState
-from livewatch.dashboard.content.headline import alarm_facts, state_word
+from livewatch.dashboard.content.alarms import alarm_facts
+from livewatch.dashboard.content.events import event_text, event_titles, moment, selected_event
 from livewatch.dashboard.content.snapshot import Snapshot
 from livewatch.dashboard.content.view_state import ViewState
-from livewatch.dashboard.widgets.event_list import current, moment
-from livewatch.dashboard.widgets.selected_event import event_text, event_titles
 from livewatch.data.events import EventKind
+from livewatch.wording.alarms import state_word
 from livewatch.wording.events import MARKS, clock_text
 from livewatch.wording.names import alarm_label, channel_label
 
@@ -42,7 +42,7 @@ def full_text(snapshot: Snapshot, view: ViewState, bench: bool = False) -> list[
 def _event(view: ViewState) -> Part:
     if not view.events:
         return "Selected event", []
-    event = view.events[current(view)]
+    event = view.events[selected_event(view)]
     said = [f"{clock_text(moment(event) / 1e9)}  {event_titles(event)[0]}"]
     if event.kind is EventKind.ALARM:
         said += [str(event.detail.get(key, "")) for key in ("setpoint", "action", "reason")]

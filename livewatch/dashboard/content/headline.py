@@ -9,46 +9,24 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from livewatch.alarms import AlarmState, State
+from livewatch.alarms import AlarmState
+from livewatch.dashboard.content.alarms import LIMIT, OVER, alarm_facts
+from livewatch.dashboard.content.corrections import is_beyond
 from livewatch.dashboard.content.snapshot import Snapshot
 from livewatch.profile.model import Priority
-from livewatch.signature.evidence.authority import AuthorityUse
 from livewatch.wording.events import MARKS
-from livewatch.wording.names import alarm_label, commanded_for, short_label
+from livewatch.wording.names import alarm_label
 from livewatch.wording.reader_units import ReaderUnits
 from livewatch.wording.shorter import alarm_names, verdict_words
 
 __all__ = [
-    "LIMIT",
     "OLD_SNAPSHOT",
-    "SHORT_STATES",
-    "STATE_WORDS",
     "Headline",
-    "alarm_facts",
     "headline",
-    "is_beyond",
-    "state_word",
 ]
 
-OVER = frozenset({State.RETURNED, State.LATCHED_UNACKNOWLEDGED, State.LATCHED_ACKNOWLEDGED})
-"""States in which the condition does not hold any more."""
 OLD_SNAPSHOT = 1.0
 """Seconds after which a snapshot is too old to be taken for the present."""
-LIMIT = ", limit "
-STATE_WORDS = {
-    State.NORMAL: "normal",
-    State.UNACKNOWLEDGED: "not acknowledged",
-    State.ACKNOWLEDGED: "acknowledged",
-    State.RETURNED: "over, not acknowledged",
-    State.LATCHED_UNACKNOWLEDGED: "over, latched, not acknowledged",
-    State.LATCHED_ACKNOWLEDGED: "over, latched",
-    State.SHELVED: "shelved",
-    State.SUPPRESSED: "suppressed by design",
-    State.OUT_OF_SERVICE: "out of service",
-}
-"""How an alarm stands."""
-SHORT_STATES = {**STATE_WORDS, State.LATCHED_UNACKNOWLEDGED: "over, latched, not ack."}
-"""The same where there is little room."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,40 +120,6 @@ def _of_alarm(alarm: AlarmState, snapshot: Snapshot, units: ReaderUnits, also: i
         alarm.acknowledged,
         also,
     )
-
-
-def is_beyond(use: AuthorityUse) -> bool:
-    """Whether a correction lies outside its everyday band now."""
-    return use.value < use.everyday[0] or use.value > use.everyday[1]
-
-
-def alarm_facts(alarm: AlarmState, snapshot: Snapshot, units: ReaderUnits) -> str:
-    """The figures behind an alarm: what is measured, what is wanted, or the limit behind LIMIT; empty without evidence.
-    Of an alarm that is over they are how it is now."""
-    profile = snapshot.profile
-    name = alarm.channel
-    if not name:
-        return ""
-    row = profile.index.get(name)
-    formula = None if row is None else profile.channels[row].formula
-    if formula is not None:
-        # A share or a difference says less than what was measured beside what was wanted.
-        measured = [one for one in formula.inputs if commanded_for(one, profile) in formula.inputs]
-        name = measured[0] if measured else name
-    reading = snapshot.reading(name)
-    wanted = commanded_for(name, profile)
-    over = "now " if alarm.state in OVER else ""
-    text = f"{over}{short_label(name, profile)} {units.text(reading.value, reading.unit, name)}"
-    if wanted is not None and math.isfinite(value := snapshot.reading(wanted).value):
-        text += f", wanted {units.text(value, snapshot.reading(wanted).unit, wanted)}"
-    elif name == alarm.channel and alarm.setpoint:
-        text += f"{LIMIT}{alarm.setpoint.removeprefix(alarm.channel).strip()}"
-    return text
-
-
-def state_word(alarm: AlarmState, short: bool = False) -> str:
-    """How an alarm stands, in words."""
-    return (SHORT_STATES if short else STATE_WORDS)[alarm.state]
 
 
 def _quiet(snapshot: Snapshot) -> Headline:

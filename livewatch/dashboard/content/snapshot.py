@@ -10,10 +10,8 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-import numpy as np
-from numpy.typing import NDArray
-
 from livewatch.alarms import AlarmState, State
+from livewatch.dashboard.content.need_map import NeedMap
 from livewatch.data.samples import Quality
 from livewatch.data.ticks import TickBatch
 from livewatch.profile.model import Profile
@@ -23,7 +21,6 @@ from livewatch.sources.live.status import BusStatus
 __all__ = [
     "ChannelReading",
     "LikelyCause",
-    "NeedMap",
     "PullRow",
     "Snapshot",
     "VerdictSoFar",
@@ -89,21 +86,6 @@ class PullRow:
     peaks: tuple[tuple[str, float, str, str], ...] = ()
     remark: str = ""
     """Why it ended early, or what was wrong in it; empty when it was whole."""
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class NeedMap:
-    """Fuel need by operating region.
-
-    `speeds` (rpm) and `flows` (g/s) are the edges of the regions, n + 1 and m + 1 ascending numbers; `need` float64
-    (m, n) is the deviation of need from 1, NaN where nothing settled was seen; `enough` bool (m, n) says where there is
-    enough of it to go by.
-    """
-
-    speeds: NDArray[np.float64]
-    flows: NDArray[np.float64]
-    need: NDArray[np.float64]
-    enough: NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,9 +12,9 @@ from collections.abc import Callable, Sequence
 from concurrent.futures import Future
 from typing import Any
 
+from livewatch.dashboard.content.events import moment
 from livewatch.dashboard.content.snapshot import Snapshot
 from livewatch.dashboard.content.snapshot_maker import SnapshotMaker
-from livewatch.dashboard.widgets.event_list import moment
 from livewatch.data.actions import Action
 from livewatch.data.events import Event
 from livewatch.errors import LivewatchError

@@ -12,7 +12,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from livewatch.dashboard.drawing.canvas import Canvas, Ink
 
-__all__ = ["SOLID", "Dash", "Plot", "extremes"]
+__all__ = ["SOLID", "Dash", "Plot"]
 
 Dash = tuple[int, int]
 """Dot columns drawn, and left out after them."""
@@ -128,31 +128,6 @@ class Plot:
     def _dots(self, columns: NDArray[np.int64], rows: NDArray[np.int64], ink: Ink) -> None:
         self._set[rows, columns] = True
         self._ink[rows // self._per_cell[1], columns // self._per_cell[0]] = ink
-
-
-def extremes(
-    xs: NDArray[np.int64], ys: NDArray[np.float32], most: int
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """At most about `most` points of a long line that keep its peaks: the lowest and the highest of every stretch.
-
-    `ys` may hold NaN; a stretch of nothing else stays a gap.
-    """
-    if len(xs) <= most or most < 2:
-        return xs.astype(np.float64), ys.astype(np.float64)
-    stretch = -(-len(xs) * 2 // most)
-    missing = -len(xs) % stretch
-    values = np.concatenate((ys.astype(np.float64), np.full(missing, np.nan)))
-    blocks = values.reshape(-1, stretch)
-    starts = np.concatenate((xs, np.full(missing, xs[-1]))).reshape(-1, stretch)
-    unknown = np.isnan(blocks)
-    low = np.where(unknown, np.inf, blocks).min(axis=1)
-    high = np.where(unknown, -np.inf, blocks).max(axis=1)
-    nothing = unknown.all(axis=1)
-    low[nothing] = high[nothing] = np.nan
-    rising = blocks[:, 0] <= blocks[:, -1]
-    pairs = np.stack((np.where(rising, low, high), np.where(rising, high, low)), axis=1).ravel()
-    times = np.stack((starts[:, 0], starts[:, -1]), axis=1).ravel()
-    return times.astype(np.float64), pairs
 
 
 def _widened(axis: tuple[float, float]) -> tuple[float, float]:

@@ -7,8 +7,8 @@ from collections.abc import Sequence
 from textual import events
 from textual.message import Message
 
-from livewatch.alarms import AlarmState, State
-from livewatch.dashboard.content.headline import LIMIT, alarm_facts, state_word
+from livewatch.alarms import AlarmState
+from livewatch.dashboard.content.alarms import LIMIT, alarm_facts, rows_of, selected_alarm, standing_text
 from livewatch.dashboard.content.snapshot import Snapshot
 from livewatch.dashboard.content.view_state import ViewState
 from livewatch.dashboard.drawing.canvas import Canvas
@@ -47,8 +47,8 @@ class AlarmList(CanvasWidget):
             return
         total = len(snapshot.announced) + len(snapshot.hidden)
         room = canvas.height - (1 if total > canvas.height else 0)
-        rows = rows_of(snapshot, view, room)
-        states = [_standing(alarm, snapshot, canvas.width < ROOM_FOR_STATES) for alarm in rows]
+        rows = rows_of(snapshot, view.alarm, room)
+        states = [standing_text(alarm, snapshot, canvas.width < ROOM_FOR_STATES) for alarm in rows]
         column = max((len(state) for state in states), default=0)
         y = 1 if len(rows) < canvas.height and total == len(rows) else 0
         for place, alarm in enumerate(rows):
@@ -71,7 +71,7 @@ class AlarmList(CanvasWidget):
     ) -> int:
         """Returns the row below."""
         hidden = alarm in snapshot.hidden
-        selected = alarm.name == selected_alarm(snapshot, view)
+        selected = alarm.name == selected_alarm(snapshot, view.alarm)
         ink = "quiet" if hidden else alarm.priority
         canvas.write(1, y, "" if hidden else MARKS[alarm.priority], ink)
         x = MARGIN + 1
@@ -115,29 +115,3 @@ class AlarmList(CanvasWidget):
         """Select the alarm in the row."""
         if 0 <= event.y < len(self._places) and self._places[event.y]:
             self.post_message(self.Selected(self._places[event.y]))
-
-
-def _standing(alarm: AlarmState, snapshot: Snapshot, short: bool) -> str:
-    state = state_word(alarm, short)
-    if alarm.state is State.SHELVED and alarm.shelved_until is not None:
-        left = max(0.0, (alarm.shelved_until - snapshot.time) / 1e9)
-        state = f"shelved, {clock_text(left).partition('.')[0]} left"
-    return f"{state}, cannot be judged" if alarm.cannot_judge else state
-
-
-def selected_alarm(snapshot: Snapshot, view: ViewState) -> str:
-    """The alarm that a key acts on: the one chosen, else the most urgent; empty when there is none."""
-    names = [alarm.name for alarm in (*snapshot.announced, *snapshot.hidden)]
-    if view.alarm in names:
-        return view.alarm
-    return names[0] if names else ""
-
-
-def rows_of(snapshot: Snapshot, view: ViewState, height: int) -> list[AlarmState]:
-    """The alarms shown in so many rows: announced before hidden, and the selected one always among them."""
-    alarms = [*snapshot.announced, *snapshot.hidden]
-    rows = alarms[:height]
-    chosen = selected_alarm(snapshot, view)
-    if rows and chosen not in [alarm.name for alarm in rows]:
-        rows[-1] = next(alarm for alarm in alarms if alarm.name == chosen)
-    return rows

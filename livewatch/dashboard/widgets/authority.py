@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from livewatch.dashboard.content.headline import is_beyond
+from livewatch.dashboard.content.corrections import beyond_word, is_beyond, most_used
 from livewatch.dashboard.content.view_state import ViewState
 from livewatch.dashboard.drawing.canvas import Canvas, Ink
 from livewatch.dashboard.drawing.fitting import fit
@@ -21,12 +21,6 @@ from livewatch.wording.events import MARKS
 from livewatch.wording.shorter import authority_words
 
 __all__ = ["Authority"]
-
-NEAR = 0.8
-"""Share of a limit from which a correction is near it."""
-AT = 0.98
-CALM = 0.15
-"""Share of a limit by which one correction is used more than another before it takes its row."""
 
 
 class Authority(CanvasWidget):
@@ -43,7 +37,7 @@ class Authority(CanvasWidget):
             canvas.write(MARGIN, 0, "The profile declares no authority of any controller.", "quiet")
             return
         total = len(uses)
-        uses = _chosen(uses, canvas.height, self._shown)
+        uses = most_used(uses, canvas.height, self._shown)
         self._shown = frozenset(use.name for use in uses)
         if total > len(uses):
             self.left_out = _counted(total - len(uses), "correction")
@@ -57,7 +51,8 @@ class Authority(CanvasWidget):
     def _row(self, canvas: Canvas, view: ViewState, use: AuthorityUse, y: int) -> None:
         narrow = canvas.width < 100
         label_width, figure_width = _columns(canvas.width)
-        word, ink = beyond_word(use)
+        word, priority = beyond_word(use)
+        ink: Ink = priority or "ink"
         if word:
             canvas.write(0, y, f" {_shape(ink)}"[:3], ink)
         label = fit(authority_words(use.label), label_width, 1).lines[0]
@@ -109,34 +104,8 @@ def _counted(number: int, thing: str) -> str:
     return f"{number} {thing}{'' if number == 1 else 's'}"
 
 
-def beyond_word(use: AuthorityUse) -> tuple[str, Ink]:
-    """A word and an ink for a correction that is not everyday; empty for one that is."""
-    if not math.isfinite(use.value):
-        return "", "stale"
-    share = use.used if math.isfinite(use.used) else 0.0
-    if share >= AT:
-        return "AT ITS LIMIT", "high"
-    if share >= NEAR:
-        return "near its limit", "medium"
-    return ("beyond everyday", "low") if is_beyond(use) else ("", "ink")
-
-
 def _shape(ink: Ink) -> str:
     return MARKS.get(ink, "")
-
-
-def _chosen(uses: Sequence[AuthorityUse], rows: int, shown: frozenset[str]) -> Sequence[AuthorityUse]:
-    """As many as there are rows for: the most used ones, in their usual order. One that is `shown` already gives way to
-    one that is used more by CALM at least."""
-    if len(uses) <= rows:
-        return uses
-
-    def worth(use: AuthorityUse) -> float:
-        used = use.used if math.isfinite(use.used) else -1.0
-        return used + (1.0 if used >= AT else 0.0) + (CALM if use.name in shown else 0.0)
-
-    ranked = sorted(uses, key=worth, reverse=True)[:rows]
-    return [use for use in uses if use in ranked]
 
 
 def _track(canvas: Canvas, x: int, y: int, width: int, use: AuthorityUse, ink: Ink) -> None:

@@ -9,6 +9,8 @@ from __future__ import annotations
 import math
 
 from livewatch.alarms import AlarmState
+from livewatch.dashboard.content.alarms import alarm_on
+from livewatch.dashboard.content.related_channels import commanded_for
 from livewatch.dashboard.content.snapshot import ChannelReading, Snapshot
 from livewatch.dashboard.content.view_state import ViewState
 from livewatch.dashboard.drawing.canvas import Canvas
@@ -18,9 +20,9 @@ from livewatch.dashboard.widgets.canvas_widget import CanvasWidget
 from livewatch.dashboard.widgets.heading import MARGIN
 from livewatch.data.samples import Quality
 from livewatch.wording.events import MARKS
-from livewatch.wording.names import alarm_label, commanded_for, short_label, watched_by
+from livewatch.wording.names import alarm_label, short_label
 
-__all__ = ["LargeFigures", "alarm_on"]
+__all__ = ["LargeFigures"]
 
 SMALLEST, LARGEST = 5, 10
 """Rows of a figure."""
@@ -96,15 +98,6 @@ def _worth(reading: ChannelReading, known: bool) -> str:
     if reading.quality is Quality.STALE:
         return f"stale, {reading.age:.1f} s old"
     return reading.quality.word
-
-
-def alarm_on(name: str, snapshot: Snapshot) -> AlarmState | None:
-    """The most urgent announced alarm whose condition still holds and that this channel is the subject of."""
-    for alarm in snapshot.announced:
-        standing = alarm.state.value in ("unacknowledged alarm", "acknowledged alarm")
-        if standing and alarm.channel and watched_by(name, snapshot.profile, alarm.channel):
-            return alarm
-    return None
 
 
 def _arrangement(count: int, width: int, height: int) -> tuple[int, int]:

@@ -8,9 +8,7 @@ from __future__ import annotations
 
 import math
 
-import numpy as np
-
-from livewatch.dashboard.content.snapshot import NeedMap, Snapshot
+from livewatch.dashboard.content.need_map import condensed
 from livewatch.dashboard.content.view_state import ViewState
 from livewatch.dashboard.drawing.canvas import Canvas, Ink
 from livewatch.dashboard.widgets.canvas_widget import CanvasWidget
@@ -34,10 +32,10 @@ class OperatingMap(CanvasWidget):
         if snapshot is None or snapshot.need is None:
             canvas.write(0, y, "no settled data yet", "quiet")
             return
-        need = _condensed(snapshot.need, max(1, (canvas.width - AXIS) // CELL), max(1, canvas.height - y - 1))
+        need = condensed(snapshot.need, max(1, (canvas.width - AXIS) // CELL), max(1, canvas.height - y - 1))
         rows, columns = need.need.shape
         width = max(CELL, (canvas.width - AXIS - 1) // columns)
-        here = _here(snapshot, need)
+        here = need.region_of(snapshot.reading("engine_speed").value, snapshot.reading("mass_air_flow").value)
         for row in range(rows):
             line = y + rows - 1 - row
             canvas.write_right(AXIS - 1, line, _flow(view, float(need.flows[row])), "faint")
@@ -72,34 +70,3 @@ def _cell(need: float, enough: bool, plain: bool) -> tuple[str, Ink]:
     if size < STRAINED:
         return text, "ink"
     return text, "medium-fill" if size < FAR else "high-fill"
-
-
-def _here(snapshot: Snapshot, need: NeedMap) -> tuple[int, int] | None:
-    speed, flow = snapshot.reading("engine_speed").value, snapshot.reading("mass_air_flow").value
-    if not (math.isfinite(speed) and math.isfinite(flow)):
-        return None
-    column = int(np.searchsorted(need.speeds, speed, side="right")) - 1
-    row = int(np.searchsorted(need.flows, flow, side="right")) - 1
-    rows, columns = need.need.shape
-    return (row, column) if 0 <= row < rows and 0 <= column < columns else None
-
-
-def _condensed(need: NeedMap, columns: int, rows: int) -> NeedMap:
-    """Neighbouring regions joined until at most so many are left; a joined region shows its largest deviation."""
-    have_rows, have_columns = need.need.shape
-    across, up = -(-have_columns // columns), -(-have_rows // rows)
-    if across == 1 and up == 1:
-        return need
-    speeds = np.append(need.speeds[:-1:across], need.speeds[-1])
-    flows = np.append(need.flows[:-1:up], need.flows[-1])
-    joined = np.full((len(flows) - 1, len(speeds) - 1), math.nan)
-    enough = np.zeros(joined.shape, np.bool_)
-    for row in range(joined.shape[0]):
-        for column in range(joined.shape[1]):
-            area = np.s_[row * up : (row + 1) * up, column * across : (column + 1) * across]
-            values, sure = need.need[area].ravel(), need.enough[area].ravel()
-            seen = np.isfinite(values) & (sure if (sure & np.isfinite(values)).any() else True)
-            if seen.any():
-                joined[row, column] = values[seen][np.argmax(np.abs(values[seen]))]
-                enough[row, column] = bool(sure[seen].any())
-    return NeedMap(speeds, flows, joined, enough)

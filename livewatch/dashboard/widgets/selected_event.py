@@ -8,20 +8,27 @@ from typing import Any
 
 import numpy as np
 
+from livewatch.dashboard.content.events import (
+    event_texts,
+    event_titles,
+    lead_up_of,
+    lead_up_seconds,
+    moment,
+    selected_event,
+    telling_channels,
+)
 from livewatch.dashboard.content.view_state import ViewState
 from livewatch.dashboard.drawing.canvas import Canvas
 from livewatch.dashboard.drawing.fitting import fit
 from livewatch.dashboard.drawing.plot import Plot
 from livewatch.dashboard.widgets.canvas_widget import CanvasWidget
-from livewatch.dashboard.widgets.event_list import current, moment
 from livewatch.dashboard.widgets.heading import heading, write_lines
 from livewatch.data.events import Event, EventKind
 from livewatch.profile.model import Profile
 from livewatch.wording.events import clock_text, standing
-from livewatch.wording.names import short_label, watched_by
-from livewatch.wording.shorter import alarm_names
+from livewatch.wording.names import short_label
 
-__all__ = ["SelectedEvent", "event_text", "event_titles"]
+__all__ = ["SelectedEvent"]
 
 NAME = 24
 MOST = 6
@@ -34,21 +41,21 @@ class SelectedEvent(CanvasWidget):
         if self.snapshot is None or not view.events:
             heading(canvas, "selected event")
             return
-        event = view.events[current(view)]
+        event = view.events[selected_event(view)]
         at = clock_text(moment(event) / 1e9)
         room = canvas.width - 1
         title = fit(event_titles(event), room - len(at) - 4, 1)
         y = heading(canvas, title.lines[0], at)
         detail = event.detail
         if event.kind is not EventKind.ALARM:
-            write_lines(canvas, 0, y, fit(_texts(event), room, canvas.height - y).lines, "ink")
+            write_lines(canvas, 0, y, fit(event_texts(event), room, canvas.height - y).lines, "ink")
             return
         raised = detail.get("transition") == "raised"
         what = str(detail.get("setpoint", "")) if raised else standing(detail)
         texts = (what,) if title.choice == 0 else ((event_titles(event)[0], what), what)
         curves = 1 if canvas.height - y < 5 else 2
         y = write_lines(canvas, 0, y, fit(texts, room, max(1, canvas.height - y - curves)).lines, "ink")
-        before = detail.get("before") or _from_history(view, event, self.snapshot.profile)
+        before = detail.get("before") or lead_up_of(view, event, self.snapshot.profile)
         if raised and before.get("channels"):
             self._curves(canvas, view, event, before, self.snapshot.profile, y)
         elif detail.get("reason"):
@@ -58,13 +65,13 @@ class SelectedEvent(CanvasWidget):
         self, canvas: Canvas, view: ViewState, event: Event, before: Mapping[str, Any], profile: Profile, y: int
     ) -> None:
         channels: Mapping[str, list[float | None]] = before["channels"]
-        names = _telling(event, profile, channels)
+        names = telling_channels(event, profile, channels)
         room = canvas.height - y
         if room < 1 or not names:
             return
         rows = max(1, min(3, room // max(1, min(len(names), MOST))))
         count = max(1, room // rows)
-        seconds = _seconds(before)
+        seconds = lead_up_seconds(before)
         for place, name in enumerate(names[:count]):
             line = y + place * rows
             unit = profile.channels[profile.index[name]].unit if name in profile.index else ""
@@ -87,67 +94,3 @@ class SelectedEvent(CanvasWidget):
                 plot.finish()
             if rows == 1:
                 canvas.write_right(canvas.width - 1, line, now, "loud", 11)
-
-
-def _from_history(view: ViewState, event: Event, profile: Profile) -> Mapping[str, Any]:
-    """The seconds before an event, as the event itself would carry them."""
-    if view.history is None:
-        return {}
-    names = list(profile.index)
-    times, values = view.history.window(names, event.time - profile.lead_up, event.time)
-    if len(times) < 2:
-        return {}
-    every = f"{view.history.period / 1e9:g} s"
-    return {"every": every, "channels": {name: line.tolist() for name, line in zip(names, values, strict=True)}}
-
-
-def event_titles(event: Event) -> tuple[str, ...]:
-    """What the event is called, the fullest wording first."""
-    name = event.subject.replace("_", " ")
-    if event.kind is EventKind.ALARM:
-        priority = event.detail.get("priority", "")
-        return tuple(f"{words}, {priority}" for words in alarm_names(event.detail.get("message") or "", name))
-    kind = event.kind.value
-    return (name if name.startswith(kind) else f"{kind} {name}".strip(),)
-
-
-def event_text(event: Event) -> str:
-    """What else it carries, for an event that is no alarm."""
-    return str(event.detail.get("text", "")) or ", ".join(_pairs(event.detail))
-
-
-def _texts(event: Event) -> tuple[str, ...]:
-    """The same, and for a pull, which carries many figures, how far it went."""
-    text, detail = event_text(event), event.detail
-    if event.kind is not EventKind.PULL or not {"start", "end", "from_speed", "to_speed"} <= set(detail):
-        return (text,)
-    went = f"{detail['from_speed']:.0f} to {detail['to_speed']:.0f} rpm in {detail['end'] - detail['start']:.1f} s"
-    return text, f"{went}; all its figures: r"
-
-
-def _telling(event: Event, profile: Profile, channels: Mapping[str, Any]) -> list[str]:
-    """The channels that made the alarm true, then the profile's figures, as far as the event carries them."""
-    names: list[str] = []
-    for fact in event.detail.get("because", ()):
-        channel = fact.get("channel", "")
-        row = profile.index.get(channel)
-        formula = None if row is None else profile.channels[row].formula
-        names += [channel, *(formula.inputs if formula is not None else ())]
-    names += [name for name in profile.figures if not any(watched_by(name, profile, known) for known in names)]
-    return [name for name in dict.fromkeys(names) if name in channels]
-
-
-def _seconds(before: Mapping[str, Any]) -> float:
-    every = float(str(before.get("every", "0.1 s")).split()[0])
-    return every * max((len(line) for line in before["channels"].values()), default=0)
-
-
-def _pairs(detail: Mapping[str, Any]) -> list[str]:
-    pairs = []
-    for key, value in detail.items():
-        if isinstance(value, Mapping):
-            pairs += _pairs(value)
-        elif not key.endswith("unit") and not isinstance(value, list):
-            unit = detail.get(f"{key}_unit", "")
-            pairs.append(f"{key.replace('_', ' ')} {value} {unit}".strip())
-    return pairs

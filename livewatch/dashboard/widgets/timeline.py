@@ -6,24 +6,25 @@ The position is a line through all rows. Clicking or dragging goes to a time.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
 
 import numpy as np
 from textual import events as textual_events
 from textual.message import Message
 
-from livewatch.alarms.spells import Spell, SpellBook
+from livewatch.alarms.spells import Spell
 from livewatch.dashboard.content.axis_ranges import nice_step
+from livewatch.dashboard.content.events import pinned, spells
 from livewatch.dashboard.content.snapshot import Snapshot
+from livewatch.dashboard.content.traces import extremes
 from livewatch.dashboard.content.view_state import ViewState
 from livewatch.dashboard.drawing.canvas import Canvas
-from livewatch.dashboard.drawing.plot import Plot, extremes
+from livewatch.dashboard.drawing.plot import Plot
 from livewatch.dashboard.widgets.canvas_widget import CanvasWidget
-from livewatch.data.events import Event, EventKind
+from livewatch.data.events import EventKind
 from livewatch.profile.model import Priority
 from livewatch.wording.events import MARKS, clock_text
 
-__all__ = ["Timeline", "spells"]
+__all__ = ["Timeline"]
 
 LEFT = 10
 """Cells for the names of the rows."""
@@ -185,18 +186,6 @@ class Timeline(CanvasWidget):
             keep = below not in " .·━=-▬" and not 0x2800 <= ord(below[:1] or " ") <= 0x28FF
             canvas.write(x, y, below if keep else line, "mark" if keep else "loud")
         canvas.write(x, 0, "v" if canvas.plain else "▾", "loud")
-
-
-def spells(events: Iterable[Event]) -> list[Spell]:
-    """When each alarm's condition began and ended, in order of their start."""
-    book = SpellBook()
-    book.take(events)
-    return book.spells
-
-
-def pinned(events: Iterable[Event]) -> list[Event]:
-    """Notes and markers, which have a time of their own."""
-    return [event for event in events if event.kind in (EventKind.NOTE, EventKind.MARKER) and "at" in event.detail]
 
 
 def _cell(time: float, across: tuple[float, float], width: int) -> int:

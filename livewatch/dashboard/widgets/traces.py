@@ -9,20 +9,20 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numpy.typing import NDArray
 
+from livewatch.dashboard.content.alarms import alarm_on
 from livewatch.dashboard.content.axis_ranges import AxisRanges, nice_step
-from livewatch.dashboard.content.snapshot import PullRow, Snapshot
+from livewatch.dashboard.content.related_channels import commanded_for, limits_of
+from livewatch.dashboard.content.snapshot import Snapshot
+from livewatch.dashboard.content.traces import TraceRole, axis_across, trace_lines, traced
 from livewatch.dashboard.content.view_state import ViewState
 from livewatch.dashboard.drawing.canvas import Canvas, Ink
 from livewatch.dashboard.drawing.fitting import fit
-from livewatch.dashboard.drawing.plot import SOLID, Plot, extremes
+from livewatch.dashboard.drawing.plot import SOLID, Dash, Plot
 from livewatch.dashboard.widgets.canvas_widget import CanvasWidget
 from livewatch.dashboard.widgets.heading import write_lines
-from livewatch.dashboard.widgets.large_figures import alarm_on
-from livewatch.profile.model import Profile
 from livewatch.wording.events import MARKS
-from livewatch.wording.names import channel_label, commanded_for, limits_of, short_label
+from livewatch.wording.names import channel_label, short_label
 
 __all__ = ["Traces"]
 
@@ -32,19 +32,13 @@ VALUE = 8
 """Cells of a value with its unit."""
 LEAST_ROWS = 4
 DOTTED = (1, 3)
-DASHED = (4, 3)
 SPARSE = (1, 5)
-MOST_PULLS = 5
-ESSENTIAL = (
-    "engine_speed",
-    "boost_pressure",
-    "manifold_pressure",
-    "lambda_1",
-    "short_term_fuel_trim_1",
-    "mass_air_flow",
-    "knock_retard",
-    "wastegate_duty",
-)
+DRAWN_AS: dict[TraceRole, tuple[Ink, Dash]] = {
+    "over time": ("ink", SOLID),
+    "latest pull": ("loud", SOLID),
+    "first pull": ("ink", (4, 3)),
+    "between": ("faint", SOLID),
+}
 
 
 class Traces(CanvasWidget):
@@ -67,23 +61,10 @@ class Traces(CanvasWidget):
             write_lines(canvas, 0, 1, said.lines, "quiet")
             return
         rows = (canvas.height - 1) // max(1, len(names))
-        across = self._across(snapshot, view)
+        across = axis_across(snapshot, view)
         for place, name in enumerate(names):
             self._strip_of(canvas, view, snapshot, name, place * rows, rows, across)
         self._axis(canvas, view, len(names) * rows, across)
-
-    def _across(self, snapshot: Snapshot, view: ViewState) -> tuple[float, float]:
-        """What the axis across covers: data time in ns, engine speed in rpm, or ns since the start of the pull."""
-        if view.overlay == "over time":
-            return float(view.cursor - view.window), float(view.cursor)
-        pulls = _chosen(snapshot)
-        if view.overlay == "pulls over time":
-            return 0.0, float(max(pull.stop - pull.start for pull in pulls))
-        speeds = [self._line(view, "engine_speed", pull.start, pull.stop)[1] for pull in pulls]
-        known = np.concatenate([speed[np.isfinite(speed)] for speed in speeds] or [np.zeros(0)])
-        if not len(known):
-            return 0.0, 6000.0
-        return math.floor(known.min() / 500) * 500.0, math.ceil(known.max() / 500) * 500.0
 
     def _strip_of(
         self,
@@ -98,17 +79,18 @@ class Traces(CanvasWidget):
         profile, units = snapshot.profile, view.units
         unit = profile.channels[profile.index[name]].unit
         wanted = commanded_for(name, profile)
-        lines = self._lines_of(view, snapshot, name)
-        wanted_lines = [] if wanted is None else self._lines_of(view, snapshot, wanted)
-        low, high = self._ranges.range_of(name, profile, [ys for _, ys, _, _ in lines + wanted_lines])
+        most = 4 * max(20, self.size.width)
+        lines = trace_lines(snapshot, view, name, most)
+        wanted_lines = [] if wanted is None else trace_lines(snapshot, view, wanted, most)
+        low, high = self._ranges.range_of(name, profile, [line.values for line in lines + wanted_lines])
         self._title(canvas, view, snapshot, name, wanted, y)
         plot = Plot(canvas, AXIS + 1, y + 1, canvas.width - AXIS - 2, rows - 1, across, (low, high))
         for limit in limits_of(name, profile):
             plot.level(limit, "quiet", SPARSE)
-        for xs, ys, ink, _ in wanted_lines:
-            plot.curve(xs, ys, "quiet" if ink != "faint" else "faint", DOTTED)
-        for xs, ys, ink, dash in lines:
-            plot.curve(xs, ys, ink, dash)
+        for line in wanted_lines:
+            plot.curve(line.places, line.values, "faint" if line.role == "between" else "quiet", DOTTED)
+        for line in lines:
+            plot.curve(line.places, line.values, *DRAWN_AS[line.role])
         plot.finish()
         self._scale(canvas, view, name, unit, y + 1, rows - 1, low, high)
         alarm = alarm_on(name, snapshot)
@@ -148,34 +130,6 @@ class Traces(CanvasWidget):
         canvas.write_right(AXIS, y, view.units.figure(high, unit, name), "faint", AXIS)
         canvas.write_right(AXIS, y + rows - 1, view.units.figure(low, unit, name), "faint", AXIS)
 
-    def _lines_of(
-        self, view: ViewState, snapshot: Snapshot, name: str
-    ) -> list[tuple[NDArray[np.float64], NDArray[np.float64], str, tuple[int, int]]]:
-        """Lines of a channel with ink and dash, the most important last."""
-        most = 4 * max(20, self.size.width)
-        if view.overlay == "over time":
-            xs, ys = self._line(view, name, view.cursor - view.window, view.cursor)
-            return [(*extremes(xs.astype(np.int64), ys.astype(np.float32), most), "ink", SOLID)]
-        lines = []
-        pulls = _chosen(snapshot)
-        for pull in pulls:
-            times, ys = self._line(view, name, pull.start, pull.stop)
-            if view.overlay == "pulls over speed":
-                xs = self._line(view, "engine_speed", pull.start, pull.stop)[1]
-            else:
-                xs = times - pull.start
-            latest, first = pull is pulls[-1], pull is snapshot.pulls[0]
-            ink = "loud" if latest else "ink" if first else "faint"
-            lines.append((xs, ys, ink, SOLID if latest or not first else DASHED))
-        return lines
-
-    def _line(
-        self, view: ViewState, name: str, start: int, stop: int
-    ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-        assert view.history is not None
-        times, values = view.history.window([name], max(0, start), stop)
-        return times.astype(np.float64), values[0].astype(np.float64)
-
     def _axis(self, canvas: Canvas, view: ViewState, y: int, across: tuple[float, float]) -> None:
         left, right = AXIS + 1, canvas.width - 1
         width = right - left
@@ -199,19 +153,6 @@ class Traces(CanvasWidget):
             start = min(max(left, x - len(text) // 2), right - len(text))
             if start > taken:
                 taken = canvas.write(start, y, text, "faint") + 1
-
-
-def traced(profile: Profile) -> list[str]:
-    """The channels traced: the profile's figures, then those that always matter; wanted values ride with their own."""
-    wanted = {commanded_for(name, profile) for name in profile.index}
-    names = [name for name in (*profile.figures, *ESSENTIAL) if name in profile.index and name not in wanted]
-    return list(dict.fromkeys(names))
-
-
-def _chosen(snapshot: Snapshot) -> list[PullRow]:
-    """The first pull and the latest few, in order."""
-    pulls = list(snapshot.pulls)
-    return pulls if len(pulls) <= MOST_PULLS else [pulls[0], *pulls[-(MOST_PULLS - 1) :]]
 
 
 def _worth(word: str, age: float) -> str:

@@ -1,6 +1,6 @@
 """The process behind the page: a command line whose screen goes to a browser.
 
-`python -m livewatch.dashboard.browser.process watch -p my_car.yaml`
+`python -m livewatch.commands.behind_page watch -p my_car.yaml`
 
 The standard output of this process carries the screen to the server. Whatever the command prints besides goes to the
 standard error, which the server passes on to the terminal it was started from; the command is told that it has a
