@@ -54,7 +54,7 @@ class SegmentedLink:
             if len(data) >= 3:
                 self._allow(data, time)
             return None
-        message, odd = self._reception.take(round(time * 1e9), data)
+        message, odd = self._reception.receive(round(time * 1e9), data)
         if kind in (SINGLE, FIRST) and MALFORMED not in odd and TOO_LONG not in odd:
             self._sending = None
             self.due.clear()
