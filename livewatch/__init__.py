@@ -18,12 +18,34 @@ from typing import TYPE_CHECKING, Any
 from livewatch.version import __version__
 
 if TYPE_CHECKING:
-    from livewatch.alarms.load import Figures
-    from livewatch.alarms.spells import Spell
+    from livewatch.alarms.load import LoadFigures
+    from livewatch.alarms.spells import AlarmSpell
     from livewatch.build_sheet.forecast import Forecast, predict
     from livewatch.build_sheet.prediction import Prediction
     from livewatch.build_sheet.sheet import BuildSheet, load_build_sheet
-    from livewatch.data.events import Event, EventKind
+    from livewatch.data.alarm_states import PRIORITIES, Priority, State
+    from livewatch.data.events import (
+        EVENT_KINDS,
+        AlarmChanged,
+        AlarmChattered,
+        AlarmFlood,
+        ClockMoved,
+        Event,
+        Fact,
+        Figure,
+        MarkerSet,
+        NoteWritten,
+        OdditiesCounted,
+        Peak,
+        PullEnded,
+        QualityChanged,
+        RunEnded,
+        RunStarted,
+        SecondsBefore,
+        UnknownEvent,
+        parse_utc,
+        utc_text,
+    )
     from livewatch.data.frames import FrameBatch
     from livewatch.diagnosis.assessment import Assessment, assess
     from livewatch.diagnosis.channel_table import ChannelTable
@@ -57,43 +79,62 @@ if TYPE_CHECKING:
     from livewatch.sources.recordings.recording import Recording, open_recording
 
 __all__ = [
+    "EVENT_KINDS",
+    "PRIORITIES",
+    "AlarmChanged",
+    "AlarmChattered",
+    "AlarmFlood",
+    "AlarmSpell",
     "Assessment",
     "Baseline",
     "BuildSheet",
     "Cause",
     "Channel",
     "ChannelTable",
+    "ClockMoved",
     "Comparison",
     "Diagnosis",
     "Drive",
     "Event",
-    "EventKind",
     "EventLog",
-    "Figures",
+    "Fact",
+    "Figure",
     "Finding",
     "Forecast",
     "FrameBatch",
     "LivewatchError",
+    "LoadFigures",
     "LogFilter",
     "LogSummary",
     "LoggedEvent",
+    "MarkerSet",
     "Mismatch",
     "Mistake",
     "MistakesError",
     "Moment",
+    "NoteWritten",
+    "OdditiesCounted",
+    "Peak",
     "Prediction",
+    "Priority",
     "Profile",
     "Pull",
+    "PullEnded",
+    "QualityChanged",
     "Recorder",
     "Recording",
     "Run",
+    "RunEnded",
+    "RunStarted",
     "Scenario",
+    "SecondsBefore",
     "SessionFolder",
     "Source",
     "SourceError",
-    "Spell",
+    "State",
     "Stretch",
     "Terms",
+    "UnknownEvent",
     "UsageError",
     "Verdict",
     "__version__",
@@ -113,6 +154,7 @@ __all__ = [
     "open_session",
     "open_source",
     "parse_bus_options",
+    "parse_utc",
     "predict",
     "profile_for",
     "read_baseline",
@@ -120,16 +162,21 @@ __all__ = [
     "simulate",
     "starting_profile",
     "summarise",
+    "utc_text",
     "write_recording",
 ]
 
 _ROOMS: dict[str, str] = {
-    "livewatch.alarms.load": "Figures",
-    "livewatch.alarms.spells": "Spell",
+    "livewatch.alarms.load": "LoadFigures",
+    "livewatch.alarms.spells": "AlarmSpell",
     "livewatch.build_sheet.forecast": "Forecast predict",
     "livewatch.build_sheet.prediction": "Prediction",
     "livewatch.build_sheet.sheet": "BuildSheet load_build_sheet",
-    "livewatch.data.events": "Event EventKind",
+    "livewatch.data.alarm_states": "PRIORITIES Priority State",
+    "livewatch.data.events": (
+        "EVENT_KINDS AlarmChanged AlarmChattered AlarmFlood ClockMoved Event Fact Figure MarkerSet NoteWritten Peak "
+        "OdditiesCounted PullEnded QualityChanged RunEnded RunStarted SecondsBefore UnknownEvent parse_utc utc_text"
+    ),
     "livewatch.data.frames": "FrameBatch",
     "livewatch.diagnosis.assessment": "Assessment assess",
     "livewatch.diagnosis.channel_table": "ChannelTable",

@@ -3,10 +3,11 @@ alarm stands. No clock is read and nothing is written: the same ticks, cut in an
 
 from __future__ import annotations
 
-from livewatch.alarms.load import AIM, Figures
-from livewatch.alarms.machine import TRANSITIONS, State, Transition, Trigger
+from livewatch.alarms.load import AIM, LoadFigures
+from livewatch.alarms.machine import TRANSITIONS, Transition, Trigger
 from livewatch.alarms.state import AlarmState, Definition
 from livewatch.alarms.system import ActionError, AlarmSystem
+from livewatch.data.alarm_states import State
 
 __all__ = [
     "AIM",
@@ -15,7 +16,7 @@ __all__ = [
     "AlarmState",
     "AlarmSystem",
     "Definition",
-    "Figures",
+    "LoadFigures",
     "State",
     "Transition",
     "Trigger",

@@ -7,15 +7,15 @@ of an alarm for the screen (since when, how often, why) is kept here.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
-from typing import Any
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
-from livewatch.alarms.lead_up import LeadUp
+from livewatch.alarms.lead_up import LeadUp, Seen
 from livewatch.alarms.load import Load
-from livewatch.alarms.machine import HIDDEN, STANDING, Machine, State, Transition, Trigger
+from livewatch.alarms.machine import Machine, Transition, Trigger
 from livewatch.alarms.state import RANK, Definition
-from livewatch.data.events import Event, EventKind
+from livewatch.data.alarm_states import HIDDEN, STANDING, State
+from livewatch.data.events import AlarmChanged, Event
 
 __all__ = ["Announcer", "Tracked"]
 
@@ -55,19 +55,20 @@ class Announcer:
         time: int,
         utc: int,
         taken: Sequence[tuple[int, Transition]],
-        said: Mapping[str, Any] | None = None,
+        until: float | None = None,
+        reason: str = "",
     ) -> list[Event]:
         """The events of one tick.
 
         Args:
             tick, time, utc: where the values are taken from, and what the events are stamped with, ns.
             taken: position of the alarm, and its transition; in order of position.
-            said: what a person gave with the action behind the first transition, for its event.
+            until, reason: what a person gave with the action behind the first transition, for its event; `until` in s.
         """
         self._choose_first_out(taken)
         events: list[Event] = []
         consequences: list[Event] = []
-        picture: dict[str, Any] | None = None
+        seen: Seen | None = None
         for position, transition in taken:
             alarm = self._alarms[position]
             definition = alarm.definition
@@ -77,29 +78,32 @@ class Announcer:
                 alarm.raised_at = time
                 alarm.count += 1
                 notices = self._load.raised(time, definition.name, definition.priority)
-                consequences.extend(Event(time, utc, notice.kind, notice.subject, notice.detail) for notice in notices)
+                consequences.extend(replace(notice, utc=utc) for notice in notices)
             elif transition.was in STANDING and transition.state not in STANDING:
                 self._load.stands_no_more(time, definition.name)
             self._follow(position, transition)
-            detail: dict[str, Any] = {
-                "transition": transition.name,
-                "state": transition.state.value,
-                "was": transition.was.value,
-                "priority": definition.priority,
-                "first_out": alarm.first_out,
-                "setpoint": definition.setpoint,
-                "action": definition.action,
-                "message": definition.message,
-                **(said or {}),
-            }
-            said = None
+            event = AlarmChanged(
+                time,
+                utc,
+                definition.name,
+                transition.name,
+                transition.state,
+                transition.was,
+                definition.priority,
+                alarm.first_out,
+                definition.setpoint,
+                definition.action,
+                definition.message,
+                until,
+                reason or None,
+            )
+            until, reason = None, ""
             if raised:
-                picture = picture or self._lead_up.at(tick)
-                detail["because"] = self._lead_up.evidence(tick, definition.evidence)
-                detail.update(picture)
+                seen = seen or self._lead_up.at(tick)
+                event = replace(event, because=self._lead_up.evidence(tick, definition.evidence), **seen._asdict())
+            events.append(event)
             if transition.state is State.NORMAL or transition.state in HIDDEN:
                 alarm.first_out = False
-            events.append(Event(time, utc, EventKind.ALARM, definition.name, detail))
         # What is told of a flood or of chattering follows the alarms it comes from.
         return events + consequences
 

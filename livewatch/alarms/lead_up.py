@@ -1,28 +1,39 @@
 """The seconds before an alarm: what its event carries as evidence.
 
 Ticks come in; for any tick of the batch at hand, or the latest one, the values of all channels then and over the time
-`Profile.lead_up` before it come out, ready for JSON. The time before is kept ten times a second, at ticks whose index
+`Profile.lead_up` before it come out, for its event. The time before is kept ten times a second, at ticks whose index
 is a whole multiple of the stride, so that neither the cutting of the ticks nor the moment of the alarm moves the
 points; the memory for it is bounded and does not grow. Values keep 9 significant digits, those of the time before 6.
 """
 
 from __future__ import annotations
 
-from typing import Any, Final
+from collections.abc import Mapping
+from typing import Any, Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
+from livewatch.data.events import Fact, SecondsBefore
 from livewatch.data.samples import Quality
 from livewatch.data.ticks import TickBatch
 from livewatch.profile.model import Profile
 
-__all__ = ["LeadUp", "significant"]
+__all__ = ["LeadUp", "Seen", "significant"]
 
 SPACING: Final = 100_000_000
 """Aimed-at ns between the points kept; the nearest whole number of ticks is taken."""
 VALUE_DIGITS: Final = 9
 BEFORE_DIGITS: Final = 6
+
+
+class Seen(NamedTuple):
+    """What the channels were at a tick, under the names of the fields of `AlarmChanged`."""
+
+    values: Mapping[str, float | None]
+    units: Mapping[str, str]
+    quality: Mapping[str, str]
+    before: SecondsBefore
 
 
 class LeadUp:
@@ -67,31 +78,24 @@ class LeadUp:
             return None
         return float(self._latest_value[row])
 
-    def at(self, tick: int) -> dict[str, Any]:
-        """The fields of an event at a tick: `values`, their `units`, the `quality` words of those that are not good,
-        and the values `before`."""
+    def at(self, tick: int) -> Seen:
+        """All channels at a tick, the quality in words of those that are not good, and the time before."""
         value, quality = self._column(tick)
         values = dict(zip(self._names, significant(value, VALUE_DIGITS), strict=True))
         words = {self._names[row]: Quality(int(quality[row])).word for row in np.flatnonzero(quality != Quality.GOOD)}
-        return {"values": values, "units": self._units, "quality": words, "before": self._before(tick)}
+        return Seen(values, self._units, words, self._before(tick))
 
-    def evidence(self, tick: int, channels: tuple[str, ...]) -> list[dict[str, Any]]:
+    def evidence(self, tick: int, channels: tuple[str, ...]) -> tuple[Fact, ...]:
         """What made an alarm true: each of the channels with its value, unit, and quality when it is not good."""
         value, quality = self._column(tick)
-        found: list[dict[str, Any]] = []
+        found: list[Fact] = []
         for channel in channels:
             row = self._index.get(channel)
             if row is None:
                 continue
-            entry: dict[str, Any] = {
-                "channel": channel,
-                "value": significant(value[row : row + 1], VALUE_DIGITS)[0],
-                "unit": self._units[channel],
-            }
-            if quality[row] != Quality.GOOD:
-                entry["quality"] = Quality(int(quality[row])).word
-            found.append(entry)
-        return found
+            word = None if quality[row] == Quality.GOOD else Quality(int(quality[row])).word
+            found.append(Fact(channel, significant(value[row : row + 1], VALUE_DIGITS)[0], self._units[channel], word))
+        return tuple(found)
 
     def _column(self, tick: int) -> tuple[NDArray[np.float64], NDArray[np.uint8]]:
         if self._batch is None:
@@ -99,7 +103,7 @@ class LeadUp:
         offset = tick - self._batch.first
         return self._batch.value[:, offset], self._batch.quality[:, offset]
 
-    def _before(self, tick: int) -> dict[str, Any]:
+    def _before(self, tick: int) -> SecondsBefore:
         """The points in the lead-up, oldest first, the last one before `tick`."""
         newest = (tick - 1) // self._stride
         oldest = max(0, newest - self._points + 1)
@@ -112,12 +116,11 @@ class LeadUp:
                 columns.append(self._batch.value[:, point * self._stride - first])
         block = np.array(columns).T if columns else np.empty((len(self._names), 0))
         every = self._stride * self._period
-        return {
-            "every": f"{every / 1e9:g} s",
-            "until": round((newest * every if columns else tick * self._period) / 1e9, 6),
-            "until_unit": "s",
-            "channels": dict(zip(self._names, significant(block, BEFORE_DIGITS), strict=True)),
-        }
+        return SecondsBefore(
+            every / 1e9,
+            round((newest * every if columns else tick * self._period) / 1e9, 6),
+            dict(zip(self._names, significant(block, BEFORE_DIGITS), strict=True)),
+        )
 
 
 def significant(value: NDArray[np.float64], digits: int) -> list[Any]:

@@ -20,10 +20,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Final
 
-from livewatch.data.events import EventKind
-from livewatch.profile.model import Priority
+from livewatch.data.alarm_states import Priority
+from livewatch.data.events import AlarmChattered, AlarmFlood, Event
 
-__all__ = ["AIM", "Figures", "Load", "Notice"]
+__all__ = ["AIM", "Load", "LoadFigures"]
 
 SECOND: Final = 1_000_000_000
 WINDOW: Final = 600 * SECOND
@@ -39,17 +39,7 @@ AIM: Final[Mapping[Priority, float]] = {"critical": 0.0, "high": 5.0, "medium": 
 
 
 @dataclass(frozen=True, slots=True)
-class Notice:
-    """Something to tell at data time `time` (ns), before it is an event."""
-
-    time: int
-    kind: EventKind
-    subject: str
-    detail: dict[str, Any]
-
-
-@dataclass(frozen=True, slots=True)
-class Figures:
+class LoadFigures:
     """The load of a run so far.
 
     Attributes:
@@ -75,9 +65,19 @@ class Figures:
     most_frequent: tuple[tuple[str, int], ...]
     standing: Mapping[str, float]
 
+    def to_json(self) -> dict[str, Any]:
+        """As in the diagnosis, and the beginning of what a log's summary says."""
+        return {
+            "raised": self.raised,
+            "per_ten_minutes": round(self.average, 3),
+            "most_in_ten_minutes": self.peak,
+            "floods": self.floods,
+            "chattering": dict(self.chattering),
+        }
+
 
 class Load:
-    """Counts raises in order of data time.
+    """Counts raises in order of data time. Its events leave `utc` to whoever knows the source's clock.
 
     Args:
         period: ns between ticks; what time alone brings about is told at the next tick.
@@ -99,12 +99,12 @@ class Load:
         self._standing: dict[str, int] = {}
         self._longest: dict[str, int] = {}
 
-    def raised(self, time: int, name: str, priority: Priority) -> list[Notice]:
+    def raised(self, time: int, name: str, priority: Priority) -> list[Event]:
         """An alarm was raised at data time `time`, ns. Call `passed` for the time before first."""
         self._raises[name] += 1
         self._by_priority[priority] += 1
         self._standing[name] = time
-        notices = self._chatter(time, name)
+        events = self._chatter(time, name)
         while self._recent and self._recent[0] <= time - WINDOW:
             self._recent.popleft()
         self._recent.append(time)
@@ -115,9 +115,8 @@ class Load:
             self._flood_began = time
             self._flood_size = len(self._recent)
             self._floods += 1
-            detail = {"what": "began", "alarms": len(self._recent), "within": WINDOW / SECOND, "within_unit": "s"}
-            notices.append(Notice(time, EventKind.FLOOD, "", detail))
-        return notices
+            events.append(AlarmFlood(time, 0, "", "began", len(self._recent), within=WINDOW / SECOND))
+        return events
 
     def stands_no_more(self, time: int, name: str) -> None:
         """An alarm went out, or out of sight, at data time `time`, ns."""
@@ -125,7 +124,7 @@ class Load:
         if began is not None and time - began >= STANDING_AFTER:
             self._longest[name] = max(time - began, self._longest.get(name, 0))
 
-    def passed(self, time: int) -> list[Notice]:
+    def passed(self, time: int) -> list[Event]:
         """Data time has passed up to and including `time`, ns: perhaps a flood has ended."""
         if self._flood_began is None:
             return []
@@ -136,10 +135,9 @@ class Load:
         lasted = ends - self._flood_began
         self._flood_time += lasted
         self._flood_began = None
-        detail = {"what": "ended", "alarms": self._flood_size, "lasted": lasted / SECOND, "lasted_unit": "s"}
-        return [Notice(ends, EventKind.FLOOD, "", detail)]
+        return [AlarmFlood(ends, 0, "", "ended", self._flood_size, lasted=lasted / SECOND)]
 
-    def figures(self, time: int) -> Figures:
+    def figures(self, time: int) -> LoadFigures:
         """The figures at data time `time`, ns."""
         raised = sum(self._raises.values())
         flooding = 0 if self._flood_began is None else time - self._flood_began
@@ -147,7 +145,7 @@ class Load:
         for name, began in self._standing.items():
             if time - began >= STANDING_AFTER:
                 standing[name] = max(time - began, standing.get(name, 0))
-        return Figures(
+        return LoadFigures(
             elapsed=time / SECOND,
             raised=raised,
             average=raised / max(1.0, time / WINDOW),
@@ -160,7 +158,7 @@ class Load:
             standing={name: duration / SECOND for name, duration in standing.items()},
         )
 
-    def _chatter(self, time: int, name: str) -> list[Notice]:
+    def _chatter(self, time: int, name: str) -> list[Event]:
         latest = self._latest.setdefault(name, deque(maxlen=CHATTERING_RAISES))
         if latest and time - latest[-1] >= CHATTERING_WITHIN:
             self._chattering.discard(name)
@@ -170,5 +168,4 @@ class Load:
             return []
         self._chattering.add(name)
         self._chattered[name] += 1
-        detail = {"raised": CHATTERING_RAISES, "within": CHATTERING_WITHIN / SECOND, "within_unit": "s"}
-        return [Notice(time, EventKind.CHATTERING, name, detail)]
+        return [AlarmChattered(time, 0, name, CHATTERING_RAISES, CHATTERING_WITHIN / SECOND)]

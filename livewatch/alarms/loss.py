@@ -16,7 +16,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from functools import partial
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,7 +24,7 @@ from numpy.typing import NDArray
 from livewatch.alarms.delay import Delay, Edges
 from livewatch.alarms.lead_up import BEFORE_DIGITS, VALUE_DIGITS, significant
 from livewatch.alarms.state import Definition
-from livewatch.data.events import Event, EventKind
+from livewatch.data.events import Event, QualityChanged
 from livewatch.data.samples import Quality
 from livewatch.data.ticks import TickBatch
 from livewatch.profile.model import Alarm, Channel, Profile
@@ -194,15 +194,16 @@ def _quiet(
 
 def _event(channel: Channel, lost: bool, row: int, tick: int, ticks: TickBatch) -> Event:
     offset = tick - ticks.first
-    detail: dict[str, Any] = {
-        "what": "lost" if lost else "back",
-        "quality": Quality(int(ticks.quality[row, offset])).word,
-        "last": significant(ticks.held[row, offset : offset + 1], VALUE_DIGITS)[0],
-        "unit": channel.unit,
-        "age": significant(ticks.age[row, offset : offset + 1].astype(np.float64), BEFORE_DIGITS)[0],
-        "age_unit": "s",
-    }
-    return Event(tick * ticks.period, int(ticks.utc[offset]), EventKind.QUALITY, channel.name, detail)
+    return QualityChanged(
+        tick * ticks.period,
+        int(ticks.utc[offset]),
+        channel.name,
+        "lost" if lost else "back",
+        Quality(int(ticks.quality[row, offset])).word,
+        significant(ticks.held[row, offset : offset + 1], VALUE_DIGITS)[0],
+        channel.unit,
+        significant(ticks.age[row, offset : offset + 1].astype(np.float64), BEFORE_DIGITS)[0],
+    )
 
 
 def _bus_of(channel: Channel, profile: Profile) -> str | None:

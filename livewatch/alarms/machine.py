@@ -14,38 +14,9 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Final
 
-__all__ = ["HIDDEN", "STANDING", "TRANSITIONS", "UNACKNOWLEDGED", "Machine", "State", "Transition", "Trigger"]
+from livewatch.data.alarm_states import HIDDEN, STANDING, State
 
-
-class State(StrEnum):
-    """The states of the standard's diagram, by its letters."""
-
-    NORMAL = "normal"
-    """A."""
-    UNACKNOWLEDGED = "unacknowledged alarm"
-    """B."""
-    ACKNOWLEDGED = "acknowledged alarm"
-    """C."""
-    RETURNED = "returned to normal unacknowledged"
-    """D."""
-    LATCHED_UNACKNOWLEDGED = "latched unacknowledged"
-    """E."""
-    LATCHED_ACKNOWLEDGED = "latched acknowledged"
-    """F."""
-    SHELVED = "shelved"
-    """G."""
-    SUPPRESSED = "suppressed by design"
-    """H."""
-    OUT_OF_SERVICE = "out of service"
-    """I."""
-
-
-STANDING: Final = frozenset({State.UNACKNOWLEDGED, State.ACKNOWLEDGED})
-"""The condition holds, and the alarm says so."""
-UNACKNOWLEDGED: Final = frozenset({State.UNACKNOWLEDGED, State.RETURNED, State.LATCHED_UNACKNOWLEDGED})
-"""Somebody has yet to answer."""
-HIDDEN: Final = frozenset({State.SHELVED, State.SUPPRESSED, State.OUT_OF_SERVICE})
-"""Nothing is announced."""
+__all__ = ["TRANSITIONS", "Machine", "Transition", "Trigger"]
 
 
 class Trigger(StrEnum):

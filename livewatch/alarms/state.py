@@ -5,13 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Final
 
-from livewatch.alarms.machine import HIDDEN, UNACKNOWLEDGED, State
-from livewatch.profile.model import Alarm, Priority
+from livewatch.data.alarm_states import HIDDEN, PRIORITIES, UNACKNOWLEDGED, Priority, State
+from livewatch.profile.model import Alarm
 
-__all__ = ["PRIORITIES", "AlarmState", "Definition"]
-
-PRIORITIES: Final[tuple[Priority, ...]] = ("critical", "high", "medium", "low")
-"""Most urgent first."""
+__all__ = ["AlarmState", "Definition"]
 
 RANK: Final = {priority: rank for rank, priority in enumerate(PRIORITIES)}
 

@@ -10,16 +10,18 @@ ticks were cut.
 from __future__ import annotations
 
 from collections.abc import Iterable
-from typing import Any, Final
+from dataclasses import replace
+from typing import Final
 
 from livewatch.alarms.announce import Announcer, Tracked
 from livewatch.alarms.judge import Judge
 from livewatch.alarms.lead_up import LeadUp
-from livewatch.alarms.load import Figures, Load, Notice
+from livewatch.alarms.load import Load, LoadFigures
 from livewatch.alarms.loss import LossWatch
-from livewatch.alarms.machine import TRANSITIONS, UNACKNOWLEDGED, Machine, State, Transition, Trigger
+from livewatch.alarms.machine import TRANSITIONS, Machine, Transition, Trigger
 from livewatch.alarms.state import AlarmState, Definition
 from livewatch.data.actions import Action
+from livewatch.data.alarm_states import UNACKNOWLEDGED, State
 from livewatch.data.events import Event
 from livewatch.data.ticks import TickBatch
 from livewatch.errors import LivewatchError, nearest
@@ -90,11 +92,11 @@ class AlarmSystem:
             lost.setdefault(tick, []).append(event)
         events: list[Event] = []
         for tick in sorted(found.keys() | lost.keys()):
-            events.extend(self._events(self._load.passed((tick - 1) * period), ticks))
+            events.extend(_stamped(self._load.passed((tick - 1) * period), ticks))
             events.extend(lost.get(tick, ()))
             if tick in found:
                 events.extend(self._announcer.tell(tick, tick * period, int(ticks.utc[tick - first]), found[tick]))
-        events.extend(self._events(self._load.passed((self._stop - 1) * period), ticks))
+        events.extend(_stamped(self._load.passed((self._stop - 1) * period), ticks))
         self._lead_up.keep()
         return events
 
@@ -114,19 +116,22 @@ class AlarmSystem:
             raise ActionError(f"no alarm is called {action.subject!r}{hint}")
         position = self._position[action.subject]
         alarm = self._alarms[position]
-        said = self._said(action, trigger, alarm.machine.state, time)
+        _check(action, trigger, alarm.machine.state)
+        until = None
         if trigger is Trigger.SHELVE:
             alarm.machine.shelved_until = time + action.duration
+            until = round(alarm.machine.shelved_until / 1e9, 6)
         taken = alarm.machine.act(trigger, time)
         alarm.reason = action.text if trigger in (Trigger.SHELVE, Trigger.REMOVE) else ""
-        return self._announcer.tell(self._stop - 1, time, utc, [(position, transition) for transition in taken], said)
+        transitions = [(position, transition) for transition in taken]
+        return self._announcer.tell(self._stop - 1, time, utc, transitions, until, action.text)
 
     def states(self) -> tuple[AlarmState, ...]:
         """How every alarm stands at the latest tick: those of the profile in its order, then silent buses, then lost
         channels. Sort by `AlarmState.urgency` for the screen."""
         return tuple(self._state(position, alarm) for position, alarm in enumerate(self._alarms))
 
-    def figures(self) -> Figures:
+    def figures(self) -> LoadFigures:
         """The load on a person so far."""
         return self._load.figures(max(0, self._stop - 1) * self._profile.period)
 
@@ -142,39 +147,6 @@ class AlarmSystem:
         if not taken:
             raise ActionError("there is nothing to acknowledge: no alarm is unacknowledged")
         return self._announcer.tell(self._stop - 1, time, utc, taken)
-
-    def _said(self, action: Action, trigger: Trigger, state: State, time: int) -> dict[str, Any]:
-        """What the person gave with an action, for its event, after making sure that the action makes sense."""
-        words = trigger.value.replace("_", " ")
-        right = [transition.was for transition in TRANSITIONS if transition.trigger is trigger]
-        if state not in right:
-            states = ", ".join(right)
-            raise ActionError(
-                f"cannot {words} {action.subject!r}: its state is {state}, and that takes one of: {states}"
-            )
-        said: dict[str, Any] = {}
-        if trigger is Trigger.SHELVE:
-            if action.duration <= 0:
-                given = f"{action.duration / 1e9:g} s"
-                raise ActionError(f"cannot shelve {action.subject!r} for {given}: expected a time longer than 0 s")
-            said = {"until": round((time + action.duration) / 1e9, 6), "until_unit": "s"}
-        if trigger is Trigger.REMOVE and not action.text.strip():
-            raise ActionError(f"cannot remove {action.subject!r} from service without a reason: expected a text")
-        if action.text:
-            said["reason"] = action.text
-        return said
-
-    def _events(self, notices: Iterable[Notice], ticks: TickBatch) -> list[Event]:
-        return [
-            Event(
-                notice.time,
-                int(ticks.utc[notice.time // ticks.period - ticks.first]),
-                notice.kind,
-                notice.subject,
-                notice.detail,
-            )
-            for notice in notices
-        ]
 
     def _state(self, position: int, alarm: Tracked) -> AlarmState:
         definition, machine = alarm.definition, alarm.machine
@@ -200,3 +172,22 @@ class AlarmSystem:
             message=definition.message,
             built_in=definition.built_in,
         )
+
+
+def _check(action: Action, trigger: Trigger, state: State) -> None:
+    """Make sure that an action makes sense in a state."""
+    words = trigger.value.replace("_", " ")
+    right = [transition.was for transition in TRANSITIONS if transition.trigger is trigger]
+    if state not in right:
+        states = ", ".join(right)
+        raise ActionError(f"cannot {words} {action.subject!r}: its state is {state}, and that takes one of: {states}")
+    if trigger is Trigger.SHELVE and action.duration <= 0:
+        given = f"{action.duration / 1e9:g} s"
+        raise ActionError(f"cannot shelve {action.subject!r} for {given}: expected a time longer than 0 s")
+    if trigger is Trigger.REMOVE and not action.text.strip():
+        raise ActionError(f"cannot remove {action.subject!r} from service without a reason: expected a text")
+
+
+def _stamped(events: Iterable[Event], ticks: TickBatch) -> list[Event]:
+    """The same, with the source's clock at their ticks."""
+    return [replace(event, utc=int(ticks.utc[event.time // ticks.period - ticks.first])) for event in events]

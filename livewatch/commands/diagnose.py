@@ -29,7 +29,7 @@ from livewatch import (
 from livewatch.commands.line_display import CAUTION
 from livewatch.commands.options import bus_option, profile_option, stretch_of, stretch_options
 from livewatch.wording.assessment_page import page
-from livewatch.wording.events import MARKS, clock_text, facts_of
+from livewatch.wording.events import MARKS, clock_text, fact_words
 
 __all__ = ["diagnose"]
 
@@ -164,7 +164,7 @@ def _alarm_table(diagnosis: Diagnosis) -> Table:
             "stands" if spell.end is None else clock_text(spell.end),
             f"{MARKS[spell.priority]} {spell.priority}",
             escape(spell.alarm.replace("_", " ")) + (" (first out)" if spell.first_out else ""),
-            escape(", ".join(facts_of(spell.because))),
+            escape(", ".join(fact_words(spell.because))),
         )
     return table
 

@@ -16,14 +16,25 @@ import click
 from rich.console import Console
 from rich.text import Text
 
-from livewatch import EventKind, LogFilter, LoggedEvent, LogSummary, Moment, UsageError, nearest, open_log, summarise
+from livewatch import (
+    EVENT_KINDS,
+    PRIORITIES,
+    AlarmSpell,
+    LogFilter,
+    LoggedEvent,
+    LogSummary,
+    Moment,
+    UsageError,
+    nearest,
+    open_log,
+    parse_utc,
+    summarise,
+    utc_text,
+)
 from livewatch.commands.options import read_duration
-from livewatch.session.summary import Spell
-from livewatch.wording.events import MARKS, clock_text, sentence, tone
+from livewatch.wording.events import MARKS, TONES, clock_text, sentence, tone
 
 __all__ = ["events"]
-
-PRIORITIES = ("critical", "high", "medium", "low")
 
 
 def _moment(ctx: click.Context, param: click.Parameter, value: str | None) -> Moment | None:
@@ -32,19 +43,19 @@ def _moment(ctx: click.Context, param: click.Parameter, value: str | None) -> Mo
         return None
     text = value.strip()
     if not re.match(r"\d{4}-\d{2}-\d{2}", text):
-        return Moment(time=(read_duration(ctx, param, text) or 0) / 1e9)
+        return Moment(time=read_duration(ctx, param, text) or 0)
     try:
         moment = datetime.fromisoformat(text)
     except ValueError:
         problem = f"{text!r} is no date and time; expected for example 2026-05-04T09:31:00Z"
         raise click.BadParameter(problem, ctx, param) from None
     moment = moment.replace(tzinfo=UTC) if moment.tzinfo is None else moment.astimezone(UTC)
-    return Moment(utc=f"{moment:%Y-%m-%dT%H:%M:%S.%f}Z")
+    return Moment(utc=parse_utc(moment.isoformat()))
 
 
 @click.command()
 @click.argument("path", type=click.Path(path_type=Path))
-@click.option("--kind", "kinds", multiple=True, type=click.Choice([kind.value for kind in EventKind]),
+@click.option("--kind", "kinds", multiple=True, type=click.Choice(list(EVENT_KINDS)),
               help="Only events of this kind; may be given several times.")  # fmt: skip
 @click.option("--alarm", "alarms", multiple=True, metavar="NAME",
               help="Only what happened to this alarm, channel or bus; may be given several times.")  # fmt: skip
@@ -88,16 +99,17 @@ def events(
     out = Console(soft_wrap=True, highlight=False)
     said = Console(stderr=True, soft_wrap=True, highlight=False)
     if summary:
-        found = summarise(log, wanted)
+        found = summarise((logged.event for logged in log), wanted)
         if as_json:
             click.echo(
-                json.dumps({**found.record, "log": dict(log.counts)}, ensure_ascii=False, indent=2, allow_nan=False)
+                json.dumps({**found.to_json(), "log": dict(log.counts)}, ensure_ascii=False, indent=2, allow_nan=False)
             )
         else:
             _print_summary(found, out)
     else:
         names: set[str] = set()
-        _print_events(filter(wanted.passes, _noting(log, names)), as_json, out, said)
+        passing = (logged for logged in _noting(log, names) if wanted.passes(logged.event))
+        _print_events(passing, as_json, out, said)
         for alarm in alarms:
             if alarm not in names:
                 said.print(f"note: nothing in this log happened to {alarm!r}{nearest(alarm, names)}", markup=False)
@@ -116,37 +128,27 @@ def _check_order(start: Moment | None, stop: Moment | None) -> None:
 
 def _noting(events: Iterable[LoggedEvent], names: set[str]) -> Iterable[LoggedEvent]:
     """The same events, their subjects noted."""
-    for event in events:
-        names.add(event.subject)
-        yield event
+    for logged in events:
+        names.add(logged.event.subject)
+        yield logged
 
 
 def _print_events(events: Iterable[LoggedEvent], as_json: bool, out: Console, said: Console) -> None:
     printed = 0
-    for event in events:
+    for logged in events:
         printed += 1
         if as_json:
-            click.echo(event.line)
+            click.echo(logged.line)
         else:
-            out.print(Text(f"{clock_text(event.time):>10}  ", style="dim") + Text(_words(event), style=_style(event)))
+            event = logged.event
+            words = Text(sentence(event), style=tone(event))
+            out.print(Text(f"{clock_text(event.time / 1e9):>10}  ", style="dim") + words)
     if not printed and not as_json:
         said.print("note: no event in this log is like that", markup=False)
 
 
-def _words(event: LoggedEvent) -> str:
-    try:
-        return sentence(event.record)
-    except (KeyError, TypeError, ValueError, AttributeError):
-        # A later livewatch, or a hand, wrote something this one has no words for.
-        return f"{event.kind} {event.subject}".strip()
-
-
-def _style(event: LoggedEvent) -> str:
-    return tone(event.record)
-
-
 def _print_summary(summary: LogSummary, out: Console) -> None:
-    began = summary.start_utc[:19].replace("T", " ")
+    began = "" if summary.utc is None else utc_text(summary.utc)[:19].replace("T", " ")
     out.print(
         Text(f"{summary.profile or 'A run'}, from {began + ' UTC' if began else 'an unknown time'}", style="bold")
     )
@@ -159,25 +161,25 @@ def _print_summary(summary: LogSummary, out: Console) -> None:
         _print_load(summary, out)
     else:
         out.print("No alarm was raised.")
-    if summary.oddities:
+    if summary.odd:
         out.print("\nOdd in the data:")
-        for kind, number in summary.oddities.items():
+        for kind, number in summary.odd.items():
             out.print(f"  {number} {kind}", markup=False)
     counted = ", ".join(f"{number} {kind}" for kind, number in sorted(summary.events.items()))
     out.print(f"\nEvents: {counted or 'none'}", markup=False)
 
 
-def _print_spell(summary: LogSummary, spell: Spell, out: Console) -> None:
+def _print_spell(summary: LogSummary, spell: AlarmSpell, out: Console) -> None:
     """Two lines: what was raised, and what became of it."""
     length = clock_text(summary.length(spell))
     stood = f"stood to the end, {length}" if spell.end is None else f"stood for {length}, then {spell.ended_by}"
     answered = spell.acknowledged
     answer = "never acknowledged" if answered is None else f"acknowledged at {clock_text(answered)}"
     facts = [spell.setpoint, stood, answer]
-    mark = f"{MARKS.get(spell.priority, ''):<2} {spell.priority:<8}"
+    mark = f"{MARKS[spell.priority]:<2} {spell.priority:<8}"
     first = "  [first out]" if spell.first_out else ""
-    style = tone({"event": "alarm", "transition": "raised", "priority": spell.priority})
-    out.print(Text(f"{clock_text(spell.start):>10}  ") + Text(f"{mark}  {spell.alarm}{first}", style=style))
+    raised = Text(f"{mark}  {spell.alarm}{first}", style=TONES[spell.priority])
+    out.print(Text(f"{clock_text(spell.start):>10}  ") + raised)
     out.print(Text(f"{'':>10}  {'; '.join(fact for fact in facts if fact)}", style="dim"))
 
 

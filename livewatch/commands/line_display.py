@@ -6,7 +6,6 @@ a terminal, a status line follows the data, redrawn four times a second and neve
 
 from __future__ import annotations
 
-import json
 import time
 from collections.abc import Sequence
 from types import TracebackType
@@ -17,7 +16,7 @@ from rich.live import Live
 from rich.markup import escape
 from rich.text import Text
 
-from livewatch import Event, Run
+from livewatch import Event, Run, RunEnded, RunStarted
 from livewatch.wording.events import clock_text, sentence, tone
 
 __all__ = ["CAUTION", "LineDisplay"]
@@ -27,7 +26,7 @@ CAUTION = (
     "fire extinguisher at hand). livewatch protects no engine; local law and licensed practice come first."
 )
 REDRAW_EVERY = 0.25
-QUIET_KINDS = frozenset({"started", "ended"})
+QUIET = (RunStarted, RunEnded)
 
 
 class LineDisplay:
@@ -63,10 +62,9 @@ class LineDisplay:
     def show(self, events: Sequence[Event]) -> None:
         """Print what has been announced."""
         for event in events:
-            if event.kind in QUIET_KINDS:
+            if isinstance(event, QUIET):
                 continue
-            record = json.loads(event.to_json(0))
-            line = f"[dim]{clock_text(event.time / 1e9):>9}[/]  [{tone(record)}]{escape(sentence(record))}[/]"
+            line = f"[dim]{clock_text(event.time / 1e9):>9}[/]  [{tone(event)}]{escape(sentence(event))}[/]"
             self._console.print(line, highlight=False)
 
     def redraw(self) -> None:

@@ -10,7 +10,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from livewatch.alarms import AlarmState
-from livewatch.profile.model import Priority
+from livewatch.data.alarm_states import Priority
 
 __all__ = ["PATTERNS", "AlarmSound", "Pattern"]
 

@@ -1,46 +1,50 @@
-"""Events: what the pipeline has to say, in order of data time.
+"""Events: what the pipeline has to say, in order of data time, one class a kind.
 
-An `Event` becomes one line of `events.jsonl`. Its fields come from the frames alone (so that any cutting of the same
-frames, live or replayed, gives the same lines); the only wall-clock field, `written`, is added by the session folder.
-Format version 1; DEVELOPERS.md documents every kind and its `detail`.
+An event's fields come from the frames alone, so that any cutting of the same frames, live or replayed, gives the same
+ones. `event_json` writes an event as one line of `events.jsonl` and reads it back; its fields there have the names they
+have here, in this order. Numbers are finite, None is an unknown one. A field marked by `_in` is in the unit named,
+which the line says in a field beside it; a field whose default is None is left out of the line when it is None.
 """
 
 from __future__ import annotations
 
-import json
-import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
-from enum import StrEnum
-from typing import Any
+from typing import Any, ClassVar, Final, Literal
 
-__all__ = ["EVENT_FORMAT", "Event", "EventKind", "parse_utc", "utc_text"]
+from livewatch.data.alarm_states import Priority, State
 
-EVENT_FORMAT = 1
+__all__ = [
+    "EVENT_KINDS",
+    "AlarmChanged",
+    "AlarmChattered",
+    "AlarmFlood",
+    "ClockMoved",
+    "Event",
+    "Fact",
+    "Figure",
+    "MarkerSet",
+    "NoteWritten",
+    "OdditiesCounted",
+    "Peak",
+    "PullEnded",
+    "QualityChanged",
+    "RunEnded",
+    "RunStarted",
+    "SecondsBefore",
+    "UnknownEvent",
+    "parse_utc",
+    "utc_text",
+]
+
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
 
-class EventKind(StrEnum):
-    """What happened."""
-
-    STARTED = "started"
-    ALARM = "alarm"
-    """An alarm changed state; `detail` has `transition`, `state`, `was`, and for a raised alarm the values."""
-    QUALITY = "quality"
-    """A channel was lost (went stale, invalid, out of range) or came back."""
-    FLOOD = "flood"
-    """More alarms in ten minutes than a person can take, and its end (EEMUA 191)."""
-    CHATTERING = "chattering"
-    """One alarm raised three times within a minute (EEMUA 191)."""
-    CLOCK = "clock"
-    """The source's clock went back, or jumped over a gap."""
-    ODDITY = "oddity"
-    """Something in the input was malformed, late, dropped or undecodable; `detail` has the counts so far."""
-    PULL = "pull"
-    MARKER = "marker"
-    NOTE = "note"
-    ENDED = "ended"
+def _in(unit: str, beside: str | None = "") -> Mapping[str, str | None]:
+    """Of a field in `unit`: the line says so in the field `beside`, in `<field>_unit` when that is empty, nowhere when
+    it is None."""
+    return {"unit": unit, "beside": beside}
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,33 +52,238 @@ class Event:
     """One thing that happened.
 
     Attributes:
+        word: the kind, as the line names it.
         time: data time in nanoseconds since the first frame.
         utc: the recording's own clock then, nanoseconds since the Unix epoch.
-        kind: what happened.
-        subject: the alarm, channel or bus it happened to; empty when it is the run as a whole.
-        detail: further fields, JSON values only; numbers carry their unit in a field beside them.
+        subject: the alarm, channel or pull it happened to; empty when it is the run as a whole.
     """
+
+    word: ClassVar[str] = ""
 
     time: int
     utc: int
-    kind: EventKind
-    subject: str = ""
-    detail: Mapping[str, Any] = field(default_factory=dict)
+    subject: str
 
-    def to_json(self, sequence: int, written: str | None = None) -> str:
-        """One line of `events.jsonl`, without the line end. `written` is the wall clock when it went to disk."""
-        record: dict[str, Any] = {
-            "v": EVENT_FORMAT,
-            "seq": sequence,
-            "time": round(self.time / 1e9, 6),
-            "utc": utc_text(self.utc),
-            "event": self.kind.value,
-            "subject": self.subject,
-            **_plain(dict(self.detail)),
-        }
-        if written is not None:
-            record["written"] = written
-        return json.dumps(record, ensure_ascii=False, separators=(",", ":"), allow_nan=False)
+    @property
+    def kind(self) -> str:
+        """The word for what happened."""
+        return self.word
+
+
+@dataclass(frozen=True, slots=True)
+class RunStarted(Event):
+    """The first row came. `profile` is its name; so many `channels` and `alarms`; `tick`, s between ticks."""
+
+    word = "started"
+
+    profile: str
+    channels: int
+    alarms: int
+    tick: float = field(metadata=_in("s"))
+
+
+@dataclass(frozen=True, slots=True)
+class Fact:
+    """What a channel was when an alarm was raised; `quality` in words where it was not good."""
+
+    channel: str
+    value: float | None
+    unit: str
+    quality: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class SecondsBefore:
+    """The seconds before an alarm: points `every` so many s, the last one at data time `until`, s; of each channel
+    the values, oldest first."""
+
+    every: float = field(metadata={"text": "s"})
+    until: float = field(metadata=_in("s"))
+    channels: Mapping[str, Sequence[float | None]]
+
+
+@dataclass(frozen=True, slots=True)
+class AlarmChanged(Event):
+    """An alarm changed its state.
+
+    Attributes:
+        transition: `raised`, `returned to normal`, ...: see `alarms.machine.TRANSITIONS`.
+        state, was: the state it is in now, and the one before.
+        first_out: whether it is the first of those that stand together.
+        setpoint: what makes it true, as a condition in the language of formulas.
+        until: data time in s at which shelving ends.
+        reason: what a person gave with an action.
+        because, values, units, quality, before: when raised, what made it true; of every channel the value, its unit,
+            its quality in words where that is not good; and the seconds before.
+    """
+
+    word = "alarm"
+
+    transition: str
+    state: State
+    was: State
+    priority: Priority
+    first_out: bool
+    setpoint: str
+    action: str
+    message: str
+    until: float | None = field(default=None, metadata=_in("s"))
+    reason: str | None = None
+    because: tuple[Fact, ...] | None = None
+    values: Mapping[str, float | None] | None = None
+    units: Mapping[str, str] | None = None
+    quality: Mapping[str, str] | None = None
+    before: SecondsBefore | None = None
+
+    @property
+    def raised(self) -> bool:
+        """Whether it was raised."""
+        return self.transition == "raised"
+
+
+@dataclass(frozen=True, slots=True)
+class QualityChanged(Event):
+    """A channel was lost (went stale, invalid, out of range) or came back; `last` value received, in `unit`, `age` s
+    ago."""
+
+    word = "quality"
+
+    what: Literal["lost", "back"]
+    quality: str
+    last: float | None
+    unit: str
+    age: float | None = field(metadata=_in("s"))
+
+
+@dataclass(frozen=True, slots=True)
+class AlarmFlood(Event):
+    """More alarms than a person can take, so many `within` s; and its end, after it `lasted` s (EEMUA 191)."""
+
+    word = "flood"
+
+    what: Literal["began", "ended"]
+    alarms: int
+    within: float | None = field(default=None, metadata=_in("s"))
+    lasted: float | None = field(default=None, metadata=_in("s"))
+
+
+@dataclass(frozen=True, slots=True)
+class AlarmChattered(Event):
+    """One alarm was raised so many times `within` s (EEMUA 191)."""
+
+    word = "chattering"
+
+    raised: int
+    within: float = field(metadata=_in("s"))
+
+
+@dataclass(frozen=True, slots=True)
+class ClockMoved(Event):
+    """The source's clock went back, or jumped over a gap, by `step` s."""
+
+    word = "clock"
+
+    what: Literal["went back", "jumped ahead"]
+    step: float = field(metadata=_in("s", "unit"))
+
+
+@dataclass(frozen=True, slots=True)
+class OdditiesCounted(Event):
+    """Something in the input was malformed, late, dropped or undecodable: `counts` so far, by kind."""
+
+    word = "oddity"
+
+    counts: Mapping[str, int]
+
+
+@dataclass(frozen=True, slots=True)
+class Peak:
+    """The furthest a channel went in a pull, and what it means."""
+
+    channel: str
+    value: float
+    unit: str
+    meaning: str
+
+
+@dataclass(frozen=True, slots=True)
+class Figure:
+    """One figure of several that are told together: in a line, `name: value`, and the unit under `units`."""
+
+    name: str
+    value: bool | int | float | None
+    unit: str
+
+
+@dataclass(frozen=True, slots=True)
+class PullEnded(Event):
+    """A full-pedal run is over: `start` and `end` in data time, s; engine speeds, rpm; whether the fuel was cut; the
+    peaks reached; and how boost followed its command, where there is one."""
+
+    word = "pull"
+
+    number: int
+    start: float = field(metadata=_in("s", None))
+    end: float = field(metadata=_in("s", "time_unit"))
+    from_speed: int = field(metadata=_in("rpm", None))
+    to_speed: int | None = field(metadata=_in("rpm", "speed_unit"))
+    fuel_cut: bool
+    peaks: tuple[Peak, ...]
+    boost_response: tuple[Figure, ...] | None
+
+
+@dataclass(frozen=True, slots=True)
+class MarkerSet(Event):
+    """A person marked data time `at`, s."""
+
+    word = "marker"
+
+    text: str
+    at: float = field(metadata=_in("s", None))
+
+
+@dataclass(frozen=True, slots=True)
+class NoteWritten(Event):
+    """A person wrote a note, pinned to data time `at`, s."""
+
+    word = "note"
+
+    text: str
+    at: float = field(metadata=_in("s", None))
+
+
+@dataclass(frozen=True, slots=True)
+class RunEnded(Event):
+    """The run ended in good order, after so many `rows` and `ticks`; `counts` of all that was counted."""
+
+    word = "ended"
+
+    rows: int
+    ticks: int
+    counts: Mapping[str, int]
+
+
+@dataclass(frozen=True, slots=True)
+class UnknownEvent(Event):
+    """A line of a kind, or with fields, that this livewatch does not know; only ever read. `fields` are JSON values."""
+
+    said: str
+    fields: Mapping[str, Any]
+
+    @property
+    def kind(self) -> str:
+        """The word the line has."""
+        return self.said
+
+
+EVENT_KINDS: Final[Mapping[str, type[Event]]] = {
+    kind.word: kind
+    for kind in (
+        RunStarted, AlarmChanged, QualityChanged, AlarmFlood, AlarmChattered, ClockMoved, OdditiesCounted, PullEnded,
+        MarkerSet, NoteWritten, RunEnded,
+    )
+}  # fmt: skip
+"""Every kind of event, by its word."""
 
 
 def utc_text(nanoseconds: int) -> str:
@@ -90,18 +299,10 @@ def utc_text(nanoseconds: int) -> str:
 def parse_utc(text: str) -> int | None:
     """Nanoseconds since the Unix epoch of what `utc_text` wrote; None when it is something else."""
     try:
+        if text.startswith("epoch"):
+            seconds, _, rest = text.removeprefix("epoch").removesuffix("Z").partition(".")
+            return int(seconds) * 1_000_000_000 + int(rest) * 1000
         moment = datetime.fromisoformat(text)
     except ValueError:
         return None
     return (moment - _EPOCH) // timedelta(microseconds=1) * 1000 if moment.tzinfo is not None else None
-
-
-def _plain(value: Any) -> Any:
-    """JSON has no NaN: an unknown number is null."""
-    if isinstance(value, float):
-        return value if math.isfinite(value) else None
-    if isinstance(value, Mapping):
-        return {key: _plain(inner) for key, inner in value.items()}
-    if isinstance(value, list | tuple):
-        return [_plain(inner) for inner in value]
-    return value

@@ -18,8 +18,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, overload
 
-from livewatch.alarms.load import Figures
-from livewatch.alarms.spells import Spell, SpellBook
+from livewatch.alarms.load import LoadFigures
+from livewatch.alarms.spells import AlarmSpell, SpellBook
 from livewatch.build_sheet.forecast import predict
 from livewatch.build_sheet.sheet import BuildSheet, load_build_sheet
 from livewatch.data.events import Event
@@ -88,8 +88,8 @@ class Diagnosis:
     profile: Profile
     duration: int
     assessment: Assessment
-    alarms: tuple[Spell, ...]
-    load: Figures
+    alarms: tuple[AlarmSpell, ...]
+    load: LoadFigures
     events: tuple[Event, ...]
     odd: Mapping[str, int]
     unused: tuple[str, ...]
@@ -136,13 +136,7 @@ class Diagnosis:
             "duration_unit": "s",
             **self.assessment.to_json(),
             "alarms": [spell.to_json() for spell in self.alarms],
-            "alarm_load": {
-                "raised": self.load.raised,
-                "per_ten_minutes": round(self.load.average, 3),
-                "most_in_ten_minutes": self.load.peak,
-                "floods": self.load.floods,
-                "chattering": dict(self.load.chattering),
-            },
+            "alarm_load": self.load.to_json(),
             "odd": dict(self.odd),
         }
 
@@ -237,7 +231,7 @@ def diagnose_one(
     book, events = SpellBook(), list[Event]()
 
     def hear(told: Sequence[Event]) -> None:
-        book.take(told)
+        book.observe(told)
         events.extend(map(without_lead_up, told))
 
     run.listeners.append(hear)

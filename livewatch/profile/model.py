@@ -11,6 +11,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
+from livewatch.data.alarm_states import Priority
 from livewatch.profile.formula.formula import Formula
 
 __all__ = [
@@ -22,13 +23,11 @@ __all__ = [
     "Message",
     "Parameter",
     "PollRequest",
-    "Priority",
     "Profile",
     "Signal",
     "TableMapping",
 ]
 
-Priority = Literal["critical", "high", "medium", "low"]
 ByteOrder = Literal["little_endian", "big_endian"]
 Kind = Literal["unsigned", "signed", "float"]
 

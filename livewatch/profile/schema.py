@@ -13,10 +13,10 @@ from typing import Annotated, Any, ClassVar, Literal
 
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Discriminator, Field, Tag
 
+from livewatch.data.alarm_states import Priority
 from livewatch.profile.document import NO_KIND
 from livewatch.profile.formula.syntax import FUNCTIONS, WORDS
 from livewatch.profile.fuels import stoichiometric_ratio
-from livewatch.profile.model import Priority
 from livewatch.profile.units import UnitError, parse_duration, parse_quantity, parse_range, read_unit
 
 __all__ = [

@@ -10,7 +10,7 @@ import threading
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 
-from livewatch.data.events import Event, EventKind
+from livewatch.data.events import AlarmChanged, Event
 from livewatch.errors import LivewatchError
 from livewatch.profile.model import Profile
 from livewatch.run.history import History
@@ -66,13 +66,8 @@ class Overview:
 
     def raised(self) -> list[int]:
         """Data times at which alarms were raised, ns, ascending, each once."""
-        return sorted(
-            {
-                event.time
-                for event in tuple(self.events)
-                if event.kind is EventKind.ALARM and event.detail.get("transition") == "raised"
-            }
-        )
+        events = tuple(self.events)
+        return sorted({event.time for event in events if isinstance(event, AlarmChanged) and event.raised})
 
     def _hear(self, events: Sequence[Event]) -> None:
         self.events.extend(without_lead_up(event) for event in events)
@@ -93,6 +88,4 @@ class Overview:
 
 def without_lead_up(event: Event) -> Event:
     """The same event without the seconds before it, which are most of its size."""
-    if "before" not in event.detail:
-        return event
-    return replace(event, detail={key: value for key, value in event.detail.items() if key != "before"})
+    return replace(event, before=None) if isinstance(event, AlarmChanged) and event.before is not None else event

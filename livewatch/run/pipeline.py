@@ -11,7 +11,7 @@ once, in order, computed channels included.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Protocol
+from typing import Literal, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,7 +19,15 @@ from numpy.typing import NDArray
 from livewatch.alarms import AlarmSystem
 from livewatch.data.actions import Action
 from livewatch.data.clock import Clock, ClockStep
-from livewatch.data.events import Event, EventKind
+from livewatch.data.events import (
+    ClockMoved,
+    Event,
+    MarkerSet,
+    NoteWritten,
+    OdditiesCounted,
+    RunEnded,
+    RunStarted,
+)
 from livewatch.data.frames import FrameBatch
 from livewatch.data.samples import Quality, Rows, rows_of
 from livewatch.data.ticks import TickBatch
@@ -146,8 +154,8 @@ class Pipeline:
         """
         if action.kind in ("marker", "note"):
             at = self.time if action.at is None else action.at
-            kind = EventKind.MARKER if action.kind == "marker" else EventKind.NOTE
-            return [Event(self.time, self._utc, kind, "", {"text": action.text, "at": round(at / 1e9, 6)})]
+            kind = MarkerSet if action.kind == "marker" else NoteWritten
+            return [kind(self.time, self._utc, "", action.text, round(at / 1e9, 6))]
         return list(self.alarms.act(action, self.time, self._utc))
 
     def finish(self, utc: int | None = None) -> list[Event]:
@@ -162,8 +170,8 @@ class Pipeline:
         for stage in self._stages:
             events.extend(stage.finish())
         self._tell_counts(events, self.time)
-        detail = {"rows": self.rows, "ticks": self._grid.next, "counts": dict(sorted(self.counts.items()))}
-        events.append(Event(self.time, self._utc, EventKind.ENDED, "", detail))
+        counts = dict(sorted(self.counts.items()))
+        events.append(RunEnded(self.time, self._utc, "", self.rows, self._grid.next, counts))
         return events
 
     def count(self, counts: dict[str, int]) -> None:
@@ -176,14 +184,8 @@ class Pipeline:
         self._started = True
         self._utc = utc
         profile = self.profile
-        detail = {
-            "profile": profile.name,
-            "channels": len(profile.channels),
-            "alarms": len(profile.alarms),
-            "tick": profile.period / 1e9,
-            "tick_unit": "s",
-        }
-        events.append(Event(0, utc, EventKind.STARTED, "", detail))
+        channels, alarms = len(profile.channels), len(profile.alarms)
+        events.append(RunStarted(0, utc, "", profile.name, channels, alarms, profile.period / 1e9))
 
     def _run(self, events: list[Event], until: int) -> None:
         """Make and watch every tick before data time `until`, telling the counts at each whole minute passed."""
@@ -223,9 +225,8 @@ class Pipeline:
         self.count({"steps of the source's clock": 1})
         self._clock_events += 1
         if self._clock_events <= MOST_CLOCK_EVENTS:
-            what = "went back" if step.step < 0 else "jumped ahead"
-            detail = {"what": what, "step": round(step.step / 1e9, 6), "unit": "s"}
-            events.append(Event(step.time, step.utc, EventKind.CLOCK, "", detail))
+            what: Literal["went back", "jumped ahead"] = "went back" if step.step < 0 else "jumped ahead"
+            events.append(ClockMoved(step.time, step.utc, "", what, round(step.step / 1e9, 6)))
 
     def _tell_counts(self, events: list[Event], time: int) -> None:
         undefined = sum(formula.undefined for _, formula in self._computed) + self.alarms.undefined
@@ -234,7 +235,7 @@ class Pipeline:
         odd = {kind: number for kind, number in sorted(self.counts.items()) if kind not in NOT_ODD}
         if odd != self._told:
             self._told = odd
-            events.append(Event(time, self._utc, EventKind.ODDITY, "", {"counts": odd}))
+            events.append(OdditiesCounted(time, self._utc, "", odd))
 
 
 def _event_time(event: Event) -> int:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from livewatch.session.folder import SessionError, SessionFolder
 from livewatch.session.log import EventLog, LoggedEvent, open_log
 from livewatch.session.recorder import Recorder
-from livewatch.session.summary import LogSummary, Spell, summarise
+from livewatch.session.summary import LogSummary, summarise
 
 __all__ = [
     "EventLog",
@@ -14,7 +14,6 @@ __all__ = [
     "Recorder",
     "SessionError",
     "SessionFolder",
-    "Spell",
     "open_log",
     "summarise",
 ]

@@ -11,7 +11,8 @@ import time
 from collections import Counter, deque
 from collections.abc import Sequence
 
-from livewatch.data.events import Event, EventKind, utc_text
+from livewatch.data.event_json import line_of
+from livewatch.data.events import AlarmChanged, Event, RunEnded, utc_text
 from livewatch.session.folder import EVENTS, SessionFolder
 from livewatch.session.line_file import LineFile
 
@@ -19,7 +20,7 @@ __all__ = ["EventWriter"]
 
 MOST_WAITING = 64 << 20
 """Bytes of lines that wait in memory before events other than alarms are left out."""
-AT_ONCE = frozenset({EventKind.ALARM, EventKind.ENDED})
+AT_ONCE = (AlarmChanged, RunEnded)
 """Kinds that must be on the disk itself before anybody is told."""
 
 
@@ -51,8 +52,8 @@ class EventWriter:
         with self._lock:
             written = utc_text(time.time_ns())
             for event in events:
-                line = (event.to_json(self._sequence, written) + "\n").encode()
-                urgent = event.kind in AT_ONCE
+                line = (line_of(event, self._sequence, written) + "\n").encode()
+                urgent = isinstance(event, AT_ONCE)
                 if self._bytes + len(line) > MOST_WAITING and not urgent:
                     self.counts["events not recorded"] += 1
                     continue

@@ -25,7 +25,7 @@ from datetime import UTC, datetime
 from hashlib import sha256
 from pathlib import Path
 
-from livewatch.data.events import utc_text
+from livewatch.data.events import RunEnded, RunStarted, utc_text
 from livewatch.errors import LivewatchError, SourceError
 from livewatch.profile import load_profile_text
 from livewatch.profile.model import Profile
@@ -191,7 +191,7 @@ class SessionFolder:
         its last whole line of frames, whichever is later."""
         moments: list[str] = []
         with contextlib.suppress(SourceError):
-            moments += [event.utc for event in open_log(self.path / EVENTS)][-1:]
+            moments += [utc_text(logged.event.utc) for logged in open_log(self.path / EVENTS)][-1:]
         for part in self.frame_parts()[-1:]:
             with contextlib.suppress(OSError), part.open("rb") as file:
                 file.seek(max(0, part.stat().st_size - 4096))
@@ -265,11 +265,12 @@ def _guess(path: Path) -> Manifest:
     name = path.name if named is None else named["name"]
     state, data_end = "killed", None
     try:
-        for event in open_log(path / EVENTS):
-            if event.kind == "started":
-                name, started = str(event.detail.get("profile", name)), started or event.utc
-            elif event.kind == "ended":
-                state, data_end = "ended", event.utc
+        for logged in open_log(path / EVENTS):
+            match logged.event:
+                case RunStarted(utc=utc, profile=profile):
+                    name, started = profile, started or utc_text(utc)
+                case RunEnded(utc=utc):
+                    state, data_end = "ended", utc_text(utc)
     except SourceError:
         pass
     text = (path / PROFILE).read_bytes() if (path / PROFILE).is_file() else b""

@@ -1,31 +1,7 @@
 """The event log of a run, read back: `events.jsonl`, format version 1.
 
-A path comes in; `LoggedEvent`s come out, in the order they were announced. One line is one JSON object in UTF-8.
-Every line has:
-
-    v        1, the version of this format
-    seq      number of the event, counted from 0, without gaps
-    time     data time: seconds since the first row, microsecond digits
-    utc      the source's own clock then, ISO 8601 in UTC
-    event    what happened (below)
-    subject  the alarm, channel or bus it happened to, empty for the run as a whole
-    written  the host's clock when the line went to disk, ISO 8601 in UTC; the only field that a replay changes
-
-and, by `event`, further fields. Numbers have their unit in a field beside them (`x` and `x_unit`, or `unit`); a number
-that is not known is null. Readers ignore fields and events they do not know; a change that would mislead such a reader
-gets a new version.
-
-    started     profile, channels, alarms, tick with tick_unit
-    alarm       transition, state and was (ISA-18.2 words), priority, first_out, setpoint, action, message; when raised
-                also because, values, units, quality and before; reason and duration where a person gave them
-    quality     what became of a channel
-    flood       what (began, ended), alarms, within or lasted
-    chattering  raised, within
-    clock       what (went back, jumped ahead), step with unit
-    oddity      counts, all so far by plain-worded kind
-    pull        figures of one full-pedal run
-    marker, note  text, at (data time in seconds it is pinned to)
-    ended       rows, ticks, counts
+A path comes in; `LoggedEvent`s come out, in the order they were announced: the same typed events that the run announced
+(`data.event_json` says how a line is made, `data.events` what each kind has).
 
 A last line that a cut left without its end, and lines that are no event, are counted and left out.
 """
@@ -34,17 +10,16 @@ from __future__ import annotations
 
 import json
 from collections import Counter
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
-from livewatch.data.events import EVENT_FORMAT
+from livewatch.data.event_json import EVENT_FORMAT, event_of
+from livewatch.data.events import Event
 from livewatch.errors import SourceError
 
 __all__ = ["EventLog", "LoggedEvent", "open_log"]
 
-COMMON = frozenset({"v", "seq", "time", "utc", "event", "subject", "written"})
 CUT_OFF = "last line of the event log cut off"
 NOT_EVENTS = "lines that are not events"
 
@@ -55,29 +30,15 @@ class LoggedEvent:
 
     Attributes:
         sequence: its number in the log.
-        time: data time, seconds since the first row.
-        utc: the source's clock, ISO 8601 in UTC.
-        kind: a value of `events.EventKind`, or a later one's word.
-        subject: the alarm, channel or bus.
+        event: what it says.
         written: the host's clock when it went to disk, ISO 8601 in UTC, empty when the line does not say.
-        detail: the other fields.
         line: the line as it stands in the file, without its end.
     """
 
     sequence: int
-    time: float
-    utc: str
-    kind: str
-    subject: str
+    event: Event
     written: str
-    detail: Mapping[str, Any]
     line: str
-
-    @property
-    def record(self) -> dict[str, Any]:
-        """All fields under the names they have in the file."""
-        common = {"time": self.time, "utc": self.utc, "event": self.kind, "subject": self.subject}
-        return {"v": EVENT_FORMAT, "seq": self.sequence, **common, **self.detail, "written": self.written}
 
 
 class EventLog:
@@ -118,16 +79,7 @@ class EventLog:
                     f"{self.path}:{number}: event format version {version}, this livewatch reads up to "
                     f"{EVENT_FORMAT}; use a newer livewatch"
                 )
-            return LoggedEvent(
-                sequence=int(record["seq"]),
-                time=float(record["time"]),
-                utc=str(record["utc"]),
-                kind=str(record["event"]),
-                subject=str(record["subject"]),
-                written=str(record.get("written", "")),
-                detail={key: value for key, value in record.items() if key not in COMMON},
-                line=line,
-            )
+            return LoggedEvent(int(record["seq"]), event_of(record), str(record.get("written", "")), line)
         except (ValueError, KeyError, TypeError, RecursionError):
             self.counts[NOT_EVENTS] += 1
             return None

@@ -116,7 +116,7 @@ class Recorder:
         """Take events; returns when those that matter, and the rows before them, are durable."""
         if not events:
             return
-        urgent = any(event.kind in AT_ONCE for event in events)
+        urgent = any(isinstance(event, AT_ONCE) for event in events)
         if urgent:
             with self._state:
                 before = self._wanted = self._taken

@@ -9,172 +9,112 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable, Mapping
-from dataclasses import asdict, dataclass, field
+from dataclasses import dataclass, field
 from typing import Any
 
-from livewatch.alarms.load import AIM, Figures, Load
-from livewatch.alarms.machine import STANDING
-from livewatch.data.events import EventKind
-from livewatch.session.log import LoggedEvent
+from livewatch.alarms.load import AIM, Load, LoadFigures
+from livewatch.alarms.spells import AlarmSpell, SpellBook
+from livewatch.data.alarm_states import STANDING
+from livewatch.data.events import AlarmChanged, Event, OdditiesCounted, RunEnded, RunStarted, utc_text
 from livewatch.session.log_filter import LogFilter
 
-__all__ = ["LogSummary", "Spell", "summarise"]
+__all__ = ["LogSummary", "summarise"]
 
+SUMMARY_FORMAT = 2
 USUAL_TICK = 10_000_000
 """Nanoseconds, for a log whose beginning is missing."""
-_STANDING = frozenset(state.value for state in STANDING)
-
-
-@dataclass(slots=True)
-class Spell:
-    """One alarm from when it was raised until it stood no more. Times are data time in seconds.
-
-    Attributes:
-        start_utc: the source's clock at the start, ISO 8601.
-        end: None when it stood to the end of the log.
-        ended_by: the transition that ended it: returned to normal, latched, shelved, ...
-        acknowledged: when a person answered it, during the spell or after; None when nobody did.
-    """
-
-    alarm: str
-    priority: str
-    setpoint: str
-    first_out: bool
-    start: float
-    start_utc: str
-    end: float | None = None
-    ended_by: str = ""
-    acknowledged: float | None = None
 
 
 @dataclass(slots=True)
 class LogSummary:
     """Attributes:
     profile: name of the profile, empty when the log does not say.
-    start_utc: the source's clock at the first event, empty when there is none.
+    utc: the source's clock at the first event, ns since the Unix epoch; None when there is none.
     duration: data time of the last event, s.
     ended: whether the run ended in good order.
     events: number of events by kind.
     spells: in order of their start.
     figures: the load on the person.
-    oddities: what was odd in the data, as last told.
+    odd: what was odd in the data, as last told.
     """
 
     profile: str = ""
-    start_utc: str = ""
+    utc: int | None = None
     duration: float = 0.0
     ended: bool = False
     events: Mapping[str, int] = field(default_factory=dict)
-    spells: list[Spell] = field(default_factory=list)
-    figures: Figures = field(default_factory=lambda: Load(USUAL_TICK).figures(0))
-    oddities: Mapping[str, int] = field(default_factory=dict)
+    spells: list[AlarmSpell] = field(default_factory=list)
+    figures: LoadFigures = field(default_factory=lambda: Load(USUAL_TICK).figures(0))
+    odd: Mapping[str, int] = field(default_factory=dict)
 
-    def length(self, spell: Spell) -> float:
+    def length(self, spell: AlarmSpell) -> float:
         """How long a spell stood, s; up to the end of the log when it stood to the end."""
         return (self.duration if spell.end is None else spell.end) - spell.start
 
-    @property
-    def record(self) -> dict[str, Any]:
-        """Everything as JSON values; times in seconds, with the unit in the name."""
-        spells = [
-            {
-                "alarm": spell.alarm,
-                "priority": spell.priority,
-                "setpoint": spell.setpoint,
-                "first_out": spell.first_out,
-                "start_s": spell.start,
-                "start_utc": spell.start_utc,
-                "end_s": spell.end,
-                "duration_s": round(self.length(spell), 6),
-                "ended_by": spell.ended_by or None,
-                "acknowledged_s": spell.acknowledged,
-            }
-            for spell in self.spells
-        ]
-        figures = asdict(self.figures)
+    def to_json(self) -> dict[str, Any]:
+        """Everything as JSON values; spells, load and odd counts have the words of the diagnosis."""
+        figures = self.figures
         return {
-            "v": 1,
+            "v": SUMMARY_FORMAT,
             "profile": self.profile,
-            "start_utc": self.start_utc,
-            "duration_s": self.duration,
+            "start_utc": "" if self.utc is None else utc_text(self.utc),
+            "duration": self.duration,
+            "duration_unit": "s",
             "ended": self.ended,
             "events": dict(self.events),
-            "alarms": spells,
-            "load": {
-                "raised": figures["raised"],
-                "average_per_10_min": round(figures["average"], 6),
-                "peak_in_10_min": figures["peak"],
-                "floods": figures["floods"],
-                "flood_time_s": figures["flood_time"],
-                "chattering": figures["chattering"],
-                "share_percent": {key: round(value, 6) for key, value in figures["share"].items()},
-                "share_to_aim_at_percent": dict(AIM),
-                "most_frequent": [list(entry) for entry in figures["most_frequent"]],
-                "standing_10_min_or_longer_s": figures["standing"],
+            "alarms": [
+                {
+                    **spell.to_json(),
+                    "start_utc": utc_text(spell.utc),
+                    "duration": round(self.length(spell), 6),
+                    "ended_by": spell.ended_by or None,
+                    "acknowledged": spell.acknowledged,
+                }
+                for spell in self.spells
+            ],
+            "alarm_load": {
+                **figures.to_json(),
+                "flood_time": figures.flood_time,
+                "share": {key: round(value, 6) for key, value in figures.share.items()},
+                "share_to_aim_at": dict(AIM),
+                "share_unit": "%",
+                "most_frequent": [list(entry) for entry in figures.most_frequent],
+                "standing_ten_minutes": dict(figures.standing),
+                "time_unit": "s",
             },
-            "oddities": dict(self.oddities),
+            "odd": dict(self.odd),
         }
 
 
-def summarise(events: Iterable[LoggedEvent], wanted: LogFilter | None = None) -> LogSummary:
+def summarise(events: Iterable[Event], wanted: LogFilter | None = None) -> LogSummary:
     """Go over the whole log once; alarms and events are counted where `wanted` lets them pass."""
     wanted = wanted or LogFilter()
     summary = LogSummary()
     kinds: Counter[str] = Counter()
-    latest: dict[str, Spell] = {}
+    book = SpellBook()
     load = Load(USUAL_TICK)
     now = 0
     for event in events:
         passes = wanted.passes(event)
         kinds[event.kind] += passes
-        summary.start_utc = summary.start_utc or event.utc
-        summary.duration = max(summary.duration, event.time)
-        now = max(now, round(event.time * 1e9))
+        summary.utc = event.utc if summary.utc is None else summary.utc
+        now = max(now, event.time)
         load.passed(now)
-        detail = event.detail
-        if event.kind == EventKind.STARTED:
-            summary.profile = str(detail.get("profile", ""))
-            tick = detail.get("tick")
-            if isinstance(tick, int | float) and tick > 0:
-                load = Load(round(tick * 1e9))
-        elif event.kind == EventKind.ALARM and passes:
-            _follow(event, latest, summary, load, now)
-        elif event.kind in (EventKind.ODDITY, EventKind.ENDED):
-            counts = detail.get("counts")
-            if isinstance(counts, dict):
-                summary.oddities = counts
-            summary.ended = summary.ended or event.kind == EventKind.ENDED
+        if isinstance(event, RunStarted):
+            summary.profile = event.profile
+            if event.tick > 0:
+                load = Load(round(event.tick * 1e9))
+        elif isinstance(event, AlarmChanged) and passes:
+            book.observe([event])
+            if event.raised:
+                load.raised(now, event.subject, event.priority)
+            elif event.was in STANDING and event.state not in STANDING:
+                load.stands_no_more(now, event.subject)
+        elif isinstance(event, OdditiesCounted | RunEnded):
+            summary.odd = event.counts
+            summary.ended = summary.ended or isinstance(event, RunEnded)
+    summary.duration = round(now / 1e9, 6)
+    summary.spells = book.spells
     summary.events = dict(+kinds)
     summary.figures = load.figures(now)
     return summary
-
-
-def _follow(event: LoggedEvent, latest: dict[str, Spell], summary: LogSummary, load: Load, now: int) -> None:
-    detail, name = event.detail, event.subject
-    transition, state = str(detail.get("transition", "")), str(detail.get("state", ""))
-    spell = latest.get(name)
-    stands = spell is not None and spell.end is None
-    if transition == "raised":
-        if stands and spell is not None:
-            spell.end, spell.ended_by = event.time, "raised anew"
-        priority = str(detail.get("priority", ""))
-        latest[name] = Spell(
-            alarm=name,
-            priority=priority,
-            setpoint=str(detail.get("setpoint", "")),
-            first_out=bool(detail.get("first_out", False)),
-            start=event.time,
-            start_utc=event.utc,
-        )
-        summary.spells.append(latest[name])
-        for known in AIM:
-            if known == priority:
-                load.raised(now, name, known)
-        return
-    if spell is None:
-        return
-    if transition == "acknowledged" and spell.acknowledged is None:
-        spell.acknowledged = event.time
-    if stands and state not in _STANDING:
-        spell.end, spell.ended_by = event.time, transition
-        load.stands_no_more(now, name)

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Iterator
+from dataclasses import replace
 from math import nan
 
 import numpy as np
@@ -84,13 +85,13 @@ class Signature:
 
     def finish(self) -> list[Event]:
         """The drive is over; gives a pull that was still going on, at the last tick."""
-        events = [event for readings in self._reader.finish() for event in self._look(readings)]
+        events: list[Event] = [event for readings in self._reader.finish() for event in self._look(readings)]
         time, utc = self._last
         self._evidence.finish()
         self._said = None
         for pull, _ in self._pulls.finish(time // LOOK_TIME):
             events.append(self._keep(pull, time, utc))
-        return [Event(time, utc, event.kind, event.subject, event.detail) for event in events]
+        return [replace(event, time=time, utc=utc) for event in events]
 
     def finding(self) -> Finding:
         """What the drive shows so far. Asking again without new ticks costs nothing."""

@@ -6,8 +6,9 @@ from collections import Counter
 from collections.abc import Iterator
 from html import escape
 
+from livewatch.data.alarm_states import PRIORITIES
 from livewatch.diagnosis.diagnosis import Diagnosis
-from livewatch.wording.events import MARKS, clock_text
+from livewatch.wording.events import clock_text
 
 __all__ = ["summary", "table"]
 
@@ -41,7 +42,7 @@ def _facts(diagnosis: Diagnosis) -> Iterator[tuple[str, str]]:
             size = f" ({cause.size})" if cause.size else ""
             yield "cause", f"{100.0 * cause.probability:.0f} % {cause.title}{size}"
     raised = Counter(spell.priority for spell in diagnosis.alarms)
-    counts = ", ".join(f"{raised[priority]} {priority}" for priority in MARKS if raised[priority])
+    counts = ", ".join(f"{raised[priority]} {priority}" for priority in PRIORITIES if raised[priority])
     yield "alarms", counts or "none"
     yield "pulls", str(said.pull_count)
     if diagnosis.odd:

@@ -1,28 +1,46 @@
-"""Events in words: one line for a person, from one event.
-
-The record of an event comes in, as `events.jsonl` has it; a sentence comes out, without its time. The line display, the
-event list and the report use the same words.
+"""Events in words: one line for a person, from one event, without its time. The line display, the event list and the
+report use the same words.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import fields
 from typing import Any
 
-__all__ = ["MARKS", "clock_text", "facts_of", "sentence", "standing", "tone"]
+from livewatch.data.alarm_states import Priority, State
+from livewatch.data.events import (
+    AlarmChanged,
+    AlarmChattered,
+    AlarmFlood,
+    ClockMoved,
+    Event,
+    Fact,
+    Figure,
+    MarkerSet,
+    NoteWritten,
+    OdditiesCounted,
+    PullEnded,
+    QualityChanged,
+    RunEnded,
+    RunStarted,
+)
+
+__all__ = ["MARKS", "TONES", "clock_text", "fact_words", "particulars", "sentence", "standing", "tone"]
 
 MARKS: Mapping[str, str] = {"critical": "▲▲", "high": "▲", "medium": "◆", "low": "●"}
 """A shape for each priority, so that it reads without colour."""
 
-_TONES: Mapping[str, str] = {"critical": "bold red", "high": "red", "medium": "yellow", "low": "cyan"}
+TONES: Mapping[Priority, str] = {"critical": "bold red", "high": "red", "medium": "yellow", "low": "cyan"}
+"""How rich should style each priority."""
 
-_STANDING: Mapping[tuple[str, str], str] = {
-    ("returned to normal", "returned to normal unacknowledged"): "over, not acknowledged",
-    ("returned to normal", "normal"): "over",
-    ("latched", "latched unacknowledged"): "over, latched, not acknowledged",
-    ("latched", "latched acknowledged"): "over, latched",
-    ("acknowledged", "normal"): "acknowledged, over",
-    ("acknowledged", "latched acknowledged"): "acknowledged, still latched",
+_STANDING: Mapping[tuple[str, State], str] = {
+    ("returned to normal", State.RETURNED): "over, not acknowledged",
+    ("returned to normal", State.NORMAL): "over",
+    ("latched", State.LATCHED_UNACKNOWLEDGED): "over, latched, not acknowledged",
+    ("latched", State.LATCHED_ACKNOWLEDGED): "over, latched",
+    ("acknowledged", State.NORMAL): "acknowledged, over",
+    ("acknowledged", State.LATCHED_ACKNOWLEDGED): "acknowledged, still latched",
 }
 """What a transition to a state means, where its name does not say all of it."""
 
@@ -36,66 +54,83 @@ def clock_text(seconds: float) -> str:
     return f"{hours}:{minutes:02d}:{tail}" if hours else f"{minutes}:{tail}"
 
 
-def tone(record: Mapping[str, Any]) -> str:
+def tone(event: Event) -> str:
     """How rich should style the line: quiet unless an alarm was raised."""
-    if record["event"] == "alarm" and record.get("transition") == "raised":
-        return _TONES.get(record.get("priority", ""), "")
-    return "bold" if record["event"] in ("flood", "clock") else "dim"
+    if isinstance(event, AlarmChanged) and event.raised:
+        return TONES[event.priority]
+    return "bold" if isinstance(event, AlarmFlood | ClockMoved) else "dim"
 
 
-def sentence(record: Mapping[str, Any]) -> str:
-    """What happened, in one line."""
-    kind, subject = record["event"], record.get("subject", "")
-    if kind == "alarm":
-        return _alarm(record, subject)
-    if kind == "quality":
-        return f"{subject}: {record.get('what', record.get('quality', 'changed'))}"
-    if kind == "oddity":
-        counts = record.get("counts", {})
-        return "odd so far: " + ", ".join(f"{number} {what}" for what, number in counts.items())
-    if kind == "clock":
-        return f"the source's clock {record['what']} by {abs(record['step']):g} {record['unit']}"
-    if kind == "flood":
-        return f"alarm flood {record.get('what', '')}"
-    if kind == "chattering":
-        return f"{subject} is chattering"
-    if kind == "pull":
-        return f"pull {record.get('number', '')} ended".replace("  ", " ")
-    if kind in ("marker", "note"):
-        return f"{kind} at {clock_text(record.get('at', record['time']))}: {record.get('text', '')}"
-    if kind == "started":
-        return f"started with profile {record.get('profile', '')}"
-    if kind == "ended":
-        return f"ended after {record.get('rows', 0)} rows"
-    return f"{kind} {subject}".strip()
+def sentence(event: Event, name: str = "") -> str:
+    """What happened, in one line; `name` is how the subject is called, its own name when empty."""
+    subject = name or event.subject
+    match event:
+        case AlarmChanged():
+            return _alarm(event, subject)
+        case QualityChanged(what=what):
+            return f"{subject}: {what}"
+        case OdditiesCounted(counts=counts):
+            return "odd so far: " + ", ".join(f"{number} {kind}" for kind, number in counts.items())
+        case ClockMoved(what=what, step=step):
+            return f"the source's clock {what} by {abs(step):g} s"
+        case AlarmFlood(what=what):
+            return f"alarm flood {what}"
+        case AlarmChattered():
+            return f"{subject} is chattering"
+        case PullEnded(number=number):
+            return f"pull {number} ended"
+        case MarkerSet(text=text, at=at) | NoteWritten(text=text, at=at):
+            return f"{event.kind} at {clock_text(at)}: {text}"
+        case RunStarted(profile=profile):
+            return f"started with profile {profile}"
+        case RunEnded(rows=rows):
+            return f"ended after {rows} rows"
+    # A later livewatch, or a hand, wrote something this one has no words for.
+    return f"{event.kind} {subject}".strip()
 
 
-def standing(record: Mapping[str, Any]) -> str:
+def standing(event: AlarmChanged) -> str:
     """How an alarm stands after a transition, in words."""
-    word = str(record.get("transition", ""))
-    return _STANDING.get((word, str(record.get("state", ""))), word)
+    return _STANDING.get((event.transition, event.state), event.transition)
 
 
-def facts_of(because: Iterable[Mapping[str, Any]]) -> list[str]:
+def fact_words(because: Iterable[Fact]) -> list[str]:
     """What made an alarm true, each as `channel value unit`. Conditions that only had to hold (plain 1 or 0) and what
     is unknown are left out; the first one, which was compared with the set point, never is."""
     said: list[str] = []
     for number, fact in enumerate(because):
-        value, unit = fact["value"], fact["unit"]
-        if value is None or (number and unit == "1" and value in (0, 1)):
+        if fact.value is None or (number and fact.unit == "1" and fact.value in (0, 1)):
             continue
-        said.append(f"{fact['channel']} {value:.4g}" + ("" if unit == "1" else f" {unit}"))
+        said.append(f"{fact.channel} {fact.value:.4g}" + ("" if fact.unit == "1" else f" {fact.unit}"))
     return said
 
 
-def _alarm(record: Mapping[str, Any], subject: str) -> str:
-    priority = record.get("priority", "")
-    if record.get("transition") != "raised":
-        reason = record.get("reason")
-        return f"{subject}: {standing(record)}" + (f" ({reason})" if reason else "")
-    said = record.get("message") or subject.replace("_", " ")
-    facts = facts_of(record.get("because", ()))
-    first = " [first out]" if record.get("first_out") else ""
-    action = record.get("action", "")
-    parts = [f"{MARKS.get(priority, '')} {priority.upper()} {said}{first}", "; ".join(facts), action]
-    return " · ".join(part for part in parts if part)
+def particulars(event: Event) -> str:
+    """What an event carries besides its sentence, each thing with its name and unit; lists are left out."""
+    return ", ".join(_pairs(event, {field.name for field in fields(Event)}))
+
+
+def _pairs(event: Event, common: set[str]) -> Iterator[str]:
+    for field in fields(event):
+        value = getattr(event, field.name)
+        unit = getattr(event, "unit", "") if field.name == "last" else field.metadata.get("unit", "")
+        match value:
+            case Mapping():
+                yield from (_pair(name, inner, "") for name, inner in value.items())
+            case (Figure(), *_):
+                yield from (_pair(figure.name, figure.value, figure.unit) for figure in value)
+            case _ if value is not None and not isinstance(value, tuple) and field.name not in common | {"unit"}:
+                yield _pair(field.name, value, unit)
+
+
+def _pair(name: str, value: Any, unit: str) -> str:
+    said = "unknown" if value is None else "yes" if value is True else "no" if value is False else f"{value} {unit}"
+    return f"{name.replace('_', ' ')} {said.removesuffix(' 1')}".strip()
+
+
+def _alarm(event: AlarmChanged, subject: str) -> str:
+    if not event.raised:
+        return f"{subject}: {standing(event)}" + (f" ({event.reason})" if event.reason else "")
+    first = " [first out]" if event.first_out else ""
+    said = f"{MARKS[event.priority]} {event.priority.upper()} {event.message or subject.replace('_', ' ')}{first}"
+    return " · ".join(part for part in (said, "; ".join(fact_words(event.because or ())), event.action) if part)

@@ -12,7 +12,7 @@ import pytest
 
 from livewatch.alarms import AlarmSystem
 from livewatch.data.actions import Action
-from livewatch.data.events import Event, EventKind
+from livewatch.data.events import AlarmChanged, Event
 from livewatch.data.samples import Quality
 from livewatch.data.ticks import TickBatch
 from livewatch.profile.formula.formula import compile_condition, compile_formula
@@ -139,9 +139,9 @@ class Bench:
     def moves(self, events: Sequence[Event]) -> list[tuple[int, str, str]]:
         """(tick, alarm, transition) of the alarm events."""
         return [
-            (event.time // PERIOD, event.subject, event.detail["transition"])
+            (event.time // PERIOD, event.subject, event.transition)
             for event in events
-            if event.kind is EventKind.ALARM
+            if isinstance(event, AlarmChanged)
         ]
 
 

@@ -67,7 +67,7 @@ def test_acknowledging_all_answers_what_is_unacknowledged_and_leaves_latched_ala
     bench: Any, system: AlarmSystem
 ) -> None:
     events = bench.act(system, "acknowledge_all", "", 1)
-    assert [(event.subject, event.detail["state"]) for event in events] == [
+    assert [(event.subject, event.state) for event in events] == [
         ("lean_under_load", "acknowledged alarm"),
         ("overboost", "normal"),
     ]
@@ -83,21 +83,21 @@ def test_an_action_is_stamped_with_the_times_it_is_given_at(system: AlarmSystem)
 
 def test_shelving_tells_until_when_and_why_and_removing_from_service_why(bench: Any, system: AlarmSystem) -> None:
     (event,) = bench.act(system, "shelve", "overboost", 1, duration=90 * 10**9, text="gauge hose off")
-    assert (event.detail["until"], event.detail["until_unit"], event.detail["reason"]) == (90.01, "s", "gauge hose off")
+    assert (event.until, event.reason) == (90.01, "gauge hose off")
     state = system.states()[1]
     assert (state.shelved_until, state.reason) == (90_010_000_000, "gauge hose off")
     (event,) = bench.act(system, "remove_from_service", "overboost", 1, text="sensor changed")
-    assert event.detail["reason"] == "sensor changed"
+    assert event.reason == "sensor changed"
     assert (system.states()[1].shelved_until, system.states()[1].reason) == (None, "sensor changed")
     (event,) = bench.act(system, "return_to_service", "overboost", 1)
-    assert "reason" not in event.detail and system.states()[1].reason == ""
+    assert event.reason is None and system.states()[1].reason == ""
 
 
 def test_the_reason_goes_with_the_action_and_not_with_what_follows_from_it(bench: Any, system: AlarmSystem) -> None:
     bench.act(system, "shelve", "lean_under_load", 1, duration=10**9)
     unshelved, raised = bench.act(system, "unshelve", "lean_under_load", 1, text="hose back on")
-    assert unshelved.detail["reason"] == "hose back on"
-    assert raised.detail["transition"] == "raised" and "reason" not in raised.detail
+    assert unshelved.reason == "hose back on"
+    assert raised.transition == "raised" and raised.reason is None
 
 
 def test_the_screen_is_told_how_every_alarm_stands(system: AlarmSystem) -> None:

@@ -13,6 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from livewatch.alarms import ActionError, AlarmSystem
+from livewatch.data.event_json import line_of
 from livewatch.data.samples import Quality
 from livewatch.data.ticks import TickBatch
 from livewatch.profile.formula.formula import compile_formula
@@ -78,7 +79,7 @@ def log(bench: Any, profile: Profile, ticks: TickBatch, cuts: list[int], acts: l
     lines: list[str] = []
     edges = sorted({0, len(ticks), *cuts, *(act[0] for act in acts)})
     for start, stop in pairwise(edges):
-        lines.extend(event.to_json(0) for event in system.take(ticks[start:stop]))
+        lines.extend(line_of(event, 0) for event in system.take(ticks[start:stop]))
         for at, kind, name in acts:
             if at == stop:
                 try:
@@ -86,7 +87,7 @@ def log(bench: Any, profile: Profile, ticks: TickBatch, cuts: list[int], acts: l
                 except ActionError as refused:
                     lines.append(str(refused))
                 else:
-                    lines.extend(event.to_json(0) for event in events)
+                    lines.extend(line_of(event, 0) for event in events)
     lines.append(repr(system.states()))
     lines.append(repr(system.figures()))
     return lines

@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 
 from livewatch.alarms import AlarmSystem
-from livewatch.data.events import EventKind
+from livewatch.data.events import AlarmChanged
 
 NAN = float("nan")
 
@@ -15,8 +15,8 @@ NAN = float("nan")
 def first_out(bench: Any, alarms: list[Any], columns: dict[str, list[float]]) -> list[tuple[int, str]]:
     profile = bench.profile(alarms)
     events = AlarmSystem(profile).take(bench.ticks(profile, columns))
-    raised = [event for event in events if event.detail["transition"] == "raised"]
-    return [(event.time // 10_000_000, event.subject) for event in raised if event.detail["first_out"]]
+    raised = [event for event in events if isinstance(event, AlarmChanged) and event.raised]
+    return [(event.time // 10_000_000, event.subject) for event in raised if event.first_out]
 
 
 @pytest.fixture
@@ -79,7 +79,8 @@ def test_a_hidden_alarm_does_not_keep_another_from_being_the_first_out(bench: An
     system.take(bench.ticks(profile, {"boost": [80], "lambda_ratio": [1.0]}))
     bench.act(system, "shelve", "low_pressure", 0, duration=10**12)
     (event,) = system.take(bench.ticks(profile, {"boost": [80], "lambda_ratio": [1.1]}, 1))
-    assert (event.subject, event.detail["first_out"]) == ("lean", True)
+    assert isinstance(event, AlarmChanged)
+    assert (event.subject, event.first_out) == ("lean", True)
 
 
 def test_a_channel_lost_for_the_whole_drive_does_not_keep_an_alarm_from_being_the_first_out(bench: Any) -> None:
@@ -87,5 +88,5 @@ def test_a_channel_lost_for_the_whole_drive_does_not_keep_an_alarm_from_being_th
     profile = bench.profile([bench.alarm("lean", "lambda_ratio > 1.06")], channels)
     columns = {"lambda_ratio": [1.0] * 200 + [1.1] * 10, "boost": [NAN] * 210}
     events = AlarmSystem(profile).take(bench.ticks(profile, columns))
-    raised = [event for event in events if event.kind is EventKind.ALARM]
-    assert [(event.subject, event.detail["first_out"]) for event in raised] == [("lost: boost", False), ("lean", True)]
+    raised = [event for event in events if isinstance(event, AlarmChanged)]
+    assert [(event.subject, event.first_out) for event in raised] == [("lost: boost", False), ("lean", True)]

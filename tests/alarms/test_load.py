@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 
 from livewatch.alarms import AIM, AlarmSystem
-from livewatch.data.events import EventKind
+from livewatch.data.events import AlarmChanged, AlarmChattered, AlarmFlood
 
 SECOND = 1_000_000_000
 
@@ -27,11 +27,11 @@ def drive(bench: Any, raised_at: list[int], seconds: int, priority: str = "low")
 
 
 def floods(events: list[Any]) -> list[tuple[int, str]]:
-    return [(event.time // SECOND, event.detail["what"]) for event in events if event.kind is EventKind.FLOOD]
+    return [(event.time // SECOND, event.what) for event in events if isinstance(event, AlarmFlood)]
 
 
 def chattering(events: list[Any]) -> list[int]:
-    return [event.time // SECOND for event in events if event.kind is EventKind.CHATTERING]
+    return [event.time // SECOND for event in events if isinstance(event, AlarmChattered)]
 
 
 def test_ten_alarms_in_ten_minutes_are_no_flood_and_the_eleventh_begins_one(bench: Any) -> None:
@@ -51,14 +51,14 @@ def test_a_flood_ends_at_the_tick_at_which_fewer_than_five_alarms_are_left_in_te
     # The fifth newest alarm, at 60 s, leaves the ten minutes at 660 s.
     assert floods(events) == [(100, "began"), (660, "ended")]
     ended = events[-1]
-    assert ended.detail == {"what": "ended", "alarms": 11, "lasted": 560.0, "lasted_unit": "s"}
+    assert (ended.what, ended.alarms, ended.within, ended.lasted) == ("ended", 11, None, 560.0)
     assert floods(drive(bench, times, 660)[1]) == [(100, "began")]
     assert floods(drive(bench, times, 661)[1]) == [(100, "began"), (660, "ended")]
 
 
 def test_the_end_of_a_flood_says_how_many_alarms_it_had(bench: Any) -> None:
     _, events = drive(bench, [*(10 * i for i in range(11)), 200, 300], 1000)
-    assert events[-1].detail["alarms"] == 13
+    assert events[-1].alarms == 13
 
 
 def test_an_alarm_at_the_very_tick_at_which_a_flood_would_end_prolongs_it(bench: Any) -> None:
@@ -87,10 +87,10 @@ def test_chattering_is_told_once_until_the_alarm_was_calm_for_a_minute(bench: An
 
 def test_what_chatters_or_floods_is_told_after_the_alarm_that_made_it_so(bench: Any) -> None:
     _, events = drive(bench, [2 * i for i in range(11)], 30)
-    at_20 = [(event.kind, event.subject) for event in events if event.time == 20 * SECOND]
-    assert at_20 == [(EventKind.ALARM, "overboost"), (EventKind.FLOOD, "")]
-    at_4 = [(event.kind, event.subject) for event in events if event.time == 4 * SECOND]
-    assert at_4 == [(EventKind.ALARM, "overboost"), (EventKind.CHATTERING, "overboost")]
+    at_20 = [(type(event), event.subject) for event in events if event.time == 20 * SECOND]
+    assert at_20 == [(AlarmChanged, "overboost"), (AlarmFlood, "")]
+    at_4 = [(type(event), event.subject) for event in events if event.time == 4 * SECOND]
+    assert at_4 == [(AlarmChanged, "overboost"), (AlarmChattered, "overboost")]
 
 
 def test_the_figures_of_a_quiet_hour(bench: Any) -> None:

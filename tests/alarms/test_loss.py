@@ -13,7 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from livewatch.alarms import AlarmSystem, State
-from livewatch.data.events import EventKind
+from livewatch.data.events import AlarmChanged, Fact, QualityChanged
 from livewatch.data.samples import Quality
 from livewatch.data.ticks import TickBatch
 from livewatch.profile.formula.formula import compile_formula
@@ -57,9 +57,9 @@ def hold(bench: Any, profile: Any, n: int, arrivals: Arrivals) -> TickBatch:
 def told(bench: Any, events: list[Any]) -> list[tuple[int, str, str]]:
     """(tick, subject, what), channels that are lost or back and alarms alike."""
     return [
-        (event.time // 10_000_000, event.subject, event.detail.get("what") or event.detail["transition"])
+        (event.time // 10_000_000, event.subject, getattr(event, "what", "") or event.transition)
         for event in events
-        if event.kind in (EventKind.QUALITY, EventKind.ALARM)
+        if isinstance(event, QualityChanged | AlarmChanged)
     ]
 
 
@@ -88,13 +88,12 @@ def test_a_channel_that_stops_coming_is_lost_half_a_second_after_it_went_stale_a
         (550, "lost: lambda_ratio", "returned to normal"),
     ]
     lost, raised, back, _ = events
-    assert lost.detail == {
-        "what": "lost", "quality": "stale", "last": 1.0, "unit": "1", "age": 1.01, "age_unit": "s",
-    }  # fmt: skip
-    assert (back.detail["quality"], back.detail["age"]) == ("good", 0.0)
-    assert raised.detail["because"] == [{"channel": "lambda_ratio", "value": None, "unit": "1", "quality": "stale"}]
-    assert raised.detail["setpoint"] == "no good value of lambda_ratio for 0.5 s"
-    assert raised.detail["message"] == "No good value of lambda_ratio. Cannot judge: lean."
+    assert isinstance(lost, QualityChanged) and isinstance(raised, AlarmChanged) and isinstance(back, QualityChanged)
+    assert (lost.what, lost.quality, lost.last, lost.unit, lost.age) == ("lost", "stale", 1.0, "1", 1.01)
+    assert (back.quality, back.age) == ("good", 0.0)
+    assert raised.because == (Fact("lambda_ratio", None, "1", "stale"),)
+    assert raised.setpoint == "no good value of lambda_ratio for 0.5 s"
+    assert raised.message == "No good value of lambda_ratio. Cannot judge: lean."
 
 
 @pytest.mark.parametrize(("bad", "events"), [(50, []), (51, [(150, "boost", "lost"), (150, "lost: boost", "raised")])])
@@ -111,9 +110,9 @@ def test_a_channel_never_seen_is_lost_five_seconds_after_the_start(bench: Any, p
     alive = {"lambda_ratio": every(5, 0, 700), "speed": every(100, 0, 700)}
     events = AlarmSystem(profile).take(hold(bench, profile, 700, alive))
     assert told(bench, events) == [(500, "boost", "lost"), (500, "lost: boost", "raised")]
-    assert events[0].detail == {
-        "what": "lost", "quality": "never seen", "last": 1.0, "unit": "kPa", "age": None, "age_unit": "s"
-    }  # fmt: skip
+    lost = events[0]
+    assert isinstance(lost, QualityChanged)
+    assert (lost.what, lost.quality, lost.last, lost.unit, lost.age) == ("lost", "never seen", 1.0, "kPa", None)
     late = {**alive, "boost": every(10, 499, 700)}
     assert told(bench, AlarmSystem(profile).take(hold(bench, profile, 700, late))) == []
 
@@ -172,9 +171,9 @@ def test_a_bus_that_falls_silent_is_one_alarm_and_its_channels_stay_quiet(bench:
         (751, "lost: speed", "suppressed"),
     ]
     assert [entry[1] for entry in told(bench, events) if entry[2] == "lost"] == ["lambda_ratio", "boost", "speed"]
-    raised = next(event for event in events if event.detail.get("transition") == "raised")
-    assert raised.detail["priority"] == "high"
-    assert [entry["channel"] for entry in raised.detail["because"]] == ["lambda_ratio", "boost", "speed"]
+    raised = next(event for event in events if isinstance(event, AlarmChanged) and event.raised)
+    assert raised.priority == "high"
+    assert [entry.channel for entry in raised.because] == ["lambda_ratio", "boost", "speed"]
 
 
 def test_when_the_bus_comes_back_slow_channels_have_the_time_they_need(bench: Any, profile: Any) -> None:
@@ -288,10 +287,10 @@ def test_the_alarm_of_a_lost_channel_can_be_acknowledged_shelved_and_removed_fro
     alive = {"lambda_ratio": every(5, 0, 700), "speed": every(100, 0, 700)}
     system.take(hold(bench, profile, 700, alive))
     name = "lost: boost"
-    assert bench.act(system, "acknowledge", name, 699)[0].detail["state"] == "acknowledged alarm"
-    assert bench.act(system, "shelve", name, 699, duration=10**9)[0].detail["state"] == "shelved"
-    assert [event.detail["transition"] for event in bench.act(system, "unshelve", name, 699)] == ["unshelved", "raised"]
-    assert bench.act(system, "remove_from_service", name, 699, text="not fitted")[0].detail["state"] == "out of service"
+    assert bench.act(system, "acknowledge", name, 699)[0].state == "acknowledged alarm"
+    assert bench.act(system, "shelve", name, 699, duration=10**9)[0].state == "shelved"
+    assert [event.transition for event in bench.act(system, "unshelve", name, 699)] == ["unshelved", "raised"]
+    assert bench.act(system, "remove_from_service", name, 699, text="not fitted")[0].state == "out of service"
 
 
 qualities = st.sampled_from([GOOD, GOOD, GOOD, OUT, INVALID])

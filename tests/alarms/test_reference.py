@@ -17,7 +17,7 @@ from hypothesis.stateful import RuleBasedStateMachine, initialize, rule, run_sta
 
 from livewatch.alarms import ActionError, AlarmSystem
 from livewatch.data.actions import Action
-from livewatch.data.events import EventKind
+from livewatch.data.events import AlarmChanged
 
 SECOND = 1_000_000_000
 RANKS = {"critical": 0, "high": 1, "medium": 2, "low": 3}
@@ -221,12 +221,11 @@ configurations = st.tuples(
 def compared(events: list[Any]) -> list[tuple[Any, ...]]:
     rows: list[tuple[Any, ...]] = []
     for event in events:
-        detail = event.detail
-        if event.kind is EventKind.ALARM:
-            words = (detail["transition"], detail["was"], detail["state"], detail["first_out"])
+        if isinstance(event, AlarmChanged):
+            words = (event.transition, event.was, event.state, event.first_out)
             rows.append((event.time / SECOND, "alarm", event.subject, *words))
         else:
-            rows.append((event.time / SECOND, event.kind.value, event.subject, detail.get("what")))
+            rows.append((event.time / SECOND, event.kind, event.subject, getattr(event, "what", None)))
     return rows
 
 

@@ -131,9 +131,7 @@ def test_transition(bench: Any, name: str, was: str, state: str, what: str) -> N
         car.do(step)
     assert car.state == was
     events = car.do(what)
-    assert [(event.detail["transition"], event.detail["was"], event.detail["state"]) for event in events] == [
-        (name, was, state)
-    ]
+    assert [(event.transition, event.was, event.state) for event in events] == [(name, was, state)]
     assert car.state == state
 
 
@@ -147,7 +145,7 @@ def test_an_alarm_whose_condition_holds_is_announced_anew_when_it_is_hidden_no_l
     car.do("condition holds")
     car.do("acknowledge")
     car.do(hiding)
-    names = [event.detail["transition"] for event in car.do(back)]
+    names = [event.transition for event in car.do(back)]
     assert names[1:] == ["raised"]
     assert car.state == UNACK
 
@@ -165,7 +163,7 @@ def test_an_alarm_shelved_while_suppressed_comes_back_suppressed(bench: Any) -> 
     car = Car(bench, latching=False)
     car.do("suppressing")
     car.do("shelve")
-    assert [event.detail["transition"] for event in car.do("unshelve")] == ["unshelved", "suppressed"]
+    assert [event.transition for event in car.do("unshelve")] == ["unshelved", "suppressed"]
     assert car.state == SUPPRESSED
 
 
@@ -175,8 +173,8 @@ def test_suppression_that_begins_while_shelved_is_followed_and_shows_after_it(be
     car.do("suppressing")
     car.do("condition holds")
     events = car.do("time over")
-    assert [event.detail["transition"] for event in events] == ["shelving ended", "suppressed"]
-    assert [event.detail["transition"] for event in car.do("not suppressing")] == ["no longer suppressed", "raised"]
+    assert [event.transition for event in events] == ["shelving ended", "suppressed"]
+    assert [event.transition for event in car.do("not suppressing")] == ["no longer suppressed", "raised"]
 
 
 def test_out_of_service_ends_by_action_only(bench: Any) -> None:

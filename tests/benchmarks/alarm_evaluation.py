@@ -31,7 +31,7 @@ sys.path.insert(0, str(Path(__file__).parent))
 from alarm_truth import Span, facts_of, is_borne_out, runs_of
 from blind_scenarios import Watching, batches_of, peak_efficiency, profile_of, scenario_of
 
-from livewatch.data.events import EventKind
+from livewatch.data.events import AlarmChanged
 from livewatch.profile import Profile
 from livewatch.run.pipeline import Pipeline
 from livewatch.simulator import CARS, STEP, Drive, Mismatch, Scenario, simulate
@@ -98,9 +98,9 @@ def watch(drive: Drive, watching: Watching) -> tuple[Profile, dict[str, list[Spa
     since: dict[str, float] = {}
     events = [event for batch in batches_of(drive, watching, profile) for event in pipeline.push(batch)]
     for event in (*events, *pipeline.finish()):
-        if event.kind is not EventKind.ALARM:
+        if not isinstance(event, AlarmChanged):
             continue
-        word, time = event.detail["transition"], event.time / 1e9
+        word, time = event.transition, event.time / 1e9
         if word == "raised":
             since[event.subject] = time
         elif word in ("latched", "returned to normal"):

@@ -31,7 +31,7 @@ sys.path.insert(0, str(Path(__file__).parent))
 from alarm_truth import facts_of, is_borne_out
 from blind_scenarios import FAMILY, Watching, batches_of, effect_of, profile_of, scenario_of, watching_of
 
-from livewatch.data.events import EventKind
+from livewatch.data.events import AlarmChanged
 from livewatch.run.pipeline import Pipeline
 from livewatch.signature import Signature
 from livewatch.simulator import Drive, simulate
@@ -66,9 +66,7 @@ def judge(seed: int, matching: bool) -> Result:
     raised = [
         (event.subject, event.time / 1e9)
         for event in events
-        if event.kind is EventKind.ALARM
-        and event.detail.get("transition") == "raised"
-        and event.detail.get("priority") == "critical"
+        if isinstance(event, AlarmChanged) and event.raised and event.priority == "critical"
     ]
     facts = facts_of(drive)
     wrong = drive.facts["mismatches"]

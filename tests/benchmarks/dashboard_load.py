@@ -32,6 +32,7 @@ from live_load import BUSES, PORT, profile_text, resident, send
 from livewatch.dashboard.app import Dashboard
 from livewatch.dashboard.content.watched_run import WatchedLive
 from livewatch.dashboard.remembered import Remembered
+from livewatch.data.events import AlarmChanged
 from livewatch.profile import load_profile_text
 from livewatch.run.history import History
 from livewatch.run.live import LiveRun
@@ -88,7 +89,7 @@ def under_test(place: Path, seconds: float, view: str) -> None:
         late.extend(
             (now, now - event.utc / 1e9 + profile.period / 1e9)
             for event in events
-            if event.subject == "over_0" and event.detail.get("transition") == "raised"
+            if event.subject == "over_0" and isinstance(event, AlarmChanged) and event.raised
         )
 
     run.listeners.append(listen)

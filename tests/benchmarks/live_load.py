@@ -28,6 +28,7 @@ import can
 import can.interfaces.udp_multicast.utils as wire
 import numpy as np
 
+from livewatch.data.events import AlarmChanged
 from livewatch.profile import load_profile_text
 from livewatch.run.history import History
 from livewatch.run.live import LiveRun
@@ -162,7 +163,7 @@ def main() -> None:
             late.extend(
                 now - event.utc / 1e9 + profile.period / 1e9
                 for event in events
-                if event.subject == "over_0" and event.detail.get("transition") == "raised"
+                if event.subject == "over_0" and isinstance(event, AlarmChanged) and event.raised
             )
 
         run.listeners.append(listen)

@@ -16,10 +16,13 @@ import shutil
 import tempfile
 import time
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
-from livewatch.data.events import Event, EventKind
+from livewatch.data.alarm_states import State
+from livewatch.data.event_json import line_of
+from livewatch.data.events import AlarmChanged, Event, SecondsBefore
 from livewatch.data.frames import FrameBatch
 from livewatch.profile.model import Channel, Profile, TableMapping
 from livewatch.session import Recorder, SessionFolder
@@ -74,7 +77,7 @@ def run(parent: Path, seconds: float) -> None:
         time.sleep(max(0.0, start + number * BATCH - time.monotonic()))
     wall = now - start
     recorder.close()
-    bare = bare_fsync(parent, len(alarm(0).to_json(0)))
+    bare = bare_fsync(parent, len(line_of(alarm(0), 0)))
     size = sum(part.stat().st_size for part in folder.frame_parts())
     print(f"{number * count / wall:.0f} frames/s for {wall:.0f} s, {size / 1e6:.0f} MB of frames")
     print(
@@ -121,8 +124,9 @@ def frames(count: int, first: int) -> FrameBatch:
 def alarm(number: int) -> Event:
     """An alarm with its lead-up: 40 channels, five seconds, ten values a second."""
     before = {f"channel_{place}": [number + place / 7] * 50 for place in range(40)}
-    detail = {"transition": "raised", "priority": "critical", "before": before}
-    return Event(number * 13_000_000, 1_777_887_000_000_000_000, EventKind.ALARM, "lean_under_load", detail)
+    words: Any = ("raised", State.UNACKNOWLEDGED, State.NORMAL, "critical", True, "lambda_ratio > 1.06", "", "")
+    seconds = SecondsBefore(0.1, number * 0.013, before)
+    return AlarmChanged(number * 13_000_000, 1_777_887_000_000_000_000, "lean_under_load", *words, before=seconds)
 
 
 def profile() -> Profile:

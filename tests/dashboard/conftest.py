@@ -15,16 +15,18 @@ import pytest
 
 from livewatch.alarms import ActionError, AlarmState, State
 from livewatch.dashboard.app import Dashboard
+from livewatch.dashboard.content.events import moment
 from livewatch.dashboard.content.need_map import NeedMap
 from livewatch.dashboard.content.snapshot import LikelyCause, PullRow, Snapshot, VerdictSoFar
 from livewatch.dashboard.content.watched_run import WatchedRun
 from livewatch.dashboard.remembered import Remembered
 from livewatch.dashboard.speech import Speech
 from livewatch.data.actions import Action
-from livewatch.data.events import Event, EventKind
+from livewatch.data.alarm_states import Priority
+from livewatch.data.events import AlarmChanged, Event, Fact, NoteWritten, PullEnded, RunStarted, SecondsBefore
 from livewatch.data.ticks import TickBatch
 from livewatch.profile.formula.formula import Formula, compile_formula
-from livewatch.profile.model import Alarm, AuthorityLimit, Channel, Engine, Priority, Profile, TableMapping
+from livewatch.profile.model import Alarm, AuthorityLimit, Channel, Engine, Profile, TableMapping
 from livewatch.run.history import History
 from livewatch.run.player import PlayerState
 from livewatch.signature.evidence.authority import AuthorityUse
@@ -298,38 +300,39 @@ def make_snapshot(profile: Profile, alarming: bool = True, time: int = NOW, made
 
 
 def make_events(profile: Profile) -> list[Event]:
-    events = [Event(0, UTC, EventKind.STARTED, "", {"profile": profile.name})]
+    events: list[Event] = [RunStarted(0, UTC, "", profile.name, len(profile.channels), len(profile.alarms), 0.01)]
     spells = ((ALARMS[3], 200, 260), (ALARMS[2], 300, None), (ALARMS[1], 406, 409), (ALARMS[0], 410, None))
     for definition, start, stop in spells:
         seconds = np.arange(start - 5, start, 0.1)
         values = drive(seconds)
-        detail = {
-            "transition": "raised",
-            "state": State.UNACKNOWLEDGED.value,
-            "was": State.NORMAL.value,
-            "priority": definition.priority,
-            "first_out": start == 410,
-            "setpoint": definition.setpoint,
-            "action": definition.action,
-            "message": "",
-            "because": [{"channel": definition.evidence[0], "value": 1.0, "unit": UNITS[definition.evidence[0]]}],
-            "values": {name: float(drive(np.array([float(start)]))[name][0]) for name in UNITS},
-            "units": UNITS,
-            "quality": {},
-            "before": {
-                "every": "0.1 s", "until": float(start), "until_unit": "s",
-                "channels": {name: [float(value) for value in values[name]] for name in UNITS},
-            },
-        }  # fmt: skip
-        events.append(Event(start * SECOND, UTC + start * SECOND, EventKind.ALARM, definition.name, detail))
+        before = {name: [float(value) for value in values[name]] for name in UNITS}
+        raised = AlarmChanged(
+            start * SECOND,
+            UTC + start * SECOND,
+            definition.name,
+            "raised",
+            State.UNACKNOWLEDGED,
+            State.NORMAL,
+            definition.priority,
+            start == 410,
+            definition.setpoint,
+            definition.action,
+            "",
+            because=(Fact(definition.evidence[0], 1.0, UNITS[definition.evidence[0]]),),
+            values={name: float(drive(np.array([float(start)]))[name][0]) for name in UNITS},
+            units=UNITS,
+            quality={},
+            before=SecondsBefore(0.1, float(start), before),
+        )
+        events.append(raised)
         if stop is not None:
-            over = {**detail, "transition": "latched", "state": State.LATCHED_UNACKNOWLEDGED.value}
-            events.append(Event(stop * SECOND, UTC + stop * SECOND, EventKind.ALARM, definition.name, over))
+            over = replace(raised, time=stop * SECOND, utc=UTC + stop * SECOND)
+            events.append(replace(over, transition="latched", state=State.LATCHED_UNACKNOWLEDGED))
     for number, (start, stop) in enumerate(PULLS, 1):
-        detail = {"number": number, "start": float(start), "end": float(stop), "from_speed": 2200, "to_speed": 6400}
-        events.append(Event(stop * SECOND, UTC + stop * SECOND, EventKind.PULL, f"pull {number}", detail))
-    events.append(Event(405 * SECOND, UTC, EventKind.NOTE, "", {"text": "new solenoid from here on", "at": 236.0}))
-    return sorted(events, key=lambda event: event.detail.get("at", event.time / 1e9))
+        time, name = stop * SECOND, f"pull {number}"
+        events.append(PullEnded(time, UTC + time, name, number, float(start), float(stop), 2200, 6400, False, (), None))
+    events.append(NoteWritten(405 * SECOND, UTC, "", "new solenoid from here on", 236.0))
+    return sorted(events, key=moment)
 
 
 class FakePlayer:

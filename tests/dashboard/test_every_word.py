@@ -33,7 +33,7 @@ from livewatch.dashboard.widgets.next_drive import NextDrive
 from livewatch.dashboard.widgets.pull_list import PullList
 from livewatch.dashboard.widgets.selected_event import SelectedEvent
 from livewatch.dashboard.widgets.verdict_panel import LEAST, VerdictPanel
-from livewatch.data.events import Event, EventKind
+from livewatch.data.events import AlarmChanged, Event, NoteWritten
 from livewatch.profile import load_profile
 from livewatch.profile.shipped import find_profile, shipped_folder
 from livewatch.run.history import History
@@ -99,7 +99,7 @@ def driven(name: str, profile_name: str) -> tuple[Drive, tuple[Snapshot, ...]]:
     snapshots, due, known = [], 0, 0
     for batch in open_source(shipped_folder("replay_data") / f"{name}.log.gz", profile, {}).batches(400):
         run.push(batch)
-        news = any(event.kind is EventKind.ALARM for event in happened[known:])
+        news = any(isinstance(event, AlarmChanged) for event in happened[known:])
         known = len(happened)
         if news or run.pipeline.time >= due:
             due = run.pipeline.time + 15 * SECOND
@@ -222,7 +222,7 @@ async def test_a_message_as_long_as_its_writer_liked_is_read_by_one_key(
     watched.shown = replace(
         watched.shown, alarms=alarms, trouble=(LONG,), verdict=VerdictSoFar("misfit", LONG, (), 1.0, LONG)
     )
-    watched.happened.append(Event(410 * SECOND, 0, EventKind.NOTE, "", {"text": LONG, "at": 410.5}))
+    watched.happened.append(NoteWritten(410 * SECOND, 0, "", LONG, 410.5))
     app = app_of(watched, view)
     async with app.run_test(size=size) as pilot:
         await pilot.pause()

@@ -16,7 +16,8 @@ from hypothesis import strategies as st
 
 from livewatch.alarms import ActionError
 from livewatch.data.actions import Action
-from livewatch.data.events import Event
+from livewatch.data.event_json import line_of
+from livewatch.data.events import AlarmChanged, Event, MarkerSet, NoteWritten
 from livewatch.data.samples import Rows, SampleBatch, SampleColumn
 from livewatch.errors import LivewatchError, SourceError
 from livewatch.profile.formula.formula import compile_condition
@@ -125,7 +126,7 @@ class Book:
         self.closed += 1
 
     def lines(self) -> list[str]:
-        return [event.to_json(0) for event in self.events]
+        return [line_of(event, 0) for event in self.events]
 
 
 def straight(table: SampleBatch) -> Book:
@@ -188,7 +189,7 @@ def test_played_to_its_end_the_log_is_that_of_a_run_as_fast_as_it_goes(
     assert book.lines() == STRAIGHT.lines()
     assert book.times == STRAIGHT.times
     assert book.closed == 1
-    assert len([event for event in STRAIGHT.events if event.detail.get("transition") == "raised"]) >= 8
+    assert len([event for event in STRAIGHT.events if isinstance(event, AlarmChanged) and event.raised]) >= 8
 
 
 def test_fifty_times_the_pace_takes_a_fiftieth_of_the_time(player_of: Callable[..., tuple[Player, Book]]) -> None:
@@ -244,8 +245,8 @@ def test_notes_are_added_where_they_were_pinned_and_nothing_else_changes(
     player.seek(999 * SECOND).result(5)
     settle(player)
     player.close()
-    added = [event for event in book.events if event.kind in ("note", "marker")]
-    assert [(event.detail["text"], event.detail["at"]) for event in added] == [
+    added = [event for event in book.events if isinstance(event, NoteWritten | MarkerSet)]
+    assert [(event.text, event.at) for event in added] == [
         ("new solenoid from here on", 20.0),
         ("marker", 30.0),
     ]
@@ -268,11 +269,11 @@ def test_what_was_acknowledged_stays_so_when_one_comes_by_again(player_of: Calla
     player.seek(999 * SECOND).result(5)
     settle(player)
     player.close()
-    acknowledged = [event for event in book.events if event.detail.get("transition") == "acknowledged"]
-    assert [event.time for event in acknowledged] == [raised.time + SECOND]
+    alarms = [event for event in book.events if isinstance(event, AlarmChanged)]
+    assert [event.time for event in alarms if event.transition == "acknowledged"] == [raised.time + SECOND]
 
     def raises(events: Sequence[Event]) -> list[tuple[str, int]]:
-        return [(event.subject, event.time) for event in events if event.detail.get("transition") == "raised"]
+        return [(event.subject, event.time) for event in events if isinstance(event, AlarmChanged) and event.raised]
 
     assert raises(book.events) == raises(STRAIGHT.events)
 
@@ -364,7 +365,7 @@ def test_it_loops_between_two_marks_in_either_order(player_of: Callable[..., tup
 def test_the_next_alarm_and_the_one_before_are_found(player_of: Callable[..., tuple[Player, Book]]) -> None:
     player, _ = player_of()
     player.overview.wait()
-    times = sorted({event.time for event in STRAIGHT.events if event.detail.get("transition") == "raised"})
+    times = sorted({event.time for event in STRAIGHT.events if isinstance(event, AlarmChanged) and event.raised})
     found = []
     while (place := player.next_alarm(1).result(5)) is not None:
         settle(player)
@@ -394,8 +395,8 @@ def test_the_whole_recording_is_known_while_one_stands_at_its_start(
     player, book = player_of()
     player.overview.wait()
     assert player.state.time < 5 * SECOND
-    assert [event.to_json(0) for event in player.overview.events] == [
-        without_lead_up(event).to_json(0) for event in STRAIGHT.events
+    assert [line_of(event, 0) for event in player.overview.events] == [
+        line_of(without_lead_up(event), 0) for event in STRAIGHT.events
     ]
     assert player.history.at(100 * SECOND).keys() == UNITS.keys()
     assert player.history.at(50 * SECOND)["engine_speed"] == pytest.approx(3000 + 2900 * np.sin(50 / 8), abs=1)

@@ -19,7 +19,8 @@ from livewatch.dashboard import show_on_terminal
 from livewatch.dashboard.app import Dashboard
 from livewatch.dashboard.content.watched_run import WatchedLive, WatchedReplay
 from livewatch.data.actions import Action
-from livewatch.data.events import Event, EventKind
+from livewatch.data.alarm_states import State
+from livewatch.data.events import AlarmChanged, PullEnded, SecondsBefore
 from livewatch.data.samples import SampleBatch, SampleColumn
 from livewatch.profile import load_profile_text
 from livewatch.profile.model import Profile
@@ -253,7 +254,7 @@ async def test_a_live_run_is_shown_and_acted_on(app_of: Make, plain_profile: Pro
         await pilot.press("a")
         await drawn(pilot)
         await drawn(pilot)
-        assert [event.detail["state"] for event in watched.events if event.subject == "lean"] == [
+        assert [event.state for event in watched.events if isinstance(event, AlarmChanged)] == [
             "unacknowledged alarm",
             "acknowledged alarm",
         ]
@@ -265,10 +266,10 @@ async def test_a_live_run_is_shown_and_acted_on(app_of: Make, plain_profile: Pro
 def test_a_long_live_run_keeps_the_seconds_before_the_latest_alarms_only(plain_profile: Profile) -> None:
     run = Run(plain_profile, history=History(plain_profile))
     watched = WatchedLive(InlineRun(run))  # type: ignore[arg-type]
-    detail = {"transition": "raised", "state": "unacknowledged alarm", "before": {"every": "0.1 s"}}
+    words: Any = ("raised", State.UNACKNOWLEDGED, State.NORMAL, "high", False, "", "", "")
     for number in range(5000):
-        run.listeners[0]([Event(number * SECOND, 0, EventKind.ALARM, "lean", detail)])
-    kept = ["before" in event.detail for event in watched.events]
+        run.listeners[0]([AlarmChanged(number * SECOND, 0, "lean", *words, before=SecondsBefore(0.1, 0.0, {}))])
+    kept = [isinstance(event, AlarmChanged) and event.before is not None for event in watched.events]
     assert len(kept) == 3200
     assert sum(kept) == 200 and all(kept[-200:])
 
@@ -313,9 +314,9 @@ async def test_a_recording_that_ends_in_mid_pull_shows_that_pull(app_of: Make, p
     watched = WatchedReplay(player)
     watched.start()
     wait_until(lambda: player.state.at_end and player.overview.done)
-    pulls = [event for event in watched.events if event.kind is EventKind.PULL]
+    pulls = [event for event in watched.events if isinstance(event, PullEnded)]
     assert len(pulls) == 1
-    assert pulls[0].detail["start"] == pytest.approx(20.0, abs=0.3)
+    assert pulls[0].start == pytest.approx(20.0, abs=0.3)
     app = app_of(watched, "bench")
     async with app.run_test(size=(80, 24)) as pilot:
         await drawn(pilot)

@@ -118,8 +118,8 @@ def test_a_channel_that_does_not_exist_gets_the_nearest_right_name(diagnosis: li
 
 
 def test_its_events_begin_and_end_with_the_recording(diagnosis: livewatch.Diagnosis) -> None:
-    kinds = [event.kind for event in diagnosis.events]
-    assert kinds[0] is livewatch.EventKind.STARTED and kinds[-1] is livewatch.EventKind.ENDED
+    assert isinstance(diagnosis.events[0], livewatch.RunStarted)
+    assert isinstance(diagnosis.events[-1], livewatch.RunEnded)
     assert diagnosis.events[-1].time == diagnosis.duration
 
 

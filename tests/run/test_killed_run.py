@@ -13,7 +13,7 @@ from pathlib import Path
 
 import pytest
 
-from livewatch.data.events import Event, EventKind
+from livewatch.data.events import AlarmChanged, Event
 from livewatch.data.frames import FrameBatch
 from livewatch.profile.model import Profile
 from livewatch.run.opening import open_source
@@ -32,8 +32,8 @@ def watch_until_killed(profile: Profile, drive: FrameBatch, folder: SessionFolde
     def tell(events: object) -> None:
         assert isinstance(events, list)
         for event in events:
-            if isinstance(event, Event) and event.kind is EventKind.ALARM:
-                os.write(announce, f"{event.time} {event.subject} {event.detail['transition']}\n".encode())
+            if isinstance(event, Event) and isinstance(event, AlarmChanged):
+                os.write(announce, f"{event.time} {event.subject} {event.transition}\n".encode())
 
     run.listeners.append(tell)
     for start in range(0, len(drive), 40):

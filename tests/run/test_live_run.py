@@ -13,6 +13,7 @@ import pytest
 
 from livewatch.alarms import ActionError
 from livewatch.data.actions import Action
+from livewatch.data.events import MarkerSet
 from livewatch.data.frames import FrameBatch
 from livewatch.errors import LivewatchError, SourceError
 from livewatch.profile.model import Profile
@@ -106,7 +107,7 @@ def test_a_persons_action_is_carried_out_between_two_batches(engine: Profile, dr
     live_run.start()
     put_on_bus(drive(23, 1, now_in_whole_microseconds()), "actions", speed=20.0)
     (marker,) = live_run.submit(lambda: run.apply(Action("marker", text="third gear"))).result(timeout=2)
-    assert marker.detail["text"] == "third gear"
+    assert isinstance(marker, MarkerSet) and marker.text == "third gear"
     with pytest.raises(ActionError, match="no alarm is called 'leen' \\(did you mean lean\\?\\)"):
         live_run.submit(lambda: run.apply(Action("acknowledge", subject="leen"))).result(timeout=2)
     live_run.stop()

@@ -13,7 +13,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from livewatch.data.actions import Action
-from livewatch.data.events import Event, EventKind
+from livewatch.data.event_json import line_of
+from livewatch.data.events import Event, NoteWritten, QualityChanged
 from livewatch.data.frames import FrameBatch
 from livewatch.data.samples import SampleBatch, SampleColumn
 from livewatch.profile.model import Profile
@@ -33,7 +34,7 @@ def log_of(profile: Profile, batches: Iterable[FrameBatch | SampleBatch]) -> lis
     for batch in batches:
         events.extend(pipeline.push(batch))
     events.extend(pipeline.finish())
-    lines = [event.to_json(number) for number, event in enumerate(events)]
+    lines = [line_of(event, number) for number, event in enumerate(events)]
     lines.append(json.dumps(signature.finding().to_json(), sort_keys=True))
     return lines
 
@@ -98,13 +99,13 @@ def test_silence_told_while_it_lasts_is_the_silence_a_replay_finds(engine: Profi
     events = live.push(before)
     for second in range(1, 124):
         events.extend(live.advance(int(before.time[-1]) + second * 1_000_000_000))
-    lost_while_silent = [event for event in events if event.kind is EventKind.QUALITY]
+    lost_while_silent = [event for event in events if isinstance(event, QualityChanged)]
     assert lost_while_silent, "the loss is told before the next frame comes"
     events.extend(live.push(after))
     events.extend(live.finish())
     replay = Pipeline(engine)
     expected = [*replay.push(FrameBatch.concatenate([before, after])), *replay.finish()]
-    assert [e.to_json(0) for e in events] == [e.to_json(0) for e in expected]
+    assert [line_of(e, 0) for e in events] == [line_of(e, 0) for e in expected]
 
 
 def test_samples_of_a_table_take_the_same_path_as_frames(engine: Profile) -> None:
@@ -144,8 +145,8 @@ def test_a_note_is_logged_now_and_pinned_to_the_moment_it_is_about(engine: Profi
     pipeline = Pipeline(engine)
     pipeline.push(drive(1, 3))
     (event,) = pipeline.apply(Action("note", text="smell of fuel", at=1_500_000_000))
-    assert event.kind is EventKind.NOTE
-    assert event.time == pipeline.time and event.detail == {"text": "smell of fuel", "at": 1.5}
+    assert isinstance(event, NoteWritten)
+    assert event.time == pipeline.time and (event.text, event.at) == ("smell of fuel", 1.5)
 
 
 def test_the_history_keeps_each_tenth_tick_whatever_the_cutting(engine: Profile, drive: Drive) -> None:

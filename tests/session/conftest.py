@@ -9,7 +9,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from livewatch.data.events import Event, EventKind
+from livewatch.data.alarm_states import State
+from livewatch.data.events import AlarmChanged, Event, NoteWritten
 from livewatch.data.frames import FrameBatch
 from livewatch.data.samples import SampleBatch, SampleColumn
 from livewatch.profile.model import Channel, Profile, TableMapping
@@ -93,9 +94,12 @@ def samples() -> Callable[..., SampleBatch]:
 def alarm() -> Callable[..., Event]:
     """`alarm(number)`: the event of an alarm that was raised at second `number`."""
 
-    def make(number: int, transition: str = "raised", state: str = "unacknowledged alarm", **detail: Any) -> Event:
-        fields = {"transition": transition, "state": state, "was": "normal", "priority": "critical", **detail}
-        return Event(number * 1_000_000_000, UTC + number * 1_000_000_000, EventKind.ALARM, "lean_under_load", fields)
+    def make(
+        number: int, transition: str = "raised", state: State = State.UNACKNOWLEDGED, setpoint: str = "", **more: Any
+    ) -> Event:
+        at, name = number * 1_000_000_000, "lean_under_load"
+        words = (transition, state, State.NORMAL, "critical", more.pop("first_out", False), setpoint)
+        return AlarmChanged(at, UTC + at, name, *words, more.pop("action", ""), "", **more)  # type: ignore[arg-type]
 
     return make
 
@@ -105,7 +109,7 @@ def note() -> Callable[[int], Event]:
     """`note(number)`: an event that is no alarm's."""
 
     def make(number: int) -> Event:
-        return Event(number, UTC + number, EventKind.NOTE, "", {"text": f"note {number}", "at": 0.0})
+        return NoteWritten(number, UTC + number, "", f"note {number}", 0.0)
 
     return make
 

@@ -10,14 +10,17 @@ from __future__ import annotations
 import os
 import sys
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
-from livewatch.data.events import Event, EventKind
+from livewatch.data.alarm_states import State
+from livewatch.data.events import AlarmChanged, NoteWritten
 from livewatch.data.frames import FrameBatch
 from livewatch.profile.model import Channel, Profile, TableMapping
 from livewatch.session import Recorder, SessionFolder
 
+RAISED: Any = ("raised", State.UNACKNOWLEDGED, State.NORMAL, "critical", True, "lambda_1 > 1.06", "", "")
 FRAMES = 37
 """Frames before each alarm."""
 
@@ -53,8 +56,8 @@ def record(parent: Path) -> None:
         second = number * 1_000_000_000
         recorder.write_events(
             [
-                Event(second, second, EventKind.NOTE, "", {"text": "before"}),
-                Event(second, second, EventKind.ALARM, "lean_under_load", {"transition": "raised"}),
+                NoteWritten(second, second, "", "before", 0.0),
+                AlarmChanged(second, second, "lean_under_load", *RAISED),
             ]
         )
         os.write(announced, f"{number}\n".encode())

@@ -7,6 +7,8 @@ import json
 import pytest
 
 from livewatch.commands.cli import main
+from livewatch.data.alarm_states import State
+from livewatch.data.events import Fact
 from livewatch.session import Recorder, SessionFolder
 
 
@@ -19,10 +21,10 @@ def run(sessions, profile, frames, alarm, note, utc):
         recorder.write_events(
             [
                 alarm(65, setpoint="lambda_1 > 1.06", first_out=True, action="Lift off the pedal now.",
-                      because=[{"channel": "lambda_1", "value": 1.093, "unit": "1"}]),
+                      because=(Fact("lambda_1", 1.093, "1"),)),
             ]
         )  # fmt: skip
-        recorder.write_events([alarm(68, "returned to normal", "returned to normal unacknowledged")])
+        recorder.write_events([alarm(68, "returned to normal", State.RETURNED)])
     return folder.path
 
 
@@ -95,7 +97,7 @@ def test_the_summary_tells_each_spell_and_the_load(run, capsys):
     assert "Events: 2 alarm, 1 note" in out
     _, out, _ = said(capsys, run, "--summary", "--json")
     record = json.loads(out)
-    assert record["alarms"][0]["duration_s"] == 3.0
+    assert record["alarms"][0]["duration"] == 3.0
     assert record["log"] == {}
 
 

@@ -17,6 +17,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from livewatch import __version__
+from livewatch.data.event_json import line_of
 from livewatch.data.frames import FrameBatch
 from livewatch.errors import SourceError
 from livewatch.profile import load_profile
@@ -77,7 +78,7 @@ def test_a_run_that_ended_reads_back_whole(recorded, profile, frames, numbers):
         np.testing.assert_array_equal(getattr(whole, column), getattr(expected, column))
     assert whole.buses == ("engine",)
     log = folder.events()
-    assert [(event.sequence, event.kind, event.subject) for event in log] == [
+    assert [(one.sequence, one.event.kind, one.event.subject) for one in log] == [
         (0, "note", ""), (1, "alarm", "lean_under_load"), (2, "note", ""), (3, "alarm", "lean_under_load"),
     ]  # fmt: skip
     assert log.counts == {}
@@ -287,8 +288,8 @@ def test_frames_cut_anywhere_read_as_a_prefix(tmp_path_factory, profile, frames,
 @settings(max_examples=60, suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None)
 @given(cut=st.integers(0, 2_500))
 def test_events_cut_anywhere_read_as_a_prefix(tmp_path_factory, alarm, note, cut):
-    events = [note(0), *(alarm(number, value=number / 3) for number in range(8)), note(9)]
-    text = "".join(event.to_json(seq, "w") + "\n" for seq, event in enumerate(events)).encode()[: max(0, cut)]
+    events = [note(0), *(alarm(number, values={"lambda_1": number / 3}) for number in range(8)), note(9)]
+    text = "".join(line_of(event, seq, "w") + "\n" for seq, event in enumerate(events)).encode()[: max(0, cut)]
     folder = tmp_path_factory.mktemp("cut")
     (folder / "events.jsonl").write_bytes(text)
     opened = SessionFolder.open(folder)
@@ -296,5 +297,5 @@ def test_events_cut_anywhere_read_as_a_prefix(tmp_path_factory, alarm, note, cut
     log = opened.events()
     read = list(log)
     assert [event.sequence for event in read] == list(range(text.count(b"\n")))
-    assert [event.line for event in read] == [e.to_json(seq, "w") for seq, e in enumerate(events)][: len(read)]
+    assert [event.line for event in read] == [line_of(e, seq, "w") for seq, e in enumerate(events)][: len(read)]
     assert log.counts == ({} if not text or text.endswith(b"\n") else {"last line of the event log cut off": 1})

@@ -7,43 +7,49 @@ import json
 import pytest
 
 from livewatch.alarms.load import Load
-from livewatch.data.events import Event, EventKind
+from livewatch.data.alarm_states import State
+from livewatch.data.event_json import line_of
+from livewatch.data.events import AlarmChanged, Event, OdditiesCounted, RunEnded, RunStarted, UnknownEvent, parse_utc
 from livewatch.errors import SourceError
 from livewatch.session import open_log, summarise
 from livewatch.session.log_filter import LogFilter, Moment
+from livewatch.wording.events import sentence
 
 SECOND = 1_000_000_000
 START = 1_777_887_000 * SECOND
 
 
-def event(second: float, kind: EventKind, subject: str = "", **detail) -> Event:
-    return Event(round(second * SECOND), START + round(second * SECOND), kind, subject, detail)
+def at(second: float, kind: type[Event], *fields, subject: str = "", **more) -> Event:
+    return kind(round(second * SECOND), START + round(second * SECOND), subject, *fields, **more)
 
 
-def alarm(second: float, name: str, transition: str, state: str, priority: str = "high", **detail) -> Event:
-    fields = {"transition": transition, "state": state, "priority": priority, "setpoint": f"{name} > 1", **detail}
-    return event(second, EventKind.ALARM, name, **fields)
+def alarm(
+    second: float, name: str, transition: str, state: str, priority: str = "high", first_out=False, **more
+) -> Event:
+    was = State.NORMAL if transition == "raised" else State.UNACKNOWLEDGED
+    fields = (transition, State(state), was, priority, first_out, f"{name} > 1", "", "")
+    return at(second, AlarmChanged, *fields, subject=name, **more)
 
 
 def logged(tmp_path, *events: Event, tail: str = ""):
-    text = "".join(one.to_json(number, "2026-05-04T10:00:00.000000Z") + "\n" for number, one in enumerate(events))
+    text = "".join(line_of(one, number, "2026-05-04T10:00:00.000000Z") + "\n" for number, one in enumerate(events))
     (tmp_path / "events.jsonl").write_text(text + tail, encoding="utf-8")
     return open_log(tmp_path / "events.jsonl")
 
 
 DRIVE = (
-    event(0, EventKind.STARTED, profile="Brackwell", channels=3, alarms=2, tick=0.01, tick_unit="s"),
+    at(0, RunStarted, "Brackwell", 3, 2, 0.01),
     alarm(10, "lean", "raised", "unacknowledged alarm", "critical", first_out=True),
     alarm(11, "hot", "raised", "unacknowledged alarm"),
     alarm(12.5, "lean", "acknowledged", "acknowledged alarm", "critical"),
-    event(13, EventKind.ODDITY, counts={"error frames": 2}),
+    at(13, OdditiesCounted, {"error frames": 2}),
     alarm(14.25, "lean", "returned to normal", "normal", "critical"),
     alarm(20, "hot", "returned to normal", "returned to normal unacknowledged"),
     alarm(25, "hot", "raised", "unacknowledged alarm"),
     alarm(26, "hot", "shelved", "shelved", reason="sensor is loose"),
     alarm(30, "hot", "acknowledged", "normal"),
     alarm(40, "lean", "raised", "unacknowledged alarm", "critical"),
-    event(60, EventKind.ENDED, rows=100, ticks=6000, counts={"error frames": 3}),
+    at(60, RunEnded, 100, 6000, {"error frames": 3}),
 )
 
 
@@ -52,15 +58,14 @@ def test_every_field_comes_back(tmp_path):
     read = list(log)
     assert len(read) == len(DRIVE)
     first_alarm = read[1]
-    assert (first_alarm.sequence, first_alarm.time, first_alarm.kind, first_alarm.subject) == (1, 10.0, "alarm", "lean")
-    assert (first_alarm.utc, first_alarm.written) == ("2026-05-04T09:30:10.000000Z", "2026-05-04T10:00:00.000000Z")
-    assert first_alarm.detail["transition"] == "raised"
-    assert first_alarm.record == json.loads(first_alarm.line)
+    assert (first_alarm.sequence, first_alarm.written) == (1, "2026-05-04T10:00:00.000000Z")
+    assert [one.event for one in read] == list(DRIVE)
+    assert json.loads(first_alarm.line)["utc"] == "2026-05-04T09:30:10.000000Z"
     assert list(log) == read, "a log can be gone over again"
 
 
 def test_lines_that_are_no_events_are_counted_and_the_rest_is_read(tmp_path):
-    good = [one.to_json(number) for number, one in enumerate(DRIVE)]
+    good = [line_of(one, number) for number, one in enumerate(DRIVE)]
     spoilt = [good[0], "", "{", "[1]", '{"v":1}', '{"v":1,"seq":"x"}', "\x00\x00", good[1], '{"v":1,"seq":2,"ti']
     (tmp_path / "events.jsonl").write_text("\n".join(spoilt), encoding="utf-8")
     log = open_log(tmp_path)
@@ -69,9 +74,21 @@ def test_lines_that_are_no_events_are_counted_and_the_rest_is_read(tmp_path):
 
 
 def test_an_event_of_a_kind_nobody_knows_yet_is_kept(tmp_path):
-    log = logged(tmp_path, tail='{"v":1,"seq":0,"time":1,"utc":"","event":"eclipse","subject":"sun","depth":0.7}\n')
+    log = logged(
+        tmp_path,
+        tail='{"v":1,"seq":0,"time":1.0,"utc":"2026-05-04T09:30:01.000000Z","event":"eclipse","subject":"sun","depth":0.7}\n',
+    )
     (one,) = log
-    assert (one.kind, one.detail) == ("eclipse", {"depth": 0.7})
+    assert (one.event.kind, one.event.fields, one.event.time) == ("eclipse", {"depth": 0.7}, SECOND)
+    assert sentence(one.event) == "eclipse sun"
+    assert line_of(one.event, 0) == one.line
+
+
+def test_an_event_without_its_fields_is_kept_as_one_that_nobody_knows(tmp_path):
+    log = logged(tmp_path, tail='{"v":1,"seq":0,"time":1,"utc":"2026-05-04T09:30:01Z","event":"flood","subject":""}\n')
+    (one,) = log
+    assert isinstance(one.event, UnknownEvent)
+    assert (sentence(one.event), summarise([one.event]).events) == ("flood", {"flood": 1})
 
 
 def test_a_log_of_a_newer_format_is_refused(tmp_path):
@@ -103,7 +120,7 @@ def test_what_is_no_event_log(tmp_path):
 def test_an_empty_log_is_a_log(tmp_path):
     log = logged(tmp_path)
     assert list(log) == []
-    assert summarise(log).events == {}
+    assert summarise([]).events == {}
 
 
 @pytest.mark.parametrize(
@@ -113,18 +130,21 @@ def test_an_empty_log_is_a_log(tmp_path):
         (LogFilter(kinds=frozenset({"oddity", "ended"})), [4, 11]),
         (LogFilter(subjects=frozenset({"hot"})), [2, 6, 7, 8, 9]),
         (LogFilter(priorities=frozenset({"critical"})), [1, 3, 5, 10]),
-        (LogFilter(start=Moment(time=25.0)), [7, 8, 9, 10, 11]),
-        (LogFilter(stop=Moment(time=11.0)), [0, 1, 2]),
-        (LogFilter(start=Moment(utc="2026-05-04T09:30:12.500000Z"), stop=Moment(time=14.25)), [3, 4, 5]),
-        (LogFilter(kinds=frozenset({"alarm"}), subjects=frozenset({"hot"}), stop=Moment(time=20.0)), [2, 6]),
+        (LogFilter(start=Moment(time=25 * SECOND)), [7, 8, 9, 10, 11]),
+        (LogFilter(stop=Moment(time=11 * SECOND)), [0, 1, 2]),
+        (
+            LogFilter(start=Moment(utc=parse_utc("2026-05-04T09:30:12.500000Z")), stop=Moment(time=14_250_000_000)),
+            [3, 4, 5],
+        ),
+        (LogFilter(kinds=frozenset({"alarm"}), subjects=frozenset({"hot"}), stop=Moment(time=20 * SECOND)), [2, 6]),
     ],
 )
 def test_only_what_is_asked_for(tmp_path, wanted, sequences):
-    assert [one.sequence for one in logged(tmp_path, *DRIVE) if wanted.passes(one)] == sequences
+    assert [one.sequence for one in logged(tmp_path, *DRIVE) if wanted.passes(one.event)] == sequences
 
 
-def test_each_spell_of_an_alarm_with_its_end_and_its_acknowledgement(tmp_path):
-    summary = summarise(logged(tmp_path, *DRIVE))
+def test_each_spell_of_an_alarm_with_its_end_and_its_acknowledgement():
+    summary = summarise(DRIVE)
     told = [
         (spell.alarm, spell.start, spell.end, summary.length(spell), spell.ended_by, spell.acknowledged)
         for spell in summary.spells
@@ -139,15 +159,15 @@ def test_each_spell_of_an_alarm_with_its_end_and_its_acknowledgement(tmp_path):
         ("critical", True), ("high", False), ("high", False), ("critical", False),
     ]  # fmt: skip
     assert (summary.profile, summary.duration, summary.ended) == ("Brackwell", 60.0, True)
-    assert summary.start_utc == "2026-05-04T09:30:00.000000Z"
-    assert summary.oddities == {"error frames": 3}
+    assert summary.utc == START
+    assert summary.odd == {"error frames": 3}
     assert summary.events == {"started": 1, "alarm": 9, "oddity": 1, "ended": 1}
 
 
-def test_the_load_is_what_the_run_itself_measures(tmp_path):
+def test_the_load_is_what_the_run_itself_measures():
     """Eleven alarms in five minutes are a flood (more than ten in ten minutes: EEMUA 191, from memory); three raises
     within a minute chatter."""
-    events = [event(0, EventKind.STARTED, profile="x", tick=0.01)]
+    events = [at(0, RunStarted, "x", 1, 11, 0.01)]
     live = Load(10_000_000)
     for number in range(11):
         second = 30.0 * number if number < 8 else 210.0 + 5 * (number - 7)
@@ -156,9 +176,9 @@ def test_the_load_is_what_the_run_itself_measures(tmp_path):
         live.stands_no_more(round((second + 1) * SECOND), name)
         events.append(alarm(second, name, "raised", "unacknowledged alarm", "low"))
         events.append(alarm(second + 1, name, "returned to normal", "returned to normal unacknowledged", "low"))
-    events.append(event(1800, EventKind.ENDED, counts={}))
+    events.append(at(1800, RunEnded, 0, 0, {}))
     live.passed(1800 * SECOND)
-    summary = summarise(logged(tmp_path, *events))
+    summary = summarise(events)
     assert summary.figures == live.figures(1800 * SECOND)
     assert (summary.figures.raised, summary.figures.peak, summary.figures.floods) == (11, 11, 1)
     assert summary.figures.average == pytest.approx(11 / 3)
@@ -166,27 +186,31 @@ def test_the_load_is_what_the_run_itself_measures(tmp_path):
     assert summary.figures.share == {"critical": 0, "high": 0, "medium": 0, "low": 100}
 
 
-def test_a_summary_of_one_alarm_still_knows_the_run(tmp_path):
-    summary = summarise(logged(tmp_path, *DRIVE), LogFilter(subjects=frozenset({"hot"})))
+def test_a_summary_of_one_alarm_still_knows_the_run():
+    summary = summarise(DRIVE, LogFilter(subjects=frozenset({"hot"})))
     assert (summary.profile, summary.duration, summary.ended) == ("Brackwell", 60.0, True)
     assert [spell.alarm for spell in summary.spells] == ["hot", "hot"]
     assert summary.figures.raised == 2
 
 
-def test_a_summary_is_json(tmp_path):
-    record = json.loads(json.dumps(summarise(logged(tmp_path, *DRIVE)).record))
+def test_a_summary_is_json():
+    record = json.loads(json.dumps(summarise(DRIVE).to_json()))
     assert record["alarms"][0] == {
         "alarm": "lean",
         "priority": "critical",
-        "setpoint": "lean > 1",
+        "start": 10.0,
+        "end": 14.25,
+        "time_unit": "s",
         "first_out": True,
-        "start_s": 10.0,
+        "setpoint": "lean > 1",
+        "because": [],
+        "message": "",
+        "action": "",
         "start_utc": "2026-05-04T09:30:10.000000Z",
-        "end_s": 14.25,
-        "duration_s": 4.25,
+        "duration": 4.25,
         "ended_by": "returned to normal",
-        "acknowledged_s": 12.5,
+        "acknowledged": 12.5,
     }
-    assert record["alarms"][3]["end_s"] is None
-    assert record["load"]["raised"] == 4
-    assert record["load"]["share_to_aim_at_percent"]["low"] == 80
+    assert record["alarms"][3]["end"] is None
+    assert record["alarm_load"]["raised"] == 4
+    assert record["alarm_load"]["share_to_aim_at"]["low"] == 80

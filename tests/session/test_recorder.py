@@ -45,7 +45,7 @@ def folder(sessions, profile, utc) -> SessionFolder:
 
 def times(folder: SessionFolder) -> list[float]:
     """Data time of every alarm in the log."""
-    return [event.time for event in folder.events() if event.kind == "alarm"]
+    return [one.event.time / 1e9 for one in folder.events() if one.event.kind == "alarm"]
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="the program of this test forks")

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from livewatch.data.events import EventKind
+from livewatch.data.events import PullEnded
 from livewatch.signature import Signature
 
 EXTRA = {"commanded_boost_pressure": "kPa", "wastegate_duty": "%", "knock_retard": "deg", "vehicle_speed": "km/h"}
@@ -168,14 +168,14 @@ def test_a_pull_is_told_when_it_is_over_with_its_peaks(lab: Any) -> None:
     arrays = pull(lab, 0.5)
     signature = Signature(profile)
     events = signature.observe(lab.ticks(profile, arrays))
-    assert [event.kind for event in events] == [EventKind.PULL]
-    detail = events[0].detail
-    peaks = {peak["channel"]: peak["value"] for peak in detail["peaks"]}
+    (told,) = events
+    assert isinstance(told, PullEnded)
+    peaks = {peak.channel: peak.value for peak in told.peaks}
     assert peaks["boost_pressure"] == pytest.approx(arrays["boost_pressure"].max(), abs=0.01)
     assert peaks["knock_retard"] == 3.5
-    assert detail["from_speed"] == pytest.approx(2000.0, abs=60.0)
-    assert detail["to_speed"] == pytest.approx(5950.0, abs=60.0)
-    assert events[0].time / 1e9 == pytest.approx(detail["end"], abs=1.5)
+    assert told.from_speed == pytest.approx(2000.0, abs=60.0)
+    assert told.to_speed == pytest.approx(5950.0, abs=60.0)
+    assert told.time / 1e9 == pytest.approx(told.end, abs=1.5)
 
 
 @pytest.mark.parametrize("seconds", [0.8, 1.2])

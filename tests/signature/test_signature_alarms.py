@@ -13,7 +13,7 @@ import pytest
 from numpy.typing import NDArray
 
 from livewatch.data.channels import CATALOGUE
-from livewatch.data.events import EventKind
+from livewatch.data.events import AlarmChanged
 from livewatch.data.samples import SampleBatch, SampleColumn
 from livewatch.profile import Profile, load_profile_text
 from livewatch.run.pipeline import Pipeline
@@ -89,7 +89,7 @@ def alarms_of(columns: Columns, every: int = 1, profile: Profile | None = None) 
     return [
         (event.subject, event.time / 1e9)
         for event in events
-        if event.kind is EventKind.ALARM and event.detail["transition"] == "raised" and event.subject in own
+        if isinstance(event, AlarmChanged) and event.raised and event.subject in own
     ]
 
 

@@ -7,7 +7,7 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 
-from livewatch.data.events import EventKind
+from livewatch.data.events import AlarmChanged
 from livewatch.profile import load_profile
 from livewatch.profile.shipped import find_profile
 from livewatch.run.pipeline import Pipeline
@@ -40,9 +40,9 @@ def alarms_of(drive: Drive, car: str) -> list[tuple[str, str, float]]:
     frames = list(frames_of(drive, profile))
     events = [event for batch in frames for event in pipeline.push(batch)]
     return [
-        (event.subject, event.detail["priority"], (event.utc - BEGINS) / 1e9)
+        (event.subject, event.priority, (event.utc - BEGINS) / 1e9)
         for event in (*events, *pipeline.finish())
-        if event.kind is EventKind.ALARM and event.detail["transition"] == "raised" and event.subject in own
+        if isinstance(event, AlarmChanged) and event.raised and event.subject in own
     ]
 
 

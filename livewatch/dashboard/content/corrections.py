@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from livewatch.profile.model import Priority
+from livewatch.data.alarm_states import Priority
 from livewatch.signature.evidence.authority import AuthorityUse
 
 __all__ = ["beyond_word", "is_beyond", "most_used"]

@@ -12,7 +12,7 @@ from livewatch.dashboard.content.alarms import alarm_facts
 from livewatch.dashboard.content.events import event_text, event_titles, moment, selected_event
 from livewatch.dashboard.content.snapshot import Snapshot
 from livewatch.dashboard.content.view_state import ViewState
-from livewatch.data.events import EventKind
+from livewatch.data.events import AlarmChanged
 from livewatch.wording.alarms import state_word
 from livewatch.wording.events import MARKS, clock_text
 from livewatch.wording.names import alarm_label, channel_label
@@ -44,8 +44,8 @@ def _event(view: ViewState) -> Part:
         return "Selected event", []
     event = view.events[selected_event(view)]
     said = [f"{clock_text(moment(event) / 1e9)}  {event_titles(event)[0]}"]
-    if event.kind is EventKind.ALARM:
-        said += [str(event.detail.get(key, "")) for key in ("setpoint", "action", "reason")]
+    if isinstance(event, AlarmChanged):
+        said += [event.setpoint, event.action, event.reason or ""]
     else:
         said.append(event_text(event))
     return "Selected event", said

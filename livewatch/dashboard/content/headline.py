@@ -13,7 +13,7 @@ from livewatch.alarms import AlarmState
 from livewatch.dashboard.content.alarms import LIMIT, OVER, alarm_facts
 from livewatch.dashboard.content.corrections import is_beyond
 from livewatch.dashboard.content.snapshot import Snapshot
-from livewatch.profile.model import Priority
+from livewatch.data.alarm_states import Priority
 from livewatch.wording.events import MARKS
 from livewatch.wording.names import alarm_label
 from livewatch.wording.reader_units import ReaderUnits

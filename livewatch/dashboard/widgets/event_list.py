@@ -11,7 +11,7 @@ from livewatch.dashboard.drawing.canvas import Canvas, Ink
 from livewatch.dashboard.drawing.fitting import fit
 from livewatch.dashboard.widgets.canvas_widget import CanvasWidget
 from livewatch.dashboard.widgets.heading import heading
-from livewatch.data.events import Event, EventKind
+from livewatch.data.events import AlarmChanged, Event
 from livewatch.wording.events import MARKS, clock_text
 
 __all__ = ["EventList"]
@@ -54,13 +54,14 @@ class EventList(CanvasWidget):
         return range(first, min(total, first + max(0, rows)))
 
     def _row(self, canvas: Canvas, event: Event, y: int, chosen: bool) -> None:
-        raised = event.kind is EventKind.ALARM and event.detail.get("transition") == "raised"
-        priority = event.detail.get("priority", "")
-        ink: Ink = priority if raised and priority in MARKS else "ink" if event.kind is EventKind.ALARM else "quiet"
+        raised = isinstance(event, AlarmChanged) and event.raised
+        ink: Ink = "quiet"
+        if isinstance(event, AlarmChanged):
+            ink = event.priority if event.raised else "ink"
         if chosen:
             canvas.write(0, y, ">" if canvas.plain else "▸", "loud")
         canvas.write_right(1 + TIME, y, clock_text(moment(event) / 1e9), "loud" if chosen else "quiet")
-        canvas.write(3 + TIME, y, MARKS.get(priority, "") if raised else "", ink)
+        canvas.write(3 + TIME, y, MARKS.get(ink, ""), ink)
         room = canvas.width - TIME - 7
         canvas.write(
             6 + TIME, y, fit(event_words(event), room, 1).lines[0], ink if raised or not chosen else "loud", room

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
-from typing import Any
 
 import numpy as np
 
@@ -23,7 +21,7 @@ from livewatch.dashboard.drawing.fitting import fit
 from livewatch.dashboard.drawing.plot import Plot
 from livewatch.dashboard.widgets.canvas_widget import CanvasWidget
 from livewatch.dashboard.widgets.heading import heading, write_lines
-from livewatch.data.events import Event, EventKind
+from livewatch.data.events import AlarmChanged, SecondsBefore
 from livewatch.profile.model import Profile
 from livewatch.wording.events import clock_text, standing
 from livewatch.wording.names import short_label
@@ -46,25 +44,23 @@ class SelectedEvent(CanvasWidget):
         room = canvas.width - 1
         title = fit(event_titles(event), room - len(at) - 4, 1)
         y = heading(canvas, title.lines[0], at)
-        detail = event.detail
-        if event.kind is not EventKind.ALARM:
+        if not isinstance(event, AlarmChanged):
             write_lines(canvas, 0, y, fit(event_texts(event), room, canvas.height - y).lines, "ink")
             return
-        raised = detail.get("transition") == "raised"
-        what = str(detail.get("setpoint", "")) if raised else standing(detail)
+        what = event.setpoint if event.raised else standing(event)
         texts = (what,) if title.choice == 0 else ((event_titles(event)[0], what), what)
         curves = 1 if canvas.height - y < 5 else 2
         y = write_lines(canvas, 0, y, fit(texts, room, max(1, canvas.height - y - curves)).lines, "ink")
-        before = detail.get("before") or lead_up_of(view, event, self.snapshot.profile)
-        if raised and before.get("channels"):
+        before = lead_up_of(view, event, self.snapshot.profile)
+        if event.raised and before is not None:
             self._curves(canvas, view, event, before, self.snapshot.profile, y)
-        elif detail.get("reason"):
-            write_lines(canvas, 0, y, fit((f"reason: {detail['reason']}",), room, canvas.height - y).lines, "quiet")
+        elif event.reason:
+            write_lines(canvas, 0, y, fit((f"reason: {event.reason}",), room, canvas.height - y).lines, "quiet")
 
     def _curves(
-        self, canvas: Canvas, view: ViewState, event: Event, before: Mapping[str, Any], profile: Profile, y: int
+        self, canvas: Canvas, view: ViewState, event: AlarmChanged, before: SecondsBefore, profile: Profile, y: int
     ) -> None:
-        channels: Mapping[str, list[float | None]] = before["channels"]
+        channels = before.channels
         names = telling_channels(event, profile, channels)
         room = canvas.height - y
         if room < 1 or not names:
@@ -76,7 +72,7 @@ class SelectedEvent(CanvasWidget):
             line = y + place * rows
             unit = profile.channels[profile.index[name]].unit if name in profile.index else ""
             values = np.array([math.nan if value is None else value for value in channels[name]], np.float64)
-            at = event.detail.get("values", {}).get(name)
+            at = (event.values or {}).get(name)
             canvas.write(0, line, short_label(name, profile), "quiet", NAME - 1)
             now = view.units.text(math.nan if at is None else float(at), unit, name)
             if rows > 1:

@@ -11,7 +11,7 @@ import numpy as np
 from textual import events as textual_events
 from textual.message import Message
 
-from livewatch.alarms.spells import Spell
+from livewatch.alarms.spells import AlarmSpell
 from livewatch.dashboard.content.axis_ranges import nice_step
 from livewatch.dashboard.content.events import pinned, spells
 from livewatch.dashboard.content.snapshot import Snapshot
@@ -20,15 +20,14 @@ from livewatch.dashboard.content.view_state import ViewState
 from livewatch.dashboard.drawing.canvas import Canvas
 from livewatch.dashboard.drawing.plot import Plot
 from livewatch.dashboard.widgets.canvas_widget import CanvasWidget
-from livewatch.data.events import EventKind
-from livewatch.profile.model import Priority
+from livewatch.data.alarm_states import PRIORITIES, Priority
+from livewatch.data.events import NoteWritten, PullEnded
 from livewatch.wording.events import MARKS, clock_text
 
 __all__ = ["Timeline"]
 
 LEFT = 10
 """Cells for the names of the rows."""
-LANES: tuple[Priority, ...] = ("critical", "high", "medium", "low")
 
 
 class Timeline(CanvasWidget):
@@ -44,7 +43,7 @@ class Timeline(CanvasWidget):
     def __init__(self, *, id: str | None = None, classes: str | None = None) -> None:
         super().__init__(id=id, classes=classes)
         self._dragging = False
-        self._known: tuple[int, list[Spell]] = (-1, [])
+        self._known: tuple[int, list[AlarmSpell]] = (-1, [])
         self._sketch: tuple[tuple[object, ...], Canvas | None] = ((), None)
 
     def draw(self, canvas: Canvas, view: ViewState) -> None:
@@ -127,7 +126,7 @@ class Timeline(CanvasWidget):
 
     def _lanes(self, height: int) -> list[tuple[str, tuple[Priority, ...]]]:
         if height >= 11:
-            return [(priority, (priority,)) for priority in LANES]
+            return [(priority, (priority,)) for priority in PRIORITIES]
         if height >= 6:
             return [("critical", ("critical",)), ("others", ("low", "medium", "high"))]
         return [("alarms", ("low", "medium", "high", "critical"))]
@@ -136,7 +135,7 @@ class Timeline(CanvasWidget):
         self,
         canvas: Canvas,
         view: ViewState,
-        found: list[Spell],
+        found: list[AlarmSpell],
         title: str,
         priorities: tuple[Priority, ...],
         y: int,
@@ -157,18 +156,18 @@ class Timeline(CanvasWidget):
     def _pulls(self, canvas: Canvas, view: ViewState, y: int, across: tuple[float, float], width: int) -> None:
         canvas.write(0, y, "pulls", "quiet", LEFT - 1)
         for event in view.events:
-            if event.kind is not EventKind.PULL or "start" not in event.detail:
+            if not isinstance(event, PullEnded):
                 continue
-            left = _cell(event.detail["start"] * 1e9, across, width)
-            right = _cell(event.detail["end"] * 1e9, across, width)
+            left = _cell(event.start * 1e9, across, width)
+            right = _cell(event.end * 1e9, across, width)
             canvas.write(LEFT + left, y, ("=" if canvas.plain else "▬") * max(1, right - left + 1), "ink")
-            canvas.write(LEFT + left, y, str(event.detail["number"]), "loud")
+            canvas.write(LEFT + left, y, str(event.number), "loud")
 
     def _notes(self, canvas: Canvas, view: ViewState, y: int, across: tuple[float, float], width: int) -> None:
         canvas.write(0, y, "notes", "quiet", LEFT - 1)
         for event in pinned(view.events):
-            x = LEFT + _cell(round(event.detail["at"] * 1e9), across, width)
-            canvas.write(x, y, "n" if event.kind is EventKind.NOTE else "+", "loud")
+            x = LEFT + _cell(round(event.at * 1e9), across, width)
+            canvas.write(x, y, "n" if isinstance(event, NoteWritten) else "+", "loud")
         marks = view.player.marks if view.player is not None else (None, None)
         for mark, sign in zip(marks, "[]", strict=True):
             if mark is not None:

@@ -10,10 +10,10 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields
 from math import exp, isfinite, nan
-from typing import Any
 
 import numpy as np
 
+from livewatch.data.events import Figure
 from livewatch.signature.evidence.readings import Column, Mask
 
 __all__ = ["Response", "response_of"]
@@ -29,6 +29,11 @@ AFTER_OPENING, BEFORE, HELD = 3, 13, 5
 looks for which air has to be lost."""
 SPOOLED_SPEED = 3800.0
 """rpm by which a sound turbocharger has reached its command; common practice, no source."""
+_UNITS = {
+    "asked": "kPa", "rise_time": "s", "overshoot": "kPa", "settling_time": "s", "steady_error": "kPa",
+    "creep_speed": "rpm", "top_speed": "rpm", "mean_duty": "%", "asked_then": "kPa",
+}  # fmt: skip
+"""Of the figures of a response; the others are plain numbers."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,19 +81,15 @@ class Response:
     top_speed: float
     air_lost: float
 
-    def to_json(self) -> dict[str, Any]:
-        """Plain data, with units in a field of their own; None for what is unknown."""
-        units = {
-            "asked": "kPa", "rise_time": "s", "overshoot": "kPa", "settling_time": "s", "steady_error": "kPa",
-            "creep_speed": "rpm", "top_speed": "rpm", "mean_duty": "%", "asked_then": "kPa",
-        }  # fmt: skip
-        plain: dict[str, Any] = {}
-        for field in fields(self):
-            value = getattr(self, field.name)
-            if isinstance(value, float):
-                value = round(value, 4) if isfinite(value) else None
-            plain[field.name] = value
-        return plain | {"units": {name: units.get(name, "1") for name in plain}}
+    def figures(self) -> tuple[Figure, ...]:
+        """All of them with their units, rounded; None for what is unknown."""
+        return tuple(_figure(field.name, getattr(self, field.name)) for field in fields(self))
+
+
+def _figure(name: str, value: float) -> Figure:
+    if isinstance(value, float):
+        value = round(value, 4)
+    return Figure(name, value if isfinite(value) else None, _UNITS.get(name, "1"))
 
 
 def response_of(column: Mapping[str, Column]) -> Response | None:

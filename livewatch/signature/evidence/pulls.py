@@ -14,7 +14,8 @@ from typing import Any
 
 import numpy as np
 
-from livewatch.data.events import Event, EventKind
+from livewatch.data.event_json import plain
+from livewatch.data.events import Peak, PullEnded
 from livewatch.signature.evidence.boost_response import Response, response_of
 from livewatch.signature.evidence.readings import HISTORY, LOOK_TIME, Column, Mask, Readings
 
@@ -71,27 +72,26 @@ class Pull:
     fuel_cut: bool
 
     def to_json(self) -> dict[str, Any]:
-        """Plain data; times in s."""
-        return {
-            "number": self.number,
-            "start": round(self.start / 1e9, 3),
-            "end": round(self.stop / 1e9, 3),
-            "time_unit": "s",
-            "from_speed": round(self.from_speed),
-            "to_speed": round(self.to_speed),
-            "speed_unit": "rpm",
-            "fuel_cut": self.fuel_cut,
-            "peaks": [
-                {"channel": name, "value": float(f"{value:.5g}"), "unit": unit, "meaning": meaning}
-                for name, value, unit, meaning in self.peaks
-            ],
-            "boost_response": None if self.response is None else self.response.to_json(),
-        }
+        """As in its event."""
+        record: dict[str, Any] = plain(pull_event(self, self.stop, 0))
+        return record
 
 
-def pull_event(pull: Pull, time: int, utc: int) -> Event:
-    """The event that says a pull is over."""
-    return Event(time, utc, EventKind.PULL, f"pull {pull.number}", pull.to_json())
+def pull_event(pull: Pull, time: int, utc: int) -> PullEnded:
+    """The event that says a pull is over; times in s."""
+    return PullEnded(
+        time,
+        utc,
+        f"pull {pull.number}",
+        pull.number,
+        round(pull.start / 1e9, 3),
+        round(pull.stop / 1e9, 3),
+        round(pull.from_speed),
+        None if isnan(pull.to_speed) else round(pull.to_speed),
+        pull.fuel_cut,
+        tuple(Peak(name, float(f"{value:.5g}"), unit, meaning) for name, value, unit, meaning in pull.peaks),
+        None if pull.response is None else pull.response.figures(),
+    )
 
 
 class PullFinder:

@@ -1,0 +1,133 @@
+"""Events as lines of `events.jsonl`, and back: the one place where an event is JSON.
+
+An event goes in, one JSON object on one line comes out, without the line end; a line goes in, the same event comes out.
+Every line has, before the fields of its kind (see `events`):
+
+    v        1, the version of this format
+    seq      number of the event, counted from 0, without gaps
+    time     data time: seconds since the first row, microsecond digits
+    utc      the source's own clock then, ISO 8601 in UTC
+    event    what happened: the word of the kind
+    subject  the alarm, channel or pull, empty for the run as a whole
+
+and after them `written`, the host's clock when it went to disk, ISO 8601 in UTC: the only field that a replay changes.
+Readers ignore fields they do not know; a change that would mislead such a reader gets a new version.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+import math
+from collections.abc import Mapping
+from functools import lru_cache
+from typing import Any
+
+from pydantic import TypeAdapter, ValidationError
+
+from livewatch.data.events import EVENT_KINDS, Event, Figure, UnknownEvent, parse_utc, utc_text
+
+__all__ = ["EVENT_FORMAT", "event_of", "line_of", "plain"]
+
+EVENT_FORMAT = 1
+COMMON = frozenset({"v", "seq", "time", "utc", "event", "subject", "written"})
+
+
+def line_of(event: Event, sequence: int, written: str | None = None) -> str:
+    """One line, without the line end. `written` is the wall clock when it went to disk."""
+    record = {
+        "v": EVENT_FORMAT,
+        "seq": sequence,
+        "time": round(event.time / 1e9, 6),
+        "utc": utc_text(event.utc),
+        "event": event.kind,
+        "subject": event.subject,
+        **(plain(event.fields) if isinstance(event, UnknownEvent) else plain(event)),
+    }
+    if written is not None:
+        record["written"] = written
+    return json.dumps(record, ensure_ascii=False, separators=(",", ":"), allow_nan=False)
+
+
+def plain(value: Any) -> Any:
+    """A record of `events` as JSON values, without the fields every line has; an unknown number is null."""
+    match value:
+        case float():
+            return value if math.isfinite(value) else None
+        case Mapping():
+            return {key: plain(inner) for key, inner in value.items()}
+        case (Figure(), *_):
+            units = {figure.name: figure.unit for figure in value}
+            return {**{figure.name: plain(figure.value) for figure in value}, "units": units}
+        case tuple() | list():
+            return [plain(inner) for inner in value]
+    if not dataclasses.is_dataclass(value):
+        return value
+    record: dict[str, Any] = {}
+    kind: type = type(value)
+    for name, optional, text, beside, unit in _shape(kind):
+        inner = getattr(value, name)
+        if inner is None and optional:
+            continue
+        record[name] = f"{inner:g} {text}" if text else plain(inner)
+        if beside:
+            record[beside] = unit
+    return record
+
+
+def event_of(record: Mapping[str, Any]) -> Event:
+    """The event of a line's object.
+
+    Raises:
+        ValueError, KeyError, TypeError: a field that every line has is missing or makes no sense.
+    """
+    utc = parse_utc(record["utc"])
+    if utc is None:
+        raise ValueError(f"no moment: {record['utc']!r}")
+    common = {"time": round(record["time"] * 1e9), "utc": utc, "subject": str(record["subject"])}
+    kind = str(record["event"])
+    if kind in EVENT_KINDS:
+        try:
+            event: Event = _reader(kind).validate_python(_read({**record, **common}))
+            return event
+        except ValidationError:
+            pass
+    return UnknownEvent(**common, said=kind, fields={key: record[key] for key in record if key not in COMMON})
+
+
+def _read(record: dict[str, Any]) -> dict[str, Any]:
+    """The same, where the JSON has another shape than the class."""
+    before, response = record.get("before"), record.get("boost_response")
+    if isinstance(before, dict) and isinstance(before.get("every"), str):
+        record["before"] = {**before, "every": before["every"].removesuffix(" s")}
+    if isinstance(response, dict) and isinstance(response.get("units"), dict):
+        units = response["units"]
+        record["boost_response"] = [
+            {"name": name, "value": value, "unit": units.get(name)}
+            for name, value in response.items()
+            if name != "units"
+        ]
+    return record
+
+
+@lru_cache(maxsize=64)
+def _shape(record: type) -> tuple[tuple[str, bool, str, str, str], ...]:
+    """Of each field: its name, whether it may be left out, the unit of its text if it is one, and where to say which
+    unit it is in."""
+    common = {field.name for field in dataclasses.fields(Event)} if issubclass(record, Event) else ()
+    return tuple(
+        (
+            field.name,
+            field.default is None,
+            field.metadata.get("text", ""),
+            f"{field.name}_unit" if field.metadata.get("beside") == "" else field.metadata.get("beside") or "",
+            field.metadata.get("unit", ""),
+        )
+        for field in dataclasses.fields(record)
+        if field.name not in common
+    )
+
+
+@lru_cache(maxsize=64)
+def _reader(kind: str) -> TypeAdapter[Any]:
+    return TypeAdapter(EVENT_KINDS[kind])
