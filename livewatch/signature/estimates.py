@@ -22,26 +22,38 @@ SIGMAS = 1.96
 
 @dataclass(frozen=True, slots=True)
 class Estimate:
-    """One figure with its 95 % interval, in `unit`; `quantity` says what it is."""
+    """One figure with its 95 % interval, in `unit`: `quantity` says what it is, `place` where, if not everywhere."""
 
     quantity: str
     value: float
     unit: str
     low: float
     high: float
+    place: str = ""
 
     def __str__(self) -> str:
-        if isnan(self.value):
-            return f"{self.quantity}: unknown"
+        return f"{self._what}: unknown" if isnan(self.value) else f"{self._what} {self._interval}"
+
+    @property
+    def short(self) -> str:
+        """The figure with its interval, and where, without what it is."""
+        return str(self) if isnan(self.value) else f"{self.place} {self._interval}".lstrip()
+
+    @property
+    def _what(self) -> str:
+        return f"{self.place} {self.quantity}".lstrip()
+
+    @property
+    def _interval(self) -> str:
         unit = "" if self.unit == "1" else f" {self.unit}"
         value, low, high = _figures(self.value, self.low, self.high)
-        return f"{self.quantity} {value}{unit} ({low} to {high}{unit})"
+        return f"{value}{unit} ({low} to {high}{unit})"
 
     def to_json(self) -> dict[str, Any]:
         """Plain data; figures to five digits."""
         low, high = plain(self.low), plain(self.high)
         interval = None if low is None or high is None else [low, high]
-        return {"quantity": self.quantity, "value": plain(self.value), "unit": self.unit, "interval_95": interval}
+        return {"quantity": self._what, "value": plain(self.value), "unit": self.unit, "interval_95": interval}
 
 
 def plain(value: float) -> float | None:
@@ -64,10 +76,10 @@ def band_of(fit: Fit, low: float = -inf) -> tuple[float, float, float]:
     return fit.size, max(low, fit.size - half), max(low, fit.size + half)
 
 
-def mapped(quantity: str, unit: str, band: tuple[float, float, float], change: Any) -> Estimate:
+def mapped(quantity: str, unit: str, band: tuple[float, float, float], change: Any, place: str = "") -> Estimate:
     """An estimate through a monotonic change of the fitted size."""
     value, low, high = (float(change(one)) for one in band)
-    return Estimate(quantity, value, unit, min(low, high), max(low, high))
+    return Estimate(quantity, value, unit, min(low, high), max(low, high), place)
 
 
 def spread_of(what: str, unit: str, values: Sequence[float]) -> Estimate:

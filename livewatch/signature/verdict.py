@@ -8,7 +8,7 @@ missing.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from math import isnan
 from typing import Literal
@@ -42,10 +42,28 @@ _UNTRUSTED = ("lambda", "trim", "manifold_pressure", "boost_pressure", "mass_air
 
 @dataclass(frozen=True, slots=True)
 class Verdict:
-    """The word, and one sentence that says why."""
+    """The word, and one sentence that says why; `shorter` says the same without figures, then with short names too."""
 
     word: Word
     sentence: str
+    shorter: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class _Style:
+    """How the causes are named in the sentence."""
+
+    first: Callable[[Cause], str]
+    other: Callable[[Cause], str]
+    misfit: str = "The calibration does not fit the parts: "
+    tie: str = "; the data cannot tell this from: "
+
+
+_STYLES = (
+    _Style(lambda cause: f"{cause.title} ({cause.size})" if cause.size else cause.title, lambda cause: cause.title),
+    _Style(lambda cause: cause.title, lambda cause: cause.title),
+    _Style(lambda cause: cause.short, lambda cause: cause.short, "Does not fit: ", "; or "),
+)
 
 
 def decide(
@@ -68,21 +86,22 @@ def decide(
     proven = first is not None and first.family != "none" and wrong > SURE and first.weight >= EVIDENCE
     seen = first is not None and (first.family == "boost" or (visits >= LEAST_VISITS and _in_need(coverage)))
     if first is not None and proven and seen and _large(first):
-        return Verdict("misfit", f"The calibration does not fit the parts: {_said(first, causes)}.")
+        return _worded("misfit", lambda style: f"{style.misfit}{_said(first, causes, style)}.")
     if visits < LEAST_VISITS and pulls < 2:
         return Verdict("unproven", "Too little settled driving to judge by.")
     strain = _strain(coverage, authority)
     if strain:
-        return Verdict("strained", f"{strain}; {_leading(first)}.")
+        return _worded("strained", lambda style: f"{strain}; {_leading(first, style)}.")
     if first is None:
         return Verdict("unproven", "Nothing that was driven can be judged with what was seen of it.")
     if first is not None and first.family != "none" and first.weight >= EVIDENCE / 2.0 and wrong > SURE:
-        return Verdict("strained", f"Something does not fit, but takes little yet: {_said(first, causes)}.")
+        little = "Something does not fit, but takes little yet"
+        return _worded("strained", lambda style: f"{little}: {_said(first, causes, style)}.")
     missing = [group.name for group in coverage.groups if not group.enough]
     if "high load" in missing or len(coverage.groups) - len(missing) < LEAST_GROUPS + 1:
         return Verdict("unproven", f"Nothing wrong in what was driven, but not enough was: {', '.join(missing)}.")
     if wrong > 0.5:
-        return Verdict("unproven", f"Within everyday adaptation, but {_leading(first)}.")
+        return _worded("unproven", lambda style: f"Within everyday adaptation, but {_leading(first, style)}.")
     return Verdict("fits", "Everyday adaptation explains everything that was seen.")
 
 
@@ -108,18 +127,20 @@ def _large(cause: Cause) -> bool:
     return abs(effect.value) >= NEED and nearest >= NEED_SURELY
 
 
-def _said(first: Cause, causes: Sequence[Cause]) -> str:
-    text = first.title if not first.size else f"{first.title} ({first.size})"
-    if first.tie_with:
-        others = " or ".join(cause.title for cause in causes if cause.name in first.tie_with)
-        text += f"; the data cannot tell this from: {others}"
-    return text
+def _worded(word: Word, say: Callable[[_Style], str]) -> Verdict:
+    sentence, *shorter = dict.fromkeys(say(style) for style in _STYLES)
+    return Verdict(word, sentence, tuple(shorter))
 
 
-def _leading(first: Cause | None) -> str:
+def _said(first: Cause, causes: Sequence[Cause], style: _Style) -> str:
+    others = " or ".join(style.other(cause) for cause in causes if cause.name in first.tie_with)
+    return style.first(first) + (f"{style.tie}{others}" if first.tie_with else "")
+
+
+def _leading(first: Cause | None, style: _Style) -> str:
     if first is None or first.family == "none":
         return "no part stands out as the reason"
-    return f"most likely {first.title}"
+    return f"most likely {style.other(first)}"
 
 
 def _strain(coverage: Coverage, authority: Sequence[AuthorityUse]) -> str:

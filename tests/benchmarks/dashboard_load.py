@@ -29,7 +29,7 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).parent))
 from live_load import BUSES, PORT, profile_text, resident, send
 
-from livewatch.dashboard.app import Dashboard
+from livewatch.dashboard.app import MOST_WAITING, Dashboard
 from livewatch.dashboard.content.watched_run import WatchedLive
 from livewatch.dashboard.remembered import Remembered
 from livewatch.data.events import AlarmChanged
@@ -66,7 +66,7 @@ class Measured(Dashboard):
 
     def beat(self) -> None:
         begun = time.thread_time()
-        self.drawn += not self._terminal_is_behind()
+        self.drawn += self.output_waiting <= MOST_WAITING
         super().beat()
         self.spent += time.thread_time() - begun
         self.beats += 1

@@ -268,11 +268,11 @@ def need_map() -> NeedMap:
 
 VERDICT = VerdictSoFar(
     "misfit",
-    "the air meter reads low by 14.2 % ± 1.6 % at every flow",
+    ("the air meter reads low by 14.2 % ± 1.6 % at every flow",),
     (
-        LikelyCause("air meter scale", "14.2 % ± 1.6 % low, bore ratio 1.08", 0.81),
-        LikelyCause("injector flow", "12 % ± 4 % too small", 0.15),
-        LikelyCause("fuel supply", "above 180 g/s", 0.04),
+        LikelyCause(("air meter scale",), ("14.2 % ± 1.6 % low, bore ratio 1.08",), 0.81),
+        LikelyCause(("injector flow",), ("12 % ± 4 % too small",), 0.15),
+        LikelyCause(("fuel supply",), ("above 180 g/s",), 0.04),
     ),
     0.43,
     "Hold third gear at 3000 rpm for 20 s: no steady data between 60 and 120 g/s.",
@@ -290,7 +290,7 @@ def make_snapshot(profile: Profile, alarming: bool = True, time: int = NOW, made
         ticks=ticks,
         alarms=tuple(sorted(STANDING if alarming else QUIET, key=lambda one: one.urgency)),
         authority=authority_of(profile, ticks),
-        verdict=VERDICT if alarming else VerdictSoFar("fits", "", (), 0.43, VERDICT.next_drive),
+        verdict=VERDICT if alarming else VerdictSoFar("fits", ("",), (), 0.43, VERDICT.next_drive),
         pulls=pulls(profile) if alarming else pulls(profile)[:1],
         need=need_map(),
         buses=buses(),

@@ -12,10 +12,7 @@ from livewatch.signature.evidence.coverage import GROUPS, cover
 from livewatch.wording.shorter import (
     DRIVES,
     authority_words,
-    cause_words,
     drive_words,
-    size_words,
-    verdict_words,
 )
 
 WORDS = st.lists(st.text("abcλ°é日-_/,.0123456789", min_size=1, max_size=30), min_size=1, max_size=25).map(" ".join)
@@ -90,8 +87,7 @@ def test_a_wording_does_not_go_to_and_fro_with_its_figures(figures: list[int]) -
 
 def test_every_cause_and_every_drive_has_words_for_a_narrow_screen() -> None:
     for one in HYPOTHESES.values():
-        words = cause_words(one.title.partition(":")[0])
-        assert len(words[-1]) <= 27, one.name
+        assert len(one.short) <= 27, one.name
     asked = {how for *_, how in GROUPS}
     for spared in ((), ("high load",), tuple(name for name, *_ in GROUPS)):
         asked |= {cover((), 2.0, spared, True).next_drive}
@@ -105,32 +101,6 @@ def test_a_shorter_drive_keeps_its_cautions() -> None:
     for full, short in DRIVES.items():
         for caution in ("closed course or", "dyno", "full load", "lift at the first alarm", "cooling down"):
             assert (caution in full.replace("a dyno", "dyno")) == (caution in short), short
-
-
-def test_a_shorter_verdict_names_every_cause_that_cannot_be_told_apart() -> None:
-    sentence = (
-        "The calibration does not fit the parts: the injectors flow more or less than calibrated for (flow fitted over "
-        "flow calibrated for 1.16 (1.1 to 1.22)); the data cannot tell this from: the air meter reads wrong by one "
-        "factor: another bore, or another meter."
-    )
-    words = verdict_words(sentence)
-    assert words[0] == sentence
-    assert words[-1] == "Does not fit: injector flow differs; or air meter off by one factor."
-    assert [len(one) for one in words] == sorted((len(one) for one in words), reverse=True)
-    assert verdict_words("Everyday adaptation explains everything that was seen.") == (
-        "Everyday adaptation explains everything that was seen.",
-    )
-
-
-def test_a_shorter_size_keeps_its_number_its_unit_and_its_interval() -> None:
-    assert (
-        size_words("the meter reads away from the truth by -10.6 % (-14.7 to -6.36 %)")[-1]
-        == "-10.6 % (-14.7 to -6.36 %)"
-    )
-    assert size_words("flow fitted over flow calibrated for 1.16 (1.1 to 1.22)")[-1] == "1.16 (1.1 to 1.22)"
-    at = size_words("at 152 g/s the meter reads away from the truth by -0.933 % (-5.14 to 3.27 %)")[-1]
-    assert at == "at 152 g/s -0.933 % (-5.14 to 3.27 %)"
-    assert size_words("above 180 g/s") == ("above 180 g/s",)
 
 
 def test_controllers_keep_their_bank() -> None:

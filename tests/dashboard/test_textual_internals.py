@@ -58,7 +58,7 @@ async def test_what_waits_for_a_terminal_is_counted_as_the_drivers_writer_holds_
         assert app.output_waiting == 0, "a driver without a writer"
         writer = WriterThread(terminal)  # type: ignore[arg-type]
         writer.start()
-        app._driver._writer_thread = writer  # type: ignore[union-attr]
+        app._driver._writer_thread = writer  # type: ignore[union-attr, attr-defined]
         for number in range(6):
             writer.write(f"{number}")
         await asyncio.sleep(0.05)
@@ -66,7 +66,7 @@ async def test_what_waits_for_a_terminal_is_counted_as_the_drivers_writer_holds_
         terminal.let.set()
         writer.stop()
         assert app.output_waiting == 0
-        app._driver._writer_thread = None  # type: ignore[union-attr]
+        app._driver._writer_thread = None  # type: ignore[union-attr, attr-defined]
 
 
 async def test_a_fault_of_the_screen_is_kept_and_ends_it_without_a_traceback(monkeypatch, capsys) -> None:  # type: ignore[no-untyped-def]

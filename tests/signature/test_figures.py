@@ -12,7 +12,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from livewatch.signature.cause import Cause
+from livewatch.signature.causes.registry import HYPOTHESES
 from livewatch.signature.estimates import Estimate
+from livewatch.signature.verdict import _STYLES, _said
 
 
 @pytest.mark.parametrize(
@@ -80,3 +83,25 @@ def test_no_figure_loses_a_tenth_of_what_its_interval_knows(value: float, half: 
     )  # fmt: skip
     for there, meant in zip((shown, *interval), (value, value - half, value + half), strict=True):
         assert there == pytest.approx(meant, abs=0.05 * half + 1e-4)
+
+
+def test_a_shorter_estimate_keeps_its_number_its_unit_its_interval_and_its_place() -> None:
+    whole = Estimate("the meter reads away from the truth by", -10.6, "%", -14.7, -6.36)
+    assert whole.short == "-10.6 % (-14.7 to -6.4 %)"
+    assert str(whole) == f"{whole.quantity} {whole.short}"
+    at = Estimate("the meter reads away from the truth by", -0.93, "%", -5.14, 3.27, "at 152 g/s")
+    assert str(at) == "at 152 g/s the meter reads away from the truth by -0.9 % (-5.1 to 3.3 %)"
+    assert at.short == "at 152 g/s -0.9 % (-5.1 to 3.3 %)"
+    assert at.to_json()["quantity"] == "at 152 g/s the meter reads away from the truth by"
+
+
+def test_a_shorter_verdict_names_every_cause_that_cannot_be_told_apart() -> None:
+    def cause(name: str, size: tuple[Estimate, ...], tie: tuple[str, ...]) -> Cause:
+        one = HYPOTHESES[name]
+        return Cause(name, "metering", one.title, one.short, size, 30.0, 0.5, None, (), (), "", tie)
+
+    flow = cause("injector_flow", (Estimate("flow fitted", 1.16, "1", 1.1, 1.22),), ("meter_scale",))
+    said = [_said(flow, (flow, cause("meter_scale", (), ())), style) for style in _STYLES]
+    assert said[0].startswith(f"{flow.title} (flow fitted 1.160 (1.100 to 1.220)); the data cannot tell this from: ")
+    assert said[1].startswith(f"{flow.title}; the data cannot tell this from: {HYPOTHESES['meter_scale'].title}")
+    assert said[2] == "injector flow differs; or air meter off by one factor"

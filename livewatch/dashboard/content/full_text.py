@@ -70,10 +70,10 @@ def _alarm(alarm: AlarmState, snapshot: Snapshot, view: ViewState) -> str:
 def _verdict(snapshot: Snapshot) -> list[str]:
     verdict = snapshot.verdict
     seen = f", seen {verdict.coverage * 100:.0f} % of the range" if math.isfinite(verdict.coverage) else ""
-    said = [f"{verdict.word}{seen}. {verdict.sentence}"]
+    said = [f"{verdict.word}{seen}. {verdict.sentence[0]}"]
     for cause in verdict.causes:
         share = f"{cause.weight * 100:.0f} %  " if math.isfinite(cause.weight) else ""
-        said.append(f"{share}{cause.title}{': ' if cause.size else ''}{cause.size}")
+        said.append(share + ": ".join([cause.title[0], *cause.size[:1]]))
     said.append(f"Next: {verdict.next_drive}" if verdict.next_drive else "")
     return said + [f"Cannot be known: {text}" for text in verdict.unable]
 

@@ -17,7 +17,7 @@ from livewatch.data.alarm_states import Priority
 from livewatch.wording.events import MARKS
 from livewatch.wording.names import alarm_label
 from livewatch.wording.reader_units import ReaderUnits
-from livewatch.wording.shorter import alarm_names, verdict_words
+from livewatch.wording.shorter import alarm_names
 
 __all__ = [
     "OLD_SNAPSHOT",
@@ -126,7 +126,7 @@ def _quiet(snapshot: Snapshot) -> Headline:
     word = snapshot.verdict.word
     most = max((use for use in snapshot.authority if math.isfinite(use.used)), key=lambda use: use.used, default=None)
     if word in ("misfit", "strained"):
-        said = [f"No alarm. {_capital(word)}: {text}".rstrip(": ") for text in verdict_words(snapshot.verdict.sentence)]
+        said = [f"No alarm. {_capital(word)}: {text}".rstrip(": ") for text in snapshot.verdict.sentence]
         return Headline(reason=said[0], shorter=tuple(said[1:]))
     if most is None:
         return Headline(reason="No alarm.")

@@ -42,12 +42,17 @@ class SignatureView:
 def view_of(finding: Finding, profile: Profile) -> SignatureView:
     """The parts of a finding that are drawn."""
     causes = tuple(
-        LikelyCause(cause.title.partition(":")[0], cause.size, cause.probability) for cause in finding.causes
+        LikelyCause(
+            _wordings(cause.title.partition(":")[0], cause.short),
+            _wordings(*(text for one in cause.estimates[:1] for text in (str(one), one.short))),
+            cause.probability,
+        )
+        for cause in finding.causes
     )
     coverage = finding.coverage
     verdict = VerdictSoFar(
         finding.verdict.word,
-        finding.verdict.sentence,
+        (finding.verdict.sentence, *finding.verdict.shorter),
         causes,
         coverage.share,
         coverage.next_drive,
@@ -56,6 +61,10 @@ def view_of(finding: Finding, profile: Profile) -> SignatureView:
     pulls = tuple(_pull(pull) for pull in finding.pulls)
     displacement = USUAL_DISPLACEMENT if profile.engine is None else profile.engine.displacement
     return SignatureView(finding.authority, verdict, pulls, need_map_of(coverage, displacement))
+
+
+def _wordings(*texts: str) -> tuple[str, ...]:
+    return tuple(dict.fromkeys(texts))
 
 
 def _pull(pull: Pull) -> PullRow:

@@ -50,12 +50,17 @@ class ChannelReading:
 
 @dataclass(frozen=True, slots=True)
 class LikelyCause:
-    """One possible reason: what it is, and how large with its 95 % interval, in words."""
+    """One possible reason.
 
-    title: str
-    size: str
+    Attributes:
+        title: what it is, the fullest wording first.
+        size: how large, with its 95 % interval, the fullest wording first; empty when nothing can be measured of it.
+        weight: its probability among all causes considered, 0..1.
+    """
+
+    title: tuple[str, ...]
+    size: tuple[str, ...]
     weight: float = math.nan
-    """Its probability among all causes considered, 0..1."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,7 +72,8 @@ class VerdictSoFar:
     """
 
     word: str = "unproven"
-    sentence: str = ""
+    sentence: tuple[str, ...] = ("",)
+    """Why, the fullest wording first."""
     causes: tuple[LikelyCause, ...] = ()
     coverage: float = math.nan
     next_drive: str = ""

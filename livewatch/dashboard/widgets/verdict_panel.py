@@ -10,7 +10,6 @@ from livewatch.dashboard.drawing.canvas import Canvas
 from livewatch.dashboard.drawing.fitting import Steady
 from livewatch.dashboard.widgets.canvas_widget import CanvasWidget
 from livewatch.dashboard.widgets.heading import heading, write_lines
-from livewatch.wording.shorter import cause_words, size_words, verdict_words
 
 __all__ = ["VerdictPanel"]
 
@@ -35,12 +34,12 @@ class VerdictPanel(CanvasWidget):
         verdict = self.snapshot.verdict
         causes = [one for one in verdict.causes if not one.weight < LEAST]
         room, y = canvas.width - 1, 1
-        if canvas.height >= SAID and verdict.sentence:
+        if canvas.height >= SAID and verdict.sentence[0]:
             rows = canvas.height - 1 - 3 * min(2, len(causes))
-            said = self._steady.fit("verdict", verdict_words(verdict.sentence), room, max(1, rows))
+            said = self._steady.fit("verdict", verdict.sentence, room, max(1, rows))
             y = write_lines(canvas, 0, y, said.lines, "ink")
         elif not causes:
-            words = verdict_words(verdict.sentence or "nothing to judge by yet")
+            words = verdict.sentence if verdict.sentence[0] else ("nothing to judge by yet",)
             y = write_lines(canvas, 0, y, self._steady.fit("verdict", words, room, canvas.height - 1).lines, "quiet")
         left = len(causes)
         for cause in causes:
@@ -57,9 +56,9 @@ class VerdictPanel(CanvasWidget):
         x = SHARE if share else 0
         rows = canvas.height - y
         rows_of_title = 1 if canvas.height < SAID else 2
-        title = self._steady.fit(cause.title, cause_words(cause.title), canvas.width - x - 1, rows_of_title)
+        title = self._steady.fit(cause.title, cause.title, canvas.width - x - 1, rows_of_title)
         size = self._steady.fit(
-            (cause.title, "size"), size_words(cause.size), canvas.width - x - 1, rows - len(title.lines)
+            (cause.title, "size"), cause.size or ("",), canvas.width - x - 1, rows - len(title.lines)
         )
         if not title.whole or (cause.size and not size.whole):
             return y

@@ -46,8 +46,8 @@ class MeterShape(Hypothesis):
         for flow, share in judged.shapes:
             square = (top / flow) ** 2
             bend += share * square / (1.0 + square)
-        what = f"at {top:.0f} g/s the meter reads away from the truth by"
-        return [mapped(what, "%", band_of(judged.fit), lambda s: 100.0 * s * bend)]
+        what, where = "the meter reads away from the truth by", f"at {top:.0f} g/s"
+        return [mapped(what, "%", band_of(judged.fit), lambda s: 100.0 * s * bend, where)]
 
     def reasons_for(self, judged: Judged, facts: Facts) -> Iterator[str]:
         yield facts.pattern
