@@ -61,7 +61,7 @@ def alarm(name: str, priority: Priority, setpoint: str, action: str) -> Alarm:
     never = compile_formula("engine_speed < 0 rpm", UNITS)
     return Alarm(
         name,
-        never,
+        compile_formula(setpoint, UNITS),
         never,
         None,
         None,
@@ -295,7 +295,7 @@ def make_snapshot(profile: Profile, alarming: bool = True, time: int = NOW, made
         need=need_map(),
         buses=buses(),
         counts={"frames not in the profile": 40_210, "frames shorter than their signal": 3},
-        recording="recording, 212 GB free",
+        recording=("recording, 212 GB free", "recording"),
     )
 
 

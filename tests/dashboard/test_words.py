@@ -257,7 +257,7 @@ def test_trouble_with_the_recording_is_seen(profile: Profile) -> None:
     assert maker._troubles((), {}, 0) == []
     few = {"frames shorter than a signal": 9, "frames not in the profile": 700}
     assert maker._troubles((), few, 1000) == [], "nothing to alarm anybody with"
-    assert maker._recording() == "recording, 200 GB free"
+    assert maker._recording() == ("recording, 200 GB free", "recording")
     recorder.free_bytes, recorder.behind_seconds = 120_000_000, 7.4
     recorder.trouble = "the folder is gone"
     many = {"frames shorter than a signal": 30, "frames lost before livewatch could read them": 7, "remote frames": 99}
@@ -268,5 +268,5 @@ def test_trouble_with_the_recording_is_seen(profile: Profile) -> None:
         "7 frames were lost before they could be read.",
         "3 % of the frames could not be used; the cell view says why.",
     ]
-    assert maker._recording() == "NOT RECORDING"
-    assert SnapshotMaker(None, None)._recording() == "not recorded"
+    assert maker._recording() == ("NOT RECORDING",)
+    assert SnapshotMaker(None, None)._recording() == ("not recorded",)

@@ -12,20 +12,19 @@ from livewatch.wording.events import clock_text
 from livewatch.wording.names import short_label
 from livewatch.wording.reader_units import ReaderUnits
 
-__all__ = ["LIMIT", "OVER", "alarm_facts", "alarm_on", "rows_of", "selected_alarm", "standing_text"]
+__all__ = ["OVER", "alarm_facts", "alarm_on", "rows_of", "selected_alarm", "standing_text"]
 
 OVER = frozenset({State.RETURNED, State.LATCHED_UNACKNOWLEDGED, State.LATCHED_ACKNOWLEDGED})
 """States in which the condition does not hold any more."""
-LIMIT = ", limit "
 
 
-def alarm_facts(alarm: AlarmState, snapshot: Snapshot, units: ReaderUnits) -> str:
-    """The figures behind an alarm: what is measured, what is wanted, or the limit behind LIMIT; empty without evidence.
-    Of an alarm that is over they are how it is now."""
+def alarm_facts(alarm: AlarmState, snapshot: Snapshot, units: ReaderUnits) -> tuple[str, str]:
+    """The figures behind an alarm: what is measured with what is wanted, and the same with the limit where it has one;
+    both empty without evidence. Of an alarm that is over they are how it is now."""
     profile = snapshot.profile
     name = alarm.channel
     if not name:
-        return ""
+        return "", ""
     row = profile.index.get(name)
     formula = None if row is None else profile.channels[row].formula
     if formula is not None:
@@ -39,8 +38,8 @@ def alarm_facts(alarm: AlarmState, snapshot: Snapshot, units: ReaderUnits) -> st
     if wanted is not None and math.isfinite(value := snapshot.reading(wanted).value):
         text += f", wanted {units.text(value, snapshot.reading(wanted).unit, wanted)}"
     elif name == alarm.channel and alarm.setpoint:
-        text += f"{LIMIT}{alarm.setpoint.removeprefix(alarm.channel).strip()}"
-    return text
+        return text, f"{text}, limit {alarm.setpoint.removeprefix(alarm.channel).strip()}"
+    return text, text
 
 
 def standing_text(alarm: AlarmState, snapshot: Snapshot, short: bool) -> str:

@@ -59,7 +59,7 @@ def _alarm(alarm: AlarmState, snapshot: Snapshot, view: ViewState) -> str:
         f"{MARKS[alarm.priority]} {alarm.priority}  {alarm_label(alarm.name)}{first_out}: {state_word(alarm)}{lost}",
         f"since {since}",
         alarm.message,
-        alarm_facts(alarm, snapshot, view.units),
+        alarm_facts(alarm, snapshot, view.units)[1],
         f"limit {alarm.setpoint}" if alarm.setpoint else "",
         alarm.reason,
         alarm.action,
@@ -115,7 +115,7 @@ def _source(snapshot: Snapshot, view: ViewState) -> list[str]:
             f"{bus.name}: {bus.state}, {bus.rate:.0f} frames/s, {bus.error_frames} error frames, "
             f"{bus.dropped} dropped{trouble}"
         )
-    said += [snapshot.recording, f"{snapshot.rows} rows"]
+    said += [*snapshot.recording[:1], f"{snapshot.rows} rows"]
     said += [f"{number} {kind}" for kind, number in sorted(snapshot.counts.items(), key=lambda item: -item[1])]
     if view.player is not None and view.player.problem:
         said.append(view.player.problem)

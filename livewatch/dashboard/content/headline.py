@@ -10,7 +10,7 @@ import math
 from dataclasses import dataclass
 
 from livewatch.alarms import AlarmState
-from livewatch.dashboard.content.alarms import LIMIT, OVER, alarm_facts
+from livewatch.dashboard.content.alarms import OVER, alarm_facts
 from livewatch.dashboard.content.corrections import is_beyond
 from livewatch.dashboard.content.snapshot import Snapshot
 from livewatch.data.alarm_states import Priority
@@ -88,8 +88,7 @@ def headline(snapshot: Snapshot | None, units: ReaderUnits, now: float, problem:
 def _of_alarm(alarm: AlarmState, snapshot: Snapshot, units: ReaderUnits, also: int) -> Headline:
     action, more = _first_sentence(alarm.action)
     names = [_capital(name) for name in alarm_names(alarm.message, alarm_label(alarm.name))]
-    facts = alarm_facts(alarm, snapshot, units)
-    measured = facts.partition(LIMIT)[0]
+    measured, facts = alarm_facts(alarm, snapshot, units)
     if alarm.cannot_judge:
         facts += (", " if facts else "") + "can no longer be judged"
         measured = "can no longer be judged"

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-import re
-
+from livewatch.profile.formula.plan import Constant, Input, Pair
 from livewatch.profile.model import Profile
 
 __all__ = ["commanded_for", "limits_of", "watched_by"]
@@ -15,7 +14,6 @@ _COMMANDED = {
     "throttle_position": "commanded_throttle_position",
     "fuel_rail_pressure": "commanded_fuel_rail_pressure",
 }
-_SETPOINT = re.compile(r"\s*(\w+)\s*(<=|>=|<|>)\s*([+-]?\d+(?:\.\d+)?(?:[eE][+-]?\d+)?)\s*(\S*)\s*\Z")
 
 
 def commanded_for(name: str, profile: Profile) -> str | None:
@@ -42,9 +40,9 @@ def limits_of(name: str, profile: Profile) -> tuple[float, ...]:
         return ()
     unit = profile.channels[row].unit
     for alarm in profile.alarms:
-        match = _SETPOINT.match(alarm.setpoint)
-        if match and match[1] == name and match[4] in ("", unit):
-            found.append(float(match[3]))
+        match alarm.condition.plan:
+            case Pair("<" | "<=" | ">" | ">=", Input(compared), Constant(level)) if compared == name:
+                found.append(level)
     authority = profile.authority.get(name)
     if authority is not None and authority.unit == unit:
         found += [limit for limit in (authority.low, authority.high) if limit != 0.0]

@@ -104,6 +104,7 @@ class Snapshot:
         ticks: the latest tick alone; None before the first.
         alarms: every alarm, most urgent first.
         undecoded: frames on the profile's buses that no layout claims, and frames with an unreadable payload.
+        recording: whether the run is being kept, the fullest wording first.
         trouble: what is wrong with the source or the recording, most serious first, as sentences.
         ended: whether nothing more can come.
     """
@@ -122,7 +123,7 @@ class Snapshot:
     buses: tuple[BusStatus, ...] = ()
     counts: Mapping[str, int] = field(default_factory=dict)
     trouble: tuple[str, ...] = ()
-    recording: str = ""
+    recording: tuple[str, ...] = ()
     ended: bool = False
 
     def reading(self, name: str) -> ChannelReading:

@@ -96,11 +96,11 @@ class SnapshotMaker:
             found.append(f"{odd / max(rows, 1) * 100:.0f} % of the frames could not be used; the cell view says why.")
         return found
 
-    def _recording(self) -> str:
+    def _recording(self) -> tuple[str, ...]:
         recorder = self._recorder
         if recorder is None:
-            return "not recorded"
+            return ("not recorded",)
         if recorder.trouble:
-            return "NOT RECORDING"
+            return ("NOT RECORDING",)
         free = recorder.free_bytes
-        return "recording" if free is None else f"recording, {free / 1e9:.0f} GB free"
+        return ("recording",) if free is None else (f"recording, {free / 1e9:.0f} GB free", "recording")

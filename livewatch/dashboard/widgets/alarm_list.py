@@ -8,7 +8,7 @@ from textual import events
 from textual.message import Message
 
 from livewatch.alarms import AlarmState
-from livewatch.dashboard.content.alarms import LIMIT, alarm_facts, rows_of, selected_alarm, standing_text
+from livewatch.dashboard.content.alarms import alarm_facts, rows_of, selected_alarm, standing_text
 from livewatch.dashboard.content.snapshot import Snapshot
 from livewatch.dashboard.content.view_state import ViewState
 from livewatch.dashboard.drawing.canvas import Canvas
@@ -87,8 +87,7 @@ class AlarmList(CanvasWidget):
         first_out = ", first out" if alarm.first_out else ""
         bare = alarm_label(alarm.name)
         name = bare + first_out
-        extra = alarm.reason if hidden else alarm_facts(alarm, snapshot, view.units)
-        fewer = extra if hidden else extra.partition(LIMIT)[0]
+        fewer, extra = (alarm.reason,) * 2 if hidden else alarm_facts(alarm, snapshot, view.units)
         told: list[Wording] = [f"{name}: {text}".rstrip(": ") for text in (extra, fewer)]
         if hidden and extra:
             told += [f"{bare}: {extra}", f"{bare} {MORE}", f"{bare} {SIGN}"]

@@ -23,7 +23,7 @@ class BusHealth(CanvasWidget):
             return
         told = [_bus(bus) for bus in snapshot.buses]
         told += [(f"{MARKS['medium']} {trouble}", "medium") for trouble in snapshot.trouble]
-        told += [(snapshot.recording, "quiet")] if snapshot.recording else []
+        told += [(text, "quiet") for text in snapshot.recording[:1]]
         told += [(text, "quiet") for text in _odd(snapshot)]
         y, left = 1, len(told)
         for text, ink in told:

@@ -48,8 +48,7 @@ class StatusLine(CanvasWidget):
             if snapshot.buses:
                 facts.append((f"{rate:.0f} frames/s", "quiet"))
         if snapshot.recording:
-            words = snapshot.recording if self.size.width >= 100 else snapshot.recording.partition(",")[0]
-            facts.append((words, "quiet"))
+            facts.append((snapshot.recording[0 if self.size.width >= 100 else -1], "quiet"))
         if view.flood:
             facts.append(("ALARM FLOOD", "high"))
         if view.silenced:

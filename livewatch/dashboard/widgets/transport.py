@@ -28,16 +28,16 @@ class Transport(CanvasWidget):
         x = canvas.write(x, 0, speed_text(state.speed), "ink") + 3
         x = canvas.write(x, 0, f"{clock_text(state.time / 1e9)} of {clock_text(view.span[1] / 1e9)}", "ink") + 3
         start, stop = state.marks
-        loop, back = "", ""
+        loop, back, written = "", "", ""
         if start is not None or stop is not None:
             loop = f"loop {' to '.join('not set' if end is None else clock_text(end / 1e9) for end in (start, stop))}"
         if state.furthest - state.time > 1_000_000_000:
-            back = f"looking back; log written to {clock_text(state.furthest / 1e9)}"
+            back, written = "looking back", f"; log written to {clock_text(state.furthest / 1e9)}"
         room = canvas.width - x - 1
         if state.problem:
             canvas.write(x, 0, state.problem, "high", room)
             return
-        words = [(loop, back), (loop, back.partition(";")[0]), (loop,)]
+        words = [(loop, back + written), (loop, back), (loop,)]
         told = tuple("   ".join(part for part in parts if part) for parts in words)
         canvas.write(x, 0, fit(told, room, 1).lines[0] if loop or back else "", "quiet", room)
 
