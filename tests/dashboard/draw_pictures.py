@@ -12,7 +12,7 @@ import tempfile
 from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parent))
-from conftest import FakeWatchedRun, make_profile, make_snapshot
+from conftest import FakeWatchedRun, make_profile, make_snapshot  # type: ignore[import-not-found]
 
 from livewatch.dashboard.app import Dashboard
 from livewatch.dashboard.remembered import Remembered
