@@ -13,21 +13,26 @@ from numpy.typing import NDArray
 
 from livewatch.alarms.delay import Delay, Edges
 from livewatch.data.ticks import TickBatch
-from livewatch.profile.formula.formula import Formula, FormulaRun
+from livewatch.profile.formula.formula import Formula
+from livewatch.profile.formula.run import FormulaRun, Program
+from livewatch.profile.formula.windows import Logic
 from livewatch.profile.model import Alarm, Profile
 
 __all__ = ["Judge"]
+
+ALWAYS = Logic(np.ones(1, np.bool_), np.zeros(1, np.bool_))
+"""An alarm without a condition for being looked at."""
 
 
 class Judge:
     """Follows the condition of one alarm, whatever the state of the alarm."""
 
-    def __init__(self, alarm: Alarm, profile: Profile) -> None:
+    def __init__(self, alarm: Alarm, profile: Profile, program: Program) -> None:
         def start(formula: Formula | None) -> FormulaRun | None:
-            return None if formula is None else formula.start(profile.index, profile.period)
+            return None if formula is None else program.start(formula.plan)
 
-        self._condition = alarm.condition.start(profile.index, profile.period)
-        self._clear = alarm.clear.start(profile.index, profile.period)
+        self._condition = program.start(alarm.condition.plan)
+        self._clear = program.start(alarm.clear.plan)
         self._enable = start(alarm.enable)
         self._suppress = start(alarm.suppress)
         self._delay = Delay(alarm.on_delay, alarm.off_delay, profile.period)
@@ -47,44 +52,28 @@ class Judge:
 
     def take(self, ticks: TickBatch) -> tuple[Edges, Edges]:
         """The changes of active and of suppressed over the next ticks."""
-        condition = self._condition.evaluate(ticks.value, ticks.first)
-        clear = self._clear.evaluate(ticks.value, ticks.first)
-        enable = None if self._enable is None else self._enable.evaluate(ticks.value, ticks.first)
-        holds: NDArray[np.bool_] = condition == 1.0
-        if enable is not None:
-            holds &= enable == 1.0
+        condition = self._condition.truth(ticks.value, ticks.first)
+        clear = self._clear.truth(ticks.value, ticks.first)
+        enable = ALWAYS if self._enable is None else self._enable.truth(ticks.value, ticks.first)
+        holds: NDArray[np.bool_] = condition.true & enable.true
 
         def gone() -> NDArray[np.bool_]:
-            cleared: NDArray[np.bool_] = clear == 1.0
-            if enable is not None:
-                cleared |= enable == 0.0
-            cleared &= ~holds
-            return cleared
+            return (clear.true | enable.false) & ~holds
 
         active = self._delay.take(ticks.first, holds, gone)
-        enabled = 1.0 if enable is None else enable[-1]
-        if self._delay.active:
-            self._unknown = _unknown(1.0 - clear[-1], enabled)
-        else:
-            self._unknown = _unknown(condition[-1], enabled)
+        decides = Logic(clear.false, clear.true) if self._delay.active else condition
+        self._unknown = not ((decides.true[-1] and enable.true[-1]) or decides.false[-1] or enable.false[-1])
         return active, self._suppression(ticks)
 
     def _suppression(self, ticks: TickBatch) -> Edges:
         if self._suppress is None:
             return []
-        column = self._suppress.evaluate(ticks.value, ticks.first)
-        if not (column == (0.0 if self._suppressed else 1.0)).any():
+        suppress = self._suppress.truth(ticks.value, ticks.first)
+        if not (suppress.false if self._suppressed else suppress.true).any():
             return []
-        known = np.flatnonzero(~np.isnan(column))
-        level = column[known] == 1.0
+        known = np.flatnonzero(suppress.true | suppress.false)
+        level = suppress.true[known]
         before = np.concatenate(([self._suppressed], level[:-1]))
         changes = np.flatnonzero(level != before)
         self._suppressed = bool(level[-1])
         return [(ticks.first + int(known[i]), bool(level[i])) for i in changes]
-
-
-def _unknown(condition: float, enabled: float) -> bool:
-    """Whether `condition and enabled` is unknown."""
-    if condition == 0.0 or enabled == 0.0:
-        return False
-    return bool(np.isnan(condition) or np.isnan(enabled))

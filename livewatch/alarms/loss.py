@@ -14,6 +14,7 @@ silent, and after that it has its age limit's time to come again.
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import partial
 from typing import Final
@@ -105,7 +106,7 @@ class LossWatch:
                 _silent_bus(name, [bound[i][1] for i in bus.members])
                 for name, bus in zip(buses, self._buses, strict=True)
             ),
-            *(_lost_channel(channel, profile) for _, channel in bound),
+            *_lost_channels([channel for _, channel in bound], profile),
         )
 
     def take(self, ticks: TickBatch) -> Losses:
@@ -218,8 +219,14 @@ def _bus_of(channel: Channel, profile: Profile) -> str | None:
     return None
 
 
-def _lost_channel(channel: Channel, profile: Profile) -> Definition:
-    blind = [alarm for alarm in profile.alarms if channel.name in _reads(alarm, profile)]
+def _lost_channels(channels: Sequence[Channel], profile: Profile) -> Iterator[Definition]:
+    computed = {channel.name: channel.formula.inputs for channel in profile.channels if channel.formula is not None}
+    reads = [(alarm, _reads(alarm, computed)) for alarm in profile.alarms]
+    for channel in channels:
+        yield _lost_channel(channel, [alarm for alarm, read in reads if channel.name in read])
+
+
+def _lost_channel(channel: Channel, blind: Sequence[Alarm]) -> Definition:
     urgent = any(alarm.priority in ("critical", "high") for alarm in blind)
     names = ", ".join(alarm.name for alarm in blind)
     check = "Check the sensor, its wiring, the adapter and the profile."
@@ -248,11 +255,10 @@ def _silent_bus(bus: str, channels: list[Channel]) -> Definition:
     )
 
 
-def _reads(alarm: Alarm, profile: Profile) -> set[str]:
+def _reads(alarm: Alarm, computed: Mapping[str, Sequence[str]]) -> set[str]:
     """The channels an alarm depends on, those of computed channels included."""
     formulas = [alarm.condition, alarm.clear, alarm.enable, alarm.suppress]
     waiting = [*alarm.evidence, *(name for formula in formulas if formula is not None for name in formula.inputs)]
-    computed = {channel.name: channel.formula.inputs for channel in profile.channels if channel.formula is not None}
     found: set[str] = set()
     while waiting:
         name = waiting.pop()

@@ -25,6 +25,7 @@ from livewatch.data.alarm_states import UNACKNOWLEDGED, State
 from livewatch.data.events import Event
 from livewatch.data.ticks import TickBatch
 from livewatch.errors import LivewatchError, nearest
+from livewatch.profile.formula.run import Program
 from livewatch.profile.model import Profile
 
 __all__ = ["ActionError", "AlarmSystem"]
@@ -43,12 +44,13 @@ class AlarmSystem:
     """Watches the alarms of a profile, and its channels for being lost.
 
     Push every `TickBatch` through `take`, computed channels filled in; hand a person's actions to `act`; ask `states`
-    for the screen and `figures` for the load on a person.
+    for the screen and `figures` for the load on a person. `program` holds the formulas that run over the same ticks.
     """
 
-    def __init__(self, profile: Profile) -> None:
+    def __init__(self, profile: Profile, program: Program | None = None) -> None:
         self._profile = profile
-        self._judges = [Judge(alarm, profile) for alarm in profile.alarms]
+        shared = Program(profile.index, profile.period) if program is None else program
+        self._judges = [Judge(alarm, profile, shared) for alarm in profile.alarms]
         self._loss = LossWatch(profile)
         definitions = [*map(Definition.of, profile.alarms), *self._loss.definitions]
         self._alarms = [Tracked(definition, Machine(definition.latching)) for definition in definitions]

@@ -9,6 +9,7 @@ were cut, only its division into batches does.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,10 +24,34 @@ __all__ = ["Grid"]
 LARGEST_BATCH = 8192
 """Ticks made at once at the most: bounds memory through long silences."""
 
+NEVER_SEEN, GOOD, STALE = int(Quality.NEVER_SEEN), int(Quality.GOOD), int(Quality.STALE)
+
 _Pending = tuple[NDArray[np.int64], NDArray[np.float64], NDArray[np.uint8]]
-_Placed = tuple[NDArray[np.int64], NDArray[np.intp], int, NDArray[np.int64]]
-"""Times of samples, which of them is the newest at each tick (-1 for none), how many the ticks have reached, and the
-times of the others."""
+
+
+class _Placed(NamedTuple):
+    """How the samples of a channel lie among the ticks; the same for all signals of one message.
+
+    Attributes:
+        times: of all of them, data time, ns.
+        newest: which of them is the newest at each tick, from tick `seen` on; none is before.
+        used: how many the ticks have reached.
+        rest: times of the others.
+    """
+
+    times: NDArray[np.int64]
+    newest: NDArray[np.int64]
+    seen: int
+    used: int
+    rest: NDArray[np.int64]
+
+
+class _Ages(NamedTuple):
+    """How old what is held is at each tick: ns, the most of it, and s as float32."""
+
+    age: NDArray[np.int64]
+    most: int
+    seconds: NDArray[np.float32]
 
 
 class Grid:
@@ -66,17 +91,28 @@ class Grid:
     def _batch(self, first: int, stop: int, clock: Clock) -> TickBatch:
         tick = np.arange(first, stop, dtype=np.int64) * self.period
         shape = (len(self._time), len(tick))
-        received, held, quality = np.empty(shape, np.int64), np.empty(shape), np.empty(shape, np.uint8)
-        received[:], held[:], quality[:] = self._time[:, None], self._value[:, None], self._quality[:, None]
-        # Signals of one message share their times, and so their places among the ticks: looked up once.
+        held, quality, seconds = np.empty(shape), np.empty(shape, np.uint8), np.empty(shape, np.float32)
+        # Signals of one message share their times, and so their places among the ticks and ages: worked out once.
         known: dict[tuple[int, ...], _Placed] = {}
-        for channel, parts in list(self._pending.items()):
-            self._hold(channel, parts, tick, known, received[channel], held[channel], quality[channel])
-        age = tick - received
-        quality[(age > self._stale_after[:, None]) & (quality == Quality.GOOD)] = Quality.STALE
-        seconds = (age / 1e9).astype(np.float32)
-        seconds[quality == Quality.NEVER_SEEN] = np.nan
-        value = np.where(quality == Quality.GOOD, held, np.nan)
+        ages: dict[tuple[int, int], _Ages] = {}
+        for channel in range(len(self._time)):
+            before, was = int(self._time[channel]), int(self._quality[channel])
+            held[channel], quality[channel] = self._value[channel], was
+            parts = self._pending.get(channel)
+            placed = None if parts is None else self._hold(channel, parts, tick, known, held[channel], quality[channel])
+            key = (id(placed), before)
+            aged = ages.get(key)
+            if aged is None:
+                aged = ages[key] = _aged(placed, before, tick)
+            seconds[channel] = aged.seconds
+            if was == NEVER_SEEN:
+                seconds[channel, : None if placed is None else placed.seen] = np.nan
+            if aged.most > self._stale_after[channel]:
+                stale = (aged.age > self._stale_after[channel]) & (quality[channel] == GOOD)
+                quality[channel, stale] = STALE
+        value = held.copy()
+        for channel in np.flatnonzero(quality.any(axis=1)).tolist():
+            value[channel, quality[channel] != GOOD] = np.nan
         return TickBatch(first, self.period, self._index, value, quality, seconds, held, clock.utc(tick))
 
     def _hold(
@@ -85,39 +121,53 @@ class Grid:
         parts: list[_Pending],
         tick: NDArray[np.int64],
         known: dict[tuple[int, ...], _Placed],
-        received: NDArray[np.int64],
         held: NDArray[np.float64],
         quality: NDArray[np.uint8],
-    ) -> None:
+    ) -> _Placed:
         """Write the samples waiting for one channel into its rows of the batch, and keep what is newer than it.
         `known` holds how samples lie among the ticks, by the identity of their times."""
         key = tuple(id(times) for times, _, _ in parts)
         placed = known.get(key)
         if placed is None:
-            placed = known[key] = _place([times for times, _, _ in parts], tick)
-        times, newest, used, rest = placed
+            placed = known[key] = _place([times for times, _, _ in parts], tick, self.period)
         if len(parts) == 1:
             _, values, qualities = parts[0]
         else:
             values = np.concatenate([part[1] for part in parts])
             qualities = np.concatenate([part[2] for part in parts])
+        used = placed.used
         if used:
-            seen = 0 if newest[0] >= 0 else int(np.searchsorted(newest, 0))
-            took = newest[seen:]
-            times.take(took, out=received[seen:], mode="clip")
-            values.take(took, out=held[seen:], mode="clip")
-            qualities.take(took, out=quality[seen:], mode="clip")
+            values.take(placed.newest, out=held[placed.seen :], mode="clip")
+            if qualities[:used].any():
+                qualities.take(placed.newest, out=quality[placed.seen :], mode="clip")
+            else:
+                quality[placed.seen :] = GOOD
             last = used - 1
-            self._time[channel], self._value[channel] = times[last], values[last]
+            self._time[channel], self._value[channel] = placed.times[last], values[last]
             self._quality[channel] = qualities[last]
-        if len(rest):
-            self._pending[channel] = [(rest, values[used:], qualities[used:])]
+        if len(placed.rest):
+            self._pending[channel] = [(placed.rest, values[used:], qualities[used:])]
         else:
             del self._pending[channel]
+        return placed
 
 
-def _place(parts: Sequence[NDArray[np.int64]], tick: NDArray[np.int64]) -> _Placed:
+def _place(parts: Sequence[NDArray[np.int64]], tick: NDArray[np.int64], period: int) -> _Placed:
     times = parts[0] if len(parts) == 1 else np.concatenate(parts)
-    newest = np.searchsorted(times, tick, side="right") - 1
-    used = int(newest[-1]) + 1
-    return times, newest, used, times[used:]
+    # The tick, counted from the first of the batch, at which each sample is there for the first time.
+    there = -(-times // period) - tick[0] // period
+    used = int(np.searchsorted(there, len(tick)))
+    newest = np.cumsum(np.bincount(np.maximum(there[:used], 0), minlength=len(tick))) - 1
+    seen = int(np.searchsorted(newest, 0))
+    return _Placed(times, newest[seen:], seen, used, times[used:])
+
+
+def _aged(placed: _Placed | None, before: int, tick: NDArray[np.int64]) -> _Ages:
+    """Ages where the sample held before was received at data time `before`."""
+    if placed is None or not placed.used:
+        age = tick - before
+    else:
+        age = np.empty_like(tick)
+        age[: placed.seen] = tick[: placed.seen] - before
+        age[placed.seen :] = tick[placed.seen :] - placed.times[placed.newest]
+    return _Ages(age, int(age.max()), (age / 1e9).astype(np.float32))

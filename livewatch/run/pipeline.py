@@ -32,7 +32,7 @@ from livewatch.data.frames import FrameBatch
 from livewatch.data.samples import Quality, Rows, rows_of
 from livewatch.data.ticks import TickBatch
 from livewatch.decode import Decoder
-from livewatch.profile.formula.formula import FormulaRun
+from livewatch.profile.formula.run import FormulaRun, Program
 from livewatch.profile.model import Profile
 from livewatch.run.grid import Grid
 
@@ -51,6 +51,7 @@ NOT_ODD = frozenset(
     }
 )
 """Counted, but ordinary: other traffic on the bus, a tester at work."""
+GOOD, INVALID, OUT_OF_RANGE = int(Quality.GOOD), int(Quality.INVALID), int(Quality.OUT_OF_RANGE)
 LATE = "rows stamped earlier than one before them"
 
 
@@ -76,18 +77,20 @@ class Pipeline:
 
     def __init__(self, profile: Profile, stages: Sequence[Stage] = ()) -> None:
         self.profile = profile
-        self.alarms = AlarmSystem(profile)
         self.counts: dict[str, int] = {}
         self.rows = 0
         self._stages = tuple(stages)
         self._decoder = Decoder(profile)
         self._clock = Clock()
         self._grid = Grid(profile)
+        self._program = Program(profile.index, profile.period)
         self._computed: list[tuple[int, FormulaRun]] = [
-            (row, channel.formula.start(profile.index, profile.period))
+            (row, self._program.start(channel.formula.plan))
             for row, channel in enumerate(profile.channels)
             if channel.formula is not None
         ]
+        self.alarms = AlarmSystem(profile, self._program)
+        self.alarms.expect_frames(False)
         self._frames = False
         self._started = False
         self._finished = False
@@ -124,17 +127,20 @@ class Pipeline:
         for stop in _cuts(data_time, clock_steps):
             if start in steps:
                 self._tell_step(events, steps[start])
-            self._run(events, int(data_time[start]))
+            self._pass(events, int(data_time[start]))
             piece = rows_of(batch, start, stop)
-            self._frames |= isinstance(piece, FrameBatch)
-            self.alarms.expect_frames(self._frames)
+            if isinstance(piece, FrameBatch) and not self._frames:
+                self._run(events, int(data_time[start]))
+                self._frames = True
+                self.alarms.expect_frames(True)
             samples = self._decoder.decode(piece) if isinstance(piece, FrameBatch) else piece
             self.count(samples.counts)
             self.count({LATE: int(np.count_nonzero(late[start:stop]))})
             self._grid.add(samples.columns, data_time[start:stop])
-            self._run(events, int(data_time[stop - 1]))
             self.rows += stop - start
             start = stop
+        # Ticks are made in as long a run as can be: the cost of a run hardly grows with its length.
+        self._run(events, int(data_time[-1]))
         return events
 
     def advance(self, utc: int) -> list[Event]:
@@ -189,17 +195,22 @@ class Pipeline:
 
     def _run(self, events: list[Event], until: int) -> None:
         """Make and watch every tick before data time `until`, telling the counts at each whole minute passed."""
+        self._pass(events, until)
+        self._watch(events, until)
+
+    def _pass(self, events: list[Event], until: int) -> None:
+        """Make and watch every tick of the whole minutes before data time `until`, telling the counts at their end."""
         while self._next_tell <= until:
             self._watch(events, self._next_tell)
             self._tell_counts(events, self._next_tell)
             self._next_tell += PIECE
-        self._watch(events, until)
 
     def _watch(self, events: list[Event], until: int) -> None:
         for ticks in self._grid.ticks(until, self._clock):
             self._compute(ticks)
             self._utc = int(ticks.utc[-1])
             found = list(self.alarms.take(ticks))
+            self._program.end()
             for stage in self._stages:
                 found.extend(stage.observe(ticks))
             found.sort(key=_event_time)
@@ -210,15 +221,18 @@ class Pipeline:
         for row, formula in self._computed:
             channel = self.profile.channels[row]
             result = formula.evaluate(ticks.value, ticks.first)
-            low, high = channel.valid
-            known = ~np.isnan(result)
-            quality = np.where(known, Quality.GOOD, Quality.INVALID).astype(np.uint8)
-            if low != -np.inf or high != np.inf:
-                quality[known & ((result < low) | (result > high))] = Quality.OUT_OF_RANGE
-            ticks.value[row] = np.where(quality == Quality.GOOD, result, np.nan)
-            ticks.held[row] = result
-            ticks.quality[row] = quality
+            quality = ticks.quality[row]
+            quality[:] = GOOD
+            ticks.value[row] = ticks.held[row] = result
             ticks.age[row] = 0.0
+            unknown = np.isnan(result)
+            if unknown.any():
+                quality[unknown] = INVALID
+            low, high = channel.valid
+            if low != -np.inf or high != np.inf:
+                outside = (result < low) | (result > high)
+                quality[outside] = OUT_OF_RANGE
+                ticks.value[row, outside] = np.nan
 
     def _tell_step(self, events: list[Event], step: ClockStep) -> None:
         self._run(events, step.time)

@@ -18,7 +18,7 @@ from typing import cast
 
 from livewatch.profile.formula.check import LARGEST_BARE_SHARE, Checker, combine, in_unit, truth
 from livewatch.profile.formula.plan import Constant, Pair, PairKind, Plan, Single, inputs_of, reach_of
-from livewatch.profile.formula.run import FormulaRun
+from livewatch.profile.formula.run import FormulaRun, Program
 from livewatch.profile.formula.syntax import COMPARISONS, Binary, Call, FormulaError, Name, Node, Unary, parse
 from livewatch.profile.units import UnitError, difference_scale, read_unit, split_quantity
 
@@ -58,8 +58,9 @@ class Formula:
     plan: Plan
 
     def start(self, index: Mapping[str, int], period: int) -> FormulaRun:
-        """Begin a run over ticks `period` nanoseconds apart; `index` maps channel name to row of the values."""
-        return FormulaRun(self.plan, index, period)
+        """Begin a run by itself over ticks `period` nanoseconds apart; `index` maps channel name to row of the values.
+        Formulas that run together are added to one `Program`."""
+        return Program(index, period).start(self.plan, alone=True)
 
 
 @dataclass(frozen=True, slots=True)

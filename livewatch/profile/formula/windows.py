@@ -1,10 +1,9 @@
 """Looks back over the last ticks that come out bit for bit the same however the ticks are cut into batches.
 
-Columns of consecutive ticks go in, columns of the same length come out; each class keeps the ticks it still needs, no
-more than a few of its windows and the largest batch. A window of w ticks is the current tick and the w - 1 before it;
-ticks before the first count as unknown. Sums never run on from tick to tick: each tick's sum is put together from sums
-over 2, 4, 8, ... ticks, so the order of the additions is fixed by w alone. (Counts do run on: whole numbers lose
-nothing.)
+Columns of consecutive ticks go in; each `Look` keeps of a column what the longest window over it still needs, and gives
+the batch at hand with that before it as a `Past`, which all windows over the column share. A window of w ticks is the
+current tick and the w - 1 before it; ticks before the first count as unknown. Sums never run on from tick to tick: each
+tick's sum is put together from sums over 2, 4, 8, ... ticks, so the order of the additions is fixed by w alone.
 
 Rules for unknown ticks:
 
@@ -16,172 +15,141 @@ Rules for unknown ticks:
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Extreme", "Hold", "Mean", "Rate", "Recently"]
+__all__ = ["Column", "Hold", "Logic", "Look", "Past", "highest", "lowest", "mean", "rate", "recently"]
 
 Column = NDArray[np.float64]
-Combine = Callable[[Column, Column], Any]
-
-SPARE = 256
-"""Ticks a memory has room for beyond its window, so that small batches seldom make it move."""
+Mask = NDArray[np.bool_]
 
 
-class Memory:
-    """The last `ticks` values of a column, `fill` before the first. After `take(column)`, `ago(k)` is the column as it
-    was k ticks earlier (0 <= k <= ticks): a view, good until the next `take`."""
+class Logic(NamedTuple):
+    """Three-valued logic over ticks, bool (n,) each: where it is true, and where it is false; unknown elsewhere."""
 
-    def __init__(self, ticks: int, fill: float) -> None:
-        self._ticks = ticks
-        self._values: Column = np.full(2 * ticks + SPARE, fill)
-        self._start = self._end = ticks
-
-    def take(self, column: Column) -> None:
-        n = len(column)
-        start, end = self._end, self._end + n
-        if end > len(self._values):
-            kept = self._values[start - self._ticks : start]
-            if self._ticks + n > len(self._values):
-                self._values = np.concatenate((kept, np.empty(n)))
-            else:
-                self._values[: self._ticks] = kept.copy()
-            start, end = self._ticks, self._ticks + n
-        self._values[start:end] = column
-        self._start, self._end = start, end
-
-    def ago(self, ticks: int) -> Column:
-        return self._values[self._start - ticks : self._end - ticks]
+    true: Mask
+    false: Mask
 
 
-class Count:
-    """How many of the last `ticks` values of a column of 0 and 1 are 1."""
+class Past:
+    """A column of the batch at hand with the `reach` ticks before it.
 
-    def __init__(self, ticks: int) -> None:
-        self._ticks = ticks
-        self._totals = Memory(ticks, 0.0)
-        self._total = 0.0
+    Attributes:
+        values: (reach + n,).
+    """
 
-    def __call__(self, column: NDArray[np.bool_]) -> Column:
-        totals = np.cumsum(column, dtype=np.float64)
-        totals += self._total
-        if len(totals):
-            self._total = float(totals[-1])
-        self._totals.take(totals)
-        count: Column = totals - self._totals.ago(self._ticks)
-        return count
+    def __init__(self, values: NDArray[Any], reach: int) -> None:
+        self.values = values
+        self._reach = reach
+        self._levels: dict[str, list[NDArray[Any]]] = {}
+        self._known: NDArray[np.int64] | None = None
+        self.is_whole = not np.isnan(values).any()
+        """Whether every tick is known, those before the batch included."""
 
+    def ago(self, ticks: int) -> NDArray[Any]:
+        """(n,): the column as it was so many ticks earlier."""
+        return self.values[self._reach - ticks : len(self.values) - ticks]
 
-class Doubling:
-    """Sums over 1, 2, 4, ... ticks, each from the one before: S2[i] = S1[i] + S1[i-1], S4[i] = S2[i] + S2[i-2], ...;
-    likewise with any other operation. `memories[k]` holds those over 2**k ticks."""
+    def over(self, combine: np.ufunc, power: int, ago: int) -> NDArray[Any]:
+        """(n,): all values over 2**power ticks combined, `ago` ticks earlier; each from those over half as many:
+        S2[i] = S1[i] + S1[i-1], S4[i] = S2[i] + S2[i-2], ..."""
+        levels = self._levels.get(combine.__name__)
+        if levels is None:
+            first: NDArray[Any] = self.values
+            if combine is np.add and not self.is_whole:
+                first = np.where(np.isnan(first), 0.0, first)
+            levels = self._levels[combine.__name__] = [first]
+        while len(levels) <= power:
+            half = 1 << len(levels) - 1
+            levels.append(combine(levels[-1][half:], levels[-1][:-half]))
+        level = levels[power]
+        stop = len(level) - ago
+        return level[stop - len(self.values) + self._reach : stop]
 
-    def __init__(self, most: int, reaches: list[int], combine: Combine, fill: float) -> None:
-        self._combine = combine
-        levels = most.bit_length()
-        self.memories = [
-            Memory(max(reaches[level], 1 << level if level + 1 < levels else 0), fill) for level in range(levels)
-        ]
-
-    def take(self, column: Column) -> None:
-        """Take the next values in."""
-        power = column
-        for level, memory in enumerate(self.memories):
-            if level:
-                power = self._combine(power, self.memories[level - 1].ago(1 << level - 1))
-            memory.take(power)
-
-
-class Sum:
-    """The sum over the last `ticks` values: over the powers of two that make up `ticks`, the smallest the latest."""
-
-    def __init__(self, ticks: int) -> None:
-        self._parts: list[tuple[int, int]] = []
-        reaches = [0] * ticks.bit_length()
-        offset = 0
-        for level in range(ticks.bit_length()):
-            if ticks >> level & 1:
-                self._parts.append((level, offset))
-                reaches[level] = offset
-                offset += 1 << level
-        self._doubling = Doubling(ticks, reaches, np.add, 0.0)
-
-    def __call__(self, column: Column) -> Column:
-        self._doubling.take(column)
-        total = np.zeros(len(column))
-        for level, offset in self._parts:
-            total += self._doubling.memories[level].ago(offset)
-        return total
+    def known(self, ticks: int) -> NDArray[np.int64]:
+        """(n,): how many of the last `ticks` values are known."""
+        if self._known is None:
+            self._known = np.concatenate(([0], np.cumsum(~np.isnan(self.values))))
+        return self._known[self._reach + 1 :] - self._known[self._reach + 1 - ticks : len(self._known) - ticks]
 
 
-class Mean:
-    """The mean of the known values over the window."""
+class Look:
+    """Keeps of a column what the windows over it need. `fill` stands for the ticks before the first."""
 
-    def __init__(self, ticks: int) -> None:
-        self._sum = Sum(ticks)
-        self._count = Count(ticks)
-        self._ticks = ticks
+    def __init__(self, fill: float | bool) -> None:
+        self._before: NDArray[Any] = np.full(0, fill)
+        self._fill = fill
 
-    def __call__(self, column: Column) -> Column:
-        unknown = np.isnan(column)
-        count = self._count(~unknown)
-        total = self._sum(np.where(unknown, 0.0, column))
-        mean = np.full(len(column), np.nan)
-        np.divide(total, count, out=mean, where=(2.0 * count >= self._ticks) & np.isfinite(total))
-        return mean
+    def need(self, ticks: int) -> None:
+        """A window will look back so far. To be said before the first batch."""
+        if ticks > len(self._before):
+            self._before = np.full(ticks, self._fill)
 
-
-class Extreme:
-    """The lowest (`np.fmin`) or highest (`np.fmax`) known value over the window: that of two stretches, a power of two
-    ticks long, which overlap."""
-
-    def __init__(self, ticks: int, combine: Combine) -> None:
-        self._combine = combine
-        self._ticks = ticks
-        self._second = ticks - (1 << ticks.bit_length() - 1)
-        reaches = [0] * ticks.bit_length()
-        reaches[-1] = self._second
-        self._doubling = Doubling(ticks, reaches, combine, np.nan)
-        self._count = Count(ticks)
-
-    def __call__(self, column: Column) -> Column:
-        count = self._count(~np.isnan(column))
-        self._doubling.take(column)
-        longest = self._doubling.memories[-1]
-        extreme = self._combine(longest.ago(0), longest.ago(self._second))
-        # + 0.0 because the sign of the smaller of two zeros is left open, and may depend on the place in the column
-        return np.where(2.0 * count >= self._ticks, extreme + 0.0, np.nan)
+    def take(self, column: NDArray[Any]) -> Past:
+        """The next ticks, with those before them."""
+        reach = len(self._before)
+        values = np.concatenate((self._before, column))
+        self._before = values[len(values) - reach :].copy()
+        return Past(values, reach)
 
 
-class Recently:
+def _extreme(past: Past, combine: np.ufunc, ticks: int) -> NDArray[Any]:
+    """Over `ticks` ticks: that of two stretches, a power of two ticks long, which overlap."""
+    power = ticks.bit_length() - 1
+    longest = past.over(combine, power, 0)
+    rest = ticks - (1 << power)
+    both: NDArray[Any] = combine(longest, past.over(combine, power, rest)) if rest else longest
+    return both
+
+
+def _of_known(past: Past, ticks: int, whole: np.ufunc, partly: np.ufunc) -> Column:
+    # + 0.0 because the sign of the smaller of two zeros is left open, and may depend on the place in the column
+    found: Column = _extreme(past, whole if past.is_whole else partly, ticks) + 0.0
+    return found if past.is_whole else np.where(2 * past.known(ticks) >= ticks, found, np.nan)
+
+
+def lowest(past: Past, ticks: int) -> Column:
+    """The lowest known value over the window."""
+    return _of_known(past, ticks, np.minimum, np.fmin)
+
+
+def highest(past: Past, ticks: int) -> Column:
+    """The highest known value over the window."""
+    return _of_known(past, ticks, np.maximum, np.fmax)
+
+
+def mean(past: Past, ticks: int) -> Column:
+    """The mean of the known values over the window: its sum over the powers of two that make up `ticks`, the smallest
+    the latest."""
+    total = np.zeros(len(past.ago(0)))
+    offset = 0
+    for power in range(ticks.bit_length()):
+        if ticks >> power & 1:
+            total += past.over(np.add, power, offset)
+            offset += 1 << power
+    known = np.isfinite(total)
+    if past.is_whole and known.all():
+        return total / ticks
+    count = past.known(ticks)
+    found = np.full(len(total), np.nan)
+    np.divide(total, count, out=found, where=known & (2 * count >= ticks))
+    return found
+
+
+def rate(past: Past, ticks: int, seconds: float) -> Column:
+    """(now - `ticks` ago) over the `seconds` between them: the column's unit per second."""
+    found: Column = (past.ago(0) - past.ago(ticks)) / seconds
+    wrong = ~np.isfinite(found)
+    if wrong.any():
+        found[wrong] = np.nan
+    return found
+
+
+def recently(true: Past, false: Past, ticks: int) -> Logic:
     """Whether a condition was true at any tick of the window."""
-
-    def __init__(self, ticks: int) -> None:
-        self._true = Count(ticks)
-        self._false = Count(ticks)
-        self._ticks = ticks
-
-    def __call__(self, column: Column) -> Column:
-        some = self._true(column == 1.0) > 0.0
-        none = self._false(column == 0.0) == self._ticks
-        return np.where(some, 1.0, np.where(none, 0.0, np.nan))
-
-
-class Rate:
-    """(now - `ticks` ago) over the time between them: the column's unit per second. `period` in nanoseconds."""
-
-    def __init__(self, ticks: int, period: int) -> None:
-        self._memory = Memory(ticks, np.nan)
-        self._ticks = ticks
-        self._seconds = ticks * period / 1e9
-
-    def __call__(self, column: Column) -> Column:
-        self._memory.take(column)
-        rate = (column - self._memory.ago(self._ticks)) / self._seconds
-        return np.where(np.isfinite(rate), rate, np.nan)
+    return Logic(_extreme(true, np.logical_or, ticks), _extreme(false, np.logical_and, ticks))
 
 
 class Hold:
