@@ -17,6 +17,7 @@ the drive goes on the wire: packing, traffic, answers. Equation and figure numbe
 from livewatch.simulator.cars import CARS, Car
 from livewatch.simulator.drive import STEP, Drive, simulate
 from livewatch.simulator.mismatches import KINDS, Kind, Mismatch, parse_mismatch
+from livewatch.simulator.port_scaling import PortScaling
 from livewatch.simulator.routes import ROUTES, Route
 from livewatch.simulator.scenario import Scenario
 
@@ -29,6 +30,7 @@ __all__ = [
     "Drive",
     "Kind",
     "Mismatch",
+    "PortScaling",
     "Route",
     "Scenario",
     "parse_mismatch",

@@ -66,11 +66,16 @@ class EngineComputer:
     )
 
     def __init__(
-        self, calibration: Calibration, outside: float, cells: list[list[float]], purge: bool, running: bool
+        self,
+        calibration: Calibration,
+        outside: float,
+        cells: list[list[float]],
+        purge_seconds: tuple[float, float],
+        running: bool,
     ) -> None:
         self._calibration = calibration
         self.air = AirModel(calibration, IDLE_MANIFOLD if running else outside, outside)
-        self.fuel = FuelControl(calibration, cells, purge)
+        self.fuel = FuelControl(calibration, cells, purge_seconds)
         self.idle = IdleController(calibration)
         self.boost_duty = 0.0
         self.commanded_boost = outside

@@ -14,7 +14,7 @@ from livewatch.simulator.fuel_path import REFERENCE_PRESSURE, dead_time, film
 from livewatch.simulator.fuel_trims import FuelTrims
 from livewatch.simulator.sensors import Sensors
 
-__all__ = ["CLOSED", "COLD", "LOAD_OR_OVERRUN", "FuelControl"]
+__all__ = ["CLOSED", "COLD", "LOAD_OR_OVERRUN", "PURGE_SECONDS", "FuelControl"]
 
 COLD, CLOSED, LOAD_OR_OVERRUN = 1, 2, 4
 """Fuel system status of SAE J1979."""
@@ -34,8 +34,9 @@ COMMAND_RATE = 0.55
 """Lambda each second; common practice."""
 FILM_FORGETS = 3.0
 """s after a fuel cut until the trims learn again; common practice."""
-PURGE_CYCLE, PURGE_SHUT, WIDEST_PURGE = 135.0, 60.0, 0.6
-"""s of a cycle, s of it shut so that the trims can learn, and the widest opening (0..1); common practice."""
+PURGE_SECONDS, WIDEST_PURGE = (75.0, 60.0), 0.6
+"""s for which the valve may be open and then stays shut so that the trims can learn, and its widest opening (0..1);
+common practice."""
 PURGE_SHARE = 0.012
 """Purged gas over air; keeps the vapour's share of the fuel small. Common practice, no source."""
 SWING, SWING_PERIOD = 0.007, 1.1
@@ -57,6 +58,7 @@ class FuelControl:
         "_foot_off_for",
         "_over_for",
         "_purge_clock",
+        "_purge_seconds",
         "_since_cut",
         "_swing",
         "_swing_clock",
@@ -68,13 +70,12 @@ class FuelControl:
         "overrun",
         "pulse",
         "purge",
-        "purge_allowed",
         "rate",
         "status",
         "trims",
     )
 
-    def __init__(self, calibration: Calibration, cells: list[list[float]], purge_allowed: bool) -> None:
+    def __init__(self, calibration: Calibration, cells: list[list[float]], purge_seconds: tuple[float, float]) -> None:
         self._calibration = calibration
         self.trims = [FuelTrims(calibration, cells[bank]) for bank in range(calibration.banks)]
         self.pulse = [0.0] * calibration.banks
@@ -90,7 +91,7 @@ class FuelControl:
         self.cut = self.overrun = self.overboost = self.limiter = False
         self.fuel_per_event = self.rate = 0.0
         self.purge = 0.0
-        self.purge_allowed = purge_allowed
+        self._purge_seconds = purge_seconds
 
     def step(
         self,
@@ -190,8 +191,9 @@ class FuelControl:
         return self.status == CLOSED
 
     def _purge_valve(self, dt: float, may: bool, cylinder_air: float) -> None:
-        self._purge_clock = (self._purge_clock + dt) % PURGE_CYCLE
-        on = may and self.purge_allowed and self._purge_clock > PURGE_SHUT
+        open_for, shut_for = self._purge_seconds
+        self._purge_clock = (self._purge_clock + dt) % (open_for + shut_for)
+        on = may and self._purge_clock > shut_for
         if on or self.purge > 0.0:
             wanted = min(WIDEST_PURGE, PURGE_SHARE * cylinder_air / 1e-3) if on else 0.0
             self.purge += min(0.05 * dt, max(-0.6 * dt, wanted - self.purge))

@@ -65,14 +65,17 @@ class FuelPath:
     def __init__(self, build: Build, fuel: Fuel, outside: float) -> None:
         self.banks = build.engine.banks
         self._each = build.engine.cylinders // build.engine.banks
-        # Bernoulli: mass flow through one opening goes with the square root of the density.
-        self._density_factor = sqrt(fuel.density / REFERENCE_FUEL.density)
+        self.burn(fuel)
         self.rail = outside + build.fuel_supply.rail_gauge_kpa * 1e3
         self.film = [0.0] * self.banks
         self.injected = [0.0] * self.banks
         self.evaporated = [0.0] * self.banks
         self.into_cylinders = [0.0] * self.banks
         self.fit(build)
+
+    def burn(self, fuel: Fuel) -> None:
+        """Take over the fuel. Bernoulli: mass flow through one opening goes with the square root of the density."""
+        self._density_factor = sqrt(fuel.density / REFERENCE_FUEL.density)
 
     def fit(self, build: Build) -> None:
         """Take over the parts of `build`."""

@@ -53,19 +53,16 @@ def _driven(truth: Mapping[str, Column], car: RunningCar, unsteady: Unsteady) ->
     speed = truth["sensed_speed"]
     full = cal.displacement * np.maximum(speed, 1.0) / 120.0 * STANDARD_DENSITY
     # SAE J1979 calculated load: air now over the most at this speed, here by the manifold against the air outside.
-    most = (
-        np.maximum(truth["commanded_boost"], car.outside)
-        if cal.boost is None
-        else np.full(len(speed), car.outside + max(cal.boost.y))
-    )
+    boost = max(cal.boost.y) if cal.boost is not None and car.scaling.load_with_boost else 0.0
+    most, at_full = car.outside + boost, car.scaling.load_at_full
     return {
         "engine_speed": speed,
         "vehicle_speed": np.round((truth["road_speed"] * 3.6 * 1.01 + unsteady(0.05)) * 16.0).clip(0.0) / 16.0,
         "gear": truth["gear"],
-        "engine_load": np.where(speed > 0.0, np.clip(truth["load"] * SEA_LEVEL / most * 100.0, 0.0, 100.0), 0.0),
+        "engine_load": np.where(speed > 0.0, np.clip(truth["load"] * SEA_LEVEL / most * at_full, 0.0, 100.0), 0.0),
         "absolute_load": np.where(speed > 0.0, truth["computed_air"] / full * 100.0, 0.0),
-        "accelerator_pedal_position": np.clip(truth["pedal"] * 100.0 + unsteady(0.08), 0.0, 100.0),
-        "throttle_position": np.clip(truth["opening"] * 100.0 + unsteady(0.06), 0.0, 100.0),
+        "accelerator_pedal_position": car.scaling.of_pedal(truth["pedal"], unsteady(0.08)),
+        "throttle_position": car.scaling.of_throttle(truth["opening"], unsteady(0.06)),
         "commanded_throttle_position": truth["opening_wanted"] * 100.0,
     }
 
@@ -106,7 +103,7 @@ def _controlled(truth: Mapping[str, Column], car: RunningCar) -> dict[str, Colum
         "exhaust_gas_temperature": _lagged(truth["exhaust_temperature"] - ICE_POINT, EXHAUST_PROBE_LAG),
         "battery_voltage": truth["voltage"],
         "run_time": truth["running_for"] - (60.0 if car.started_warm else 0.0),
-        "ethanol_content": np.full(len(speed), car.fuel_blend.ethanol_percent),
+        "ethanol_content": truth["ethanol"],
     }
     if cal.meter_area is not None:
         channels["mass_air_flow"] = truth["sensed_air"] * 1e3

@@ -90,6 +90,23 @@ def _motorway(rng: np.random.Generator) -> Iterator[Leg]:
         yield Cruise(float(rng.uniform(95, 135)), float(rng.uniform(25, 70)), float(rng.normal(0, 1.5)), brisk=1.3)
 
 
+def _ordinary(rng: np.random.Generator) -> Iterator[Leg]:
+    """Somebody's way to work: traffic lights, town, country road, now and then a motorway; no hurry."""
+    yield Idle(float(rng.uniform(8, 40)))
+    while True:
+        for _ in range(int(rng.integers(3, 7))):
+            limit = float(rng.choice([30, 40, 50, 50]))
+            yield Cruise(limit, float(rng.uniform(6, 35)), float(rng.normal(0, 1.0)), brisk=float(rng.uniform(0.6, 1)))
+            if rng.random() < 0.6:
+                yield Idle(float(rng.uniform(5, 45)))
+        for _ in range(int(rng.integers(1, 5))):
+            speed = float(rng.uniform(60, 95))
+            yield Cruise(speed, float(rng.uniform(20, 80)), float(rng.normal(0, 1.5)), brisk=float(rng.uniform(0.6, 1)))
+        if rng.random() < 0.5:
+            for _ in range(int(rng.integers(2, 5))):
+                yield Cruise(float(rng.uniform(100, 125)), float(rng.uniform(40, 120)), float(rng.normal(0, 1)))
+
+
 def _hills(rng: np.random.Generator) -> Iterator[Leg]:
     yield Idle(5.0)
     while True:
@@ -151,6 +168,7 @@ ROUTES: Mapping[str, Route] = {
     route.name: route
     for route in (
         Route("mixed", "idle, town, steady holds, motorway, hills and two pulls, over and over", _mixed, 600.0),
+        Route("ordinary", "a way to work: town, country road, motorway, no full load", _ordinary, 1800.0),
         Route("town", "stop and go between 30 and 60 km/h", _town, 600.0),
         Route("motorway", "95 to 135 km/h on a rolling road", _motorway, 600.0),
         Route("hills", "45 to 85 km/h up and down", _hills, 600.0),

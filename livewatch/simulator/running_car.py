@@ -57,6 +57,8 @@ WARM, THERMOSTAT = 362.0, 361.0
 """K: an engine that has run for a while, and where its thermostat begins to open; common practice."""
 RADIANS_EACH_RPM = 0.10471976
 """rad/s; rounded, and kept so: recorded seeds keep their bytes."""
+FUEL_LINE_SECONDS = 40.0
+"""s in which half and more of what was filled in comes through line, filter and rail; common practice, no source."""
 ICE_POINT = 273.15
 """K."""
 
@@ -89,7 +91,7 @@ ROW: Mapping[str, str] = {
     "ignition": "computer.ignition", "retard": "computer.retard", "idle_correction": "computer.idle.correction",
     "purge": "computer.fuel.purge", "fuel_cut": "computer.fuel.cut", "overboost_cut": "computer.fuel.overboost",
     "fuel_rate": "computer.fuel.rate", "opening_wanted": "computer.opening_wanted",
-    "running_for": "computer.running_for", "knock_margin": "knock_margin",
+    "ethanol": "fuel_blend.ethanol_percent", "running_for": "computer.running_for", "knock_margin": "knock_margin",
     # one a bank; both the same where there is one bank
     "injected_1": "fuel.injected[0]", "injected_2": "fuel.injected[-1]", "evaporated_1": "fuel.evaporated[0]",
     "evaporated_2": "fuel.evaporated[-1]", "film_1": "fuel.film[0]", "film_2": "fuel.film[-1]",
@@ -101,7 +103,7 @@ ROW: Mapping[str, str] = {
     "long_1": "computer.fuel.trims[0].long", "long_2": "computer.fuel.trims[-1].long",
 }  # fmt: skip
 """Every true quantity by name, and where a running car has it. SI units (kg/s, kg, Pa, K, m/s, N m, s); shares as
-shares; angles in deg; speeds of the engine in rpm and of the turbocharger's shaft in rad/s."""
+shares, ethanol in % by volume; angles in deg; speeds of the engine in rpm and of the turbocharger's shaft in rad/s."""
 NAMES = tuple(ROW)
 """The names of a row, in its order."""
 _row = eval(f"lambda car: ({', '.join(f'car.{place}' for place in ROW.values())},)")
@@ -117,6 +119,7 @@ class RunningCar:
         assert scenario.fitted is not None and scenario.calibrated_for is not None
         self._scenario = scenario
         self.name, self.route_name, self.seed = car.name, route.name, scenario.seed
+        self.scaling = scenario.scaling
         self.started_warm = not scenario.cold_start
         self.humidity_percent = scenario.humidity_percent
         streams = np.random.SeedSequence(scenario.seed).spawn(6)
@@ -124,11 +127,8 @@ class RunningCar:
         warm = self.started_warm
         self.outside = standard_pressure(scenario.altitude_m) + scenario.weather_kpa * 1e3
         self.ambient = scenario.ambient_degC + ICE_POINT
-        self.fuel_blend = Fuel(scenario.ethanol_percent)
-        self._stoichiometric = self.fuel_blend.stoichiometric
-        # J for each kg of air burned.
-        self._heat_of_air = self.fuel_blend.heating_value / self._stoichiometric
-        self._octane = self.fuel_blend.octane
+        self._refuelled = sorted(scenario.refuelled)
+        self._burns(Fuel(scenario.ethanol_percent))
         self.dry_share = dry_air_fraction(self.outside, self.ambient, scenario.humidity_percent / 100.0)
         self.tolerances = Tolerances(generators[0], scenario.ageing)
         # The calibrator's errors belong to the type of car, not to the one at hand.
@@ -180,7 +180,8 @@ class RunningCar:
         self.sensors.fit(build)
         learned = scenario.cells or [[0.0] * (IDLE_CELL + 1) for _ in range(banks)]
         cells = [list(bank) for bank in learned]
-        self.computer = EngineComputer(calibration, self.outside, cells, scenario.purge, warm)
+        purging = scenario.purge_seconds if scenario.purge else (0.0, 60.0)
+        self.computer = EngineComputer(calibration, self.outside, cells, purging, warm)
         self.opening = self.computer.opening_wanted
         self.faults = self.computer.faults
 
@@ -191,6 +192,21 @@ class RunningCar:
         flow = self.air.breathing.flow(self.now.speed, IDLE_MANIFOLD, temperature, self.outside)[0]
         self.air.idle_at(IDLE_MANIFOLD, temperature, flow)
         self.sensors.settle(self.now, flow, temperature)
+
+    def _burns(self, blend: Fuel) -> None:
+        """Take over the properties of the fuel at the injectors."""
+        self.fuel_blend = blend
+        self._stoichiometric, self._octane = blend.stoichiometric, blend.octane
+        # J for each kg of air burned.
+        self._heat_of_air = blend.heating_value / self._stoichiometric
+
+    def _refuel(self, dt: float, time: float) -> None:
+        """Let what was filled in come through the fuel line, as a first-order lag."""
+        wanted = max(stop for stop in self._refuelled if stop[0] <= time)[1]
+        ethanol = self.fuel_blend.ethanol_percent
+        if abs(wanted - ethanol) > 0.01:
+            self._burns(Fuel(ethanol + (wanted - ethanol) * dt / FUEL_LINE_SECONDS))
+            self.fuel.burn(self.fuel_blend)
 
     def _parts(self, time: float) -> Build:
         """The parts on the engine at `time` s: scenario, mismatches, and this car's tolerances."""
@@ -231,6 +247,8 @@ class RunningCar:
         """From `time` to `time` + `dt`, s."""
         if self._onsets or self._drifts:
             self._fit(time)
+        if self._refuelled and self._refuelled[0][0] <= time:
+            self._refuel(dt, time)
         now, air, exhaust, turbo, computer = self.now, self.air, self.exhaust, self.turbo, self.computer
         driver, noise = self.driver, self._noise.next()
         sensed = self.sensors

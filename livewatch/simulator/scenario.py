@@ -11,7 +11,9 @@ from dataclasses import dataclass, replace
 from livewatch.errors import UsageError, nearest
 from livewatch.simulator.cars import CARS, Car
 from livewatch.simulator.engine_parts import Build
+from livewatch.simulator.fuel_control import PURGE_SECONDS
 from livewatch.simulator.mismatches import Mismatch, check_mismatch
+from livewatch.simulator.port_scaling import BY_TRAVEL, PortScaling
 from livewatch.simulator.routes import ROUTES, Route
 
 __all__ = ["Scenario"]
@@ -32,7 +34,11 @@ class Scenario:
         ethanol_percent: ethanol in the fuel by volume (10 is what cars are calibrated for).
         cold_start: begin with a cold engine standing still; else warm and idling.
         ageing: how much of the ordinary tolerances this car has used up: 0 a drawing, 1 ordinary.
+        refuelled: fuel stops: at which second how much ethanol, in % by volume, is in the tank from then on. It reaches
+            the injectors within `running_car.FUEL_LINE_SECONDS`.
         purge: whether the tank's vapour is purged into the manifold.
+        purge_seconds: for how long the valve may be open, and then stays shut so that the trims can learn.
+        scaling: how the car's port numbers pedal, throttle and load.
         cells: learned fuel trims to begin with, one list a bank (`Drive.cells` of an earlier drive); None for a
             computer that has learned nothing since it was last reset.
         fitted, calibrated_for: build sheets to use in place of the car's own.
@@ -50,7 +56,10 @@ class Scenario:
     ethanol_percent: float = 10.0
     cold_start: bool = False
     ageing: float = 1.0
+    refuelled: Sequence[tuple[float, float]] = ()
     purge: bool = True
+    purge_seconds: tuple[float, float] = PURGE_SECONDS
+    scaling: PortScaling = BY_TRAVEL
     cells: Sequence[Sequence[float]] | None = None
     fitted: Build | None = None
     calibrated_for: Build | None = None
@@ -84,6 +93,11 @@ class Scenario:
             if not low <= value <= high:
                 raise UsageError(
                     f"{name} {value:g} {unit}: expected {low:g} to {high:g} {unit}".replace("  ", " ").rstrip()
+                )
+        for moment, ethanol in self.refuelled:
+            if not (0.0 <= moment < duration and 0.0 <= ethanol <= 100.0):
+                raise UsageError(
+                    f"refuelled with {ethanol:g} % ethanol at {moment:g} s: expected 0 to 100 % within the drive"
                 )
         if self.seed < 0:
             raise UsageError(f"seed {self.seed}: expected 0 or more")
