@@ -29,7 +29,8 @@ from rich.table import Table
 
 sys.path.insert(0, str(Path(__file__).parent))
 from alarm_truth import Span, facts_of, is_borne_out, runs_of
-from blind_scenarios import Watching, batches_of, peak_efficiency, profile_of, scenario_of
+from blind_scenarios import scenario_of
+from blind_watching import Watching, batches_of, peak_efficiency, profile_of
 
 from livewatch.data.events import AlarmChanged
 from livewatch.profile import Profile
