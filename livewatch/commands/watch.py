@@ -100,7 +100,8 @@ def watch(
     if browser:
         from livewatch.dashboard.browser.server import serve_in_browser
 
-        serve_in_browser(_shown(profile_name, bus_options, poll, duration, out), host, port, token)
+        shown = _shown(profile_name, bus_options, poll, duration, out)
+        serve_in_browser([sys.executable, "-m", "livewatch.commands.behind_page", *shown], host, port, token)
         return
     folder = SessionFolder.create(out, profile, [bus.text for bus in buses])
     run = Run(profile, Recorder(folder), history=History(profile))
