@@ -135,6 +135,10 @@ class Dashboard(AlarmActions, TimeActions):
         if self.watched.player is None:
             self.call_after_refresh(spare_from_collection)
 
+    def on_app_focus(self) -> None:
+        """Somebody looks at it, perhaps on another browser than before, which knows nothing of what was drawn."""
+        self.refresh()
+
     def beat(self) -> None:
         """One update: the latest snapshot to the screen, what is due to be heard, what became of actions."""
         if not self.screen_stack:

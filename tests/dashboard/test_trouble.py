@@ -13,6 +13,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from textual.events import AppFocus
 from textual.pilot import Pilot
 
 from livewatch.dashboard import show_on_terminal
@@ -413,3 +414,21 @@ def test_a_screen_started_again_lasts_what_is_left(run_of: Make, monkeypatch: py
     monkeypatch.setattr(Dashboard, "run", run)
     show_on_terminal.show(run_of(), "seat", 5.0)
     assert left[0] == pytest.approx(5.0, abs=0.02) and left[1] is not None and left[1] <= 4.95
+
+
+async def test_a_screen_that_gets_the_focus_is_drawn_as_a_whole(run_of: Make, app_of: Make) -> None:
+    app = app_of(run_of())
+    async with app.run_test(size=(80, 24)) as pilot:
+        await drawn(pilot)
+        rows: set[int] = set()
+        usual = type(app.screen._compositor).update_widgets
+
+        def update(compositor: Any, widgets: set[Any]) -> None:
+            usual(compositor, widgets)
+            for region in compositor._dirty_regions:
+                rows.update(range(region.y, region.bottom) if region.width == 80 else ())
+
+        app.screen._compositor.update_widgets = update.__get__(app.screen._compositor)
+        app.post_message(AppFocus())
+        await pilot.pause()
+        assert rows >= set(range(24))

@@ -203,10 +203,9 @@ class BrowserServer:
         process = self._process
         if process is not None and process.running:
             await websocket.send_bytes(TERMINAL_MODES)
-            # A change of size has everything drawn again; the second one is the true size.
-            await process.note({"type": "resize", "width": width, "height": max(1, height - 1)})
-            await asyncio.sleep(0.1)
             await process.note({"type": "resize", "width": width, "height": height})
+            # Whoever gives the screen the focus has it drawn as a whole.
+            await process.note({"type": "focus"})
             return process
         process = self._process = ScreenProcess(self._command, self._to_browser, self._let_go)
         await process.start(width, height)
