@@ -22,6 +22,7 @@ from pathlib import Path
 from typing import Literal
 
 from livewatch.build_sheet.parts import SLOTS, Entry, Part, Slots, WorkingPoints
+from livewatch.data.outside import read_file
 from livewatch.errors import Mistake, MistakesError
 from livewatch.profile.document import Document, read_document
 
@@ -63,7 +64,7 @@ def load_build_sheet(path: Path) -> BuildSheet:
         MistakesError: it cannot be read, or anything is wrong in it; all mistakes at once.
     """
     try:
-        text = path.read_bytes().decode("utf-8-sig")
+        text = read_file(path).decode("utf-8-sig")
     except UnicodeDecodeError:
         raise MistakesError([Mistake(str(path), 0, 0, "is no UTF-8 text, as YAML has to be")]) from None
     except FileNotFoundError:

@@ -9,7 +9,9 @@ before it alone, so cutting the rows into other batches changes nothing.
   where it was, and the step is told.
 - A row more than one hour after the newest before it means the clock was set forward, or nothing was recorded: data
   time goes on by one minute, long enough for every channel to be lost, and the step is told. Shorter gaps are silence
-  and pass as they are.
+  and pass as they are, an hour of them in all: silence is judged tick by tick, and rows an hour apart each would take
+  days. From then on a gap of more than ten seconds is a step as well, of one second of data time. A hundred steps are
+  told; over further ones data time stands still, and their rows are late.
 """
 
 from __future__ import annotations
@@ -25,6 +27,14 @@ __all__ = ["Clock", "ClockStep", "nanoseconds_of"]
 LATE_LIMIT = 1_000_000_000
 GAP_LIMIT = 3_600_000_000_000
 GAP_KEPT = 60_000_000_000
+QUIET = 10_000_000_000
+"""Gaps longer than this are silence."""
+MOST_SILENCE = 3_600_000_000_000
+"""Silence that passes as it is, in all."""
+GAP_KEPT_AFTERWARDS = 1_000_000_000
+MOST_STEPS = 100
+"""Steps that are told. A clock that moves more often is none: data time stands still over further ones, and their rows
+count as late."""
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
@@ -57,6 +67,7 @@ class Clock:
         self.latest = -1
         self._offset = 0
         self._segments: list[tuple[int, int]] = []
+        self._silence = self._steps = 0
 
     def take(self, time: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.bool_], list[ClockStep]]:
         """Data time of rows stamped `time` (int64 (n,), ns); which rows were late (bool (n,)); and the steps of the
@@ -69,24 +80,31 @@ class Clock:
             self._offset = int(time[0])
             self.latest = 0
             self._segments = [(0, self._offset)]
+        untold: list[int] = []
         start, size = 0, rows
         while start < rows:
             stop = min(rows, start + size)
             shifted = time[start:stop] - self._offset
             newest = np.maximum.accumulate(np.concatenate(([self.latest], shifted)))
             moved = shifted - newest[:-1]
-            odd = np.flatnonzero((moved > GAP_LIMIT) | (moved < -LATE_LIMIT))
+            odd = np.flatnonzero((moved > self._longest_gap(moved)) | (moved < -LATE_LIMIT))
             good = int(odd[0]) if len(odd) else stop - start
             mapped[start : start + good] = newest[1 : good + 1]
             late[start : start + good] = moved[:good] < 0
             self.latest = int(newest[good])
+            self._silence += int(moved[:good][moved[:good] > QUIET].sum())
             start += good
             if len(odd):
                 # Many steps close together must not cost a pass over all remaining rows each.
                 size = 64
-                steps.append(self._step(start, int(time[start]), int(moved[good])))
+                step = self._step(start, int(time[start]), int(moved[good]))
+                if self._steps <= MOST_STEPS:
+                    steps.append(step)
+                else:
+                    untold.append(start)
             else:
                 size *= 2
+        late[untold] = True
         return mapped, late, steps
 
     def advance(self, utc: int) -> list[ClockStep]:
@@ -107,8 +125,19 @@ class Clock:
                 self._segments.pop(0)
         return data_time + offsets
 
+    def _longest_gap(self, moved: NDArray[np.int64]) -> NDArray[np.int64] | int:
+        """How long a gap may be at each row to pass as it is, ns."""
+        if not (moved > QUIET).any():
+            return QUIET
+        silence = self._silence + np.where((moved > QUIET) & (moved <= GAP_LIMIT), moved, 0).cumsum()
+        return np.where(silence > MOST_SILENCE, QUIET, GAP_LIMIT)
+
     def _step(self, row: int, utc: int, moved: int) -> ClockStep:
-        kept = GAP_KEPT if moved > 0 else 0
+        self._steps += 1
+        kept = 0
+        if moved > 0 and self._steps <= MOST_STEPS:
+            room = self._silence + GAP_KEPT <= MOST_SILENCE
+            kept = GAP_KEPT if moved > GAP_LIMIT and room else GAP_KEPT_AFTERWARDS
         step = ClockStep(row, self.latest, utc, moved)
         self._offset = utc - (self.latest + kept)
         self._segments.append((self.latest, self._offset))

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
+from heapq import heappop, heappush
 from itertools import pairwise
 
 from livewatch.data.channels import CATALOGUE
@@ -263,30 +264,43 @@ def _in_order(
         except FormulaError as error:
             document.wrong(("channels", name, "formula"), error.problem, offset=error.offset)
             result.broken.add(name)
+    users: dict[str, list[str]] = {}
+    open_uses = {name: {used for used in uses[name] if used in uses} for name in uses}
+    for name, used_here in open_uses.items():
+        for used in used_here:
+            users.setdefault(used, []).append(name)
+    # By the place they were written at, so that what is in order already stays as it is.
+    place = {name: number for number, name in enumerate(uses)}
+    ready = [place[name] for name in uses if not open_uses[name]]
+    names_by_place = list(uses)
     order: list[str] = []
-    waiting = list(uses)
+    waiting = dict.fromkeys(uses)
     while waiting:
-        # One at a time, so that what is in order already stays as it is.
-        ready = next((name for name in waiting if not any(used in waiting for used in uses[name])), None)
-        if ready is not None:
-            order.append(ready)
-            waiting.remove(ready)
-            continue
-        circle = _circle(waiting, uses)
-        rounded = ", ".join(f"{user} uses {used}" for user, used in pairwise([*circle, circle[0]]))
-        document.wrong(("channels", circle[0], "formula"), f"the formulas go round in a circle: {rounded}")
-        result.broken |= set(circle)
-        waiting = [name for name in waiting if name not in circle]
+        if ready:
+            done = [names_by_place[heappop(ready)]]
+            order += done
+        else:
+            done = _circle(waiting, uses)
+            rounded = ", ".join(f"{user} uses {used}" for user, used in pairwise([*done, done[0]]))
+            document.wrong(("channels", done[0], "formula"), f"the formulas go round in a circle: {rounded}")
+            result.broken |= set(done)
+        for name in done:
+            waiting.pop(name, None)
+        for name in done:
+            for user in users.get(name, ()):
+                open_uses[user].discard(name)
+                if user in waiting and not open_uses[user]:
+                    heappush(ready, place[user])
     return {name: uses[name] for name in order}
 
 
-def _circle(waiting: list[str], uses: Mapping[str, tuple[str, ...]]) -> list[str]:
+def _circle(waiting: Mapping[str, None], uses: Mapping[str, tuple[str, ...]]) -> list[str]:
     """A circle among formulas of which each uses another one, starting with the one that was written first."""
-    walk = [waiting[0]]
-    while True:
-        after = next(used for used in uses[walk[-1]] if used in waiting)
-        if after in walk:
-            circle = walk[walk.index(after) :]
-            first = min(range(len(circle)), key=lambda place: waiting.index(circle[place]))
-            return circle[first:] + circle[:first]
-        walk.append(after)
+    walk: dict[str, None] = {}
+    name = next(iter(waiting))
+    while name not in walk:
+        walk[name] = None
+        name = next(used for used in uses[name] if used in waiting)
+    circle = list(walk)[list(walk).index(name) :]
+    first = circle.index(next(each for each in waiting if each in circle))
+    return circle[first:] + circle[:first]

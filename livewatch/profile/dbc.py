@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from livewatch.data.outside import read_file
 from livewatch.errors import LivewatchError, nearest
 from livewatch.profile.model import Message, Signal
 
@@ -51,7 +52,7 @@ def messages_from_dbc(path: Path, bus: str) -> tuple[Message, ...]:
         DbcError: the file cannot be read or used.
     """
     try:
-        content = path.read_bytes()
+        content = read_file(path)
     except OSError as error:
         raise DbcError(str(path), [f"cannot be read: {error.strerror or error}"]) from None
     return read_dbc(content, path.name, bus).messages

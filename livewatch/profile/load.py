@@ -12,6 +12,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from livewatch.data.channels import CATALOGUE
+from livewatch.data.outside import read_file
 from livewatch.errors import Mistake, MistakesError, nearest
 from livewatch.profile.alarm_rules import (
     SignatureDefaults,
@@ -85,7 +86,7 @@ class _Loader:
     def document(self, path: Path, shown: str, above: tuple[str, ...] = ()) -> Document:
         """The document in a file, laid over what it extends."""
         try:
-            content = path.read_bytes()
+            content = read_file(path)
             text = content.decode("utf-8-sig")
         except UnicodeDecodeError as error:
             line = content.count(b"\n", 0, error.start) + 1
@@ -179,7 +180,7 @@ class _Loader:
             return None
         path = folder / name
         try:
-            content = path.read_bytes()
+            content = read_file(path)
         except OSError as error:
             reason = _missing(path) if isinstance(error, FileNotFoundError) else _reason(error)
             document.wrong(place, f"{name}: {reason}")

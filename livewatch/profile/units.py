@@ -82,6 +82,11 @@ COMMON = tuple(_COMMON.split())
 """The names suggested for one that cannot be read."""
 
 _NUMBER = re.compile(r"\s*([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*(.*?)\s*\Z", re.DOTALL)
+LONGEST = 100
+"""Characters of a unit."""
+_POWER_OF_NUMBER = re.compile(r"\d[\s)]*(?:\*\*|\^)")
+_LARGE_POWER = re.compile(r"(?:\*\*|\^)[\s(]*[+-]?(?!\d{1,2}(?:\.\d{1,3})?(?![\w.]))")
+"""Powers of powers, and such as no unit has: to work out m**9**9**9**9 takes longer than anybody lives."""
 _POINTS = frozenset({registry.Unit("degC"), registry.Unit("degF")})
 
 
@@ -97,8 +102,8 @@ def read_unit(text: str) -> pint.Unit:
         return registry.Unit("")
     spelt = SPELLINGS.get(spelt, spelt)
     try:
-        if len(spelt) > 100:
-            raise ValueError("too long to be a unit")
+        if len(spelt) > LONGEST or _POWER_OF_NUMBER.search(spelt) or _LARGE_POWER.search(spelt):
+            raise ValueError("no unit is written so, and working it out may take for ever")
         unit = registry.parse_units(spelt)
     except Exception:  # pint raises a dozen kinds, tokenizer errors among them; all mean the same to the reader
         raise UnitError(f"unknown unit {text!r}{_near(spelt)}") from None

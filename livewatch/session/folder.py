@@ -26,6 +26,7 @@ from hashlib import sha256
 from pathlib import Path
 
 from livewatch.data.events import RunEnded, RunStarted, utc_text
+from livewatch.data.outside import open_file, read_file
 from livewatch.errors import LivewatchError, SourceError
 from livewatch.profile import load_profile_text
 from livewatch.profile.model import Profile
@@ -151,7 +152,7 @@ class SessionFolder:
             SourceError: it is missing.
         """
         try:
-            return (self.path / PROFILE).read_text(encoding="utf-8")
+            return read_file(self.path / PROFILE).decode()
         except FileNotFoundError:
             raise SourceError(f"{self.path / PROFILE}: it is missing; name a profile with --profile") from None
         except (OSError, ValueError) as error:
@@ -193,7 +194,7 @@ class SessionFolder:
         with contextlib.suppress(SourceError):
             moments += [utc_text(logged.event.utc) for logged in open_log(self.path / EVENTS)][-1:]
         for part in self.frame_parts()[-1:]:
-            with contextlib.suppress(OSError), part.open("rb") as file:
+            with contextlib.suppress(OSError), open_file(part) as file:
                 file.seek(max(0, part.stat().st_size - 4096))
                 stamps = _STAMP.findall(file.read())
                 moments += [utc_text(round(float(stamp) * 1e6) * 1000) for stamp in stamps[-1:]]
@@ -261,7 +262,8 @@ def _guess(path: Path) -> Manifest:
     named = _STAMPED.fullmatch(path.name)
     started = ""
     if named is not None:
-        started = f"{datetime.strptime(named['start'], '%Y%m%dT%H%M%S'):%Y-%m-%dT%H:%M:%S}.000000Z"
+        with contextlib.suppress(ValueError):  # it may only look like a time
+            started = f"{datetime.strptime(named['start'], '%Y%m%dT%H%M%S'):%Y-%m-%dT%H:%M:%S}.000000Z"
     name = path.name if named is None else named["name"]
     state, data_end = "killed", None
     try:
@@ -273,7 +275,7 @@ def _guess(path: Path) -> Manifest:
                     state, data_end = "ended", utc_text(utc)
     except SourceError:
         pass
-    text = (path / PROFILE).read_bytes() if (path / PROFILE).is_file() else b""
+    text = read_file(path / PROFILE) if (path / PROFILE).is_file() else b""
     return Manifest(
         name=name,
         started=started,

@@ -8,7 +8,6 @@ A last line that a cut left without its end, and lines that are no event, are co
 
 from __future__ import annotations
 
-import json
 from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -16,6 +15,7 @@ from pathlib import Path
 
 from livewatch.data.event_json import EVENT_FORMAT, event_of
 from livewatch.data.events import Event
+from livewatch.data.outside import LONGEST_LINE, open_file, read_json
 from livewatch.errors import SourceError
 
 __all__ = ["EventLog", "LoggedEvent", "open_log"]
@@ -57,8 +57,8 @@ class EventLog:
         self.counts = Counter()
         number = 0
         try:
-            with self.path.open("rb") as file:
-                for raw in file:
+            with open_file(self.path) as file:
+                while raw := file.readline(LONGEST_LINE):
                     number += 1
                     if not raw.endswith(b"\n"):
                         self.counts[CUT_OFF] += 1
@@ -72,7 +72,7 @@ class EventLog:
     def _event(self, raw: bytes, number: int) -> LoggedEvent | None:
         try:
             line = raw.decode().rstrip("\r\n")
-            record = json.loads(line)
+            record = read_json(line)
             version = record["v"]
             if isinstance(version, int) and version > EVENT_FORMAT:
                 raise SourceError(
@@ -80,7 +80,7 @@ class EventLog:
                     f"{EVENT_FORMAT}; use a newer livewatch"
                 )
             return LoggedEvent(int(record["seq"]), event_of(record), str(record.get("written", "")), line)
-        except (ValueError, KeyError, TypeError, RecursionError):
+        except (ValueError, KeyError, TypeError, AttributeError, OverflowError):
             self.counts[NOT_EVENTS] += 1
             return None
 
@@ -100,7 +100,7 @@ def open_log(path: Path) -> EventLog:
         raise SourceError(f"{file}: this is a directory, expected an event log")
     log = EventLog(file)
     try:
-        with file.open("rb") as opened:
+        with open_file(file) as opened:
             head = opened.read(4096)
     except OSError as error:
         raise SourceError(f"{file}: it cannot be read: {error.strerror or error}") from None

@@ -29,10 +29,12 @@ import os
 import platform
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field
+from datetime import datetime
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import Any
 
+from livewatch.data.outside import read_file, read_json
 from livewatch.version import __version__
 
 __all__ = ["MANIFEST_FORMAT", "Manifest", "ManifestError", "package_versions", "read_manifest", "write_manifest"]
@@ -103,7 +105,7 @@ def read_manifest(folder: Path) -> Manifest:
         ManifestError: it is missing, damaged or too new.
     """
     try:
-        record: Any = json.loads((folder / FILE).read_text(encoding="utf-8"))
+        record: Any = read_json(read_file(folder / FILE))
     except FileNotFoundError:
         raise ManifestError("it is missing") from None
     except (OSError, ValueError) as error:
@@ -120,5 +122,12 @@ def read_manifest(folder: Path) -> Manifest:
     for key, kind in shape.items():
         if not isinstance(record.get(key), kind):
             raise ManifestError(f"it is damaged (no {key})")
+    try:
+        for moment in (record["started"], record["ended"], record["data_end"]):
+            datetime.fromisoformat(moment or "1970-01-01")
+    except ValueError:
+        raise ManifestError("it is damaged (a moment that is none)") from None
+    if not all(isinstance(count, int) for count in record["counts"].values()):
+        raise ManifestError("it is damaged (counts that are none)")
     record["sources"] = tuple(map(str, record["sources"]))
     return Manifest(**{key: record[key] for key in (*shape, "format")})

@@ -14,12 +14,14 @@ empty channel, value and quality; it still lets time pass.
 
 from __future__ import annotations
 
+import math
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 
 import numpy as np
 
+from livewatch.data.outside import LONGEST_LINE, open_file
 from livewatch.data.samples import Quality, SampleBatch, SampleColumn
 
 __all__ = ["HEADER", "format_samples", "read_samples"]
@@ -58,8 +60,8 @@ def read_samples(
     times: list[int] = []
     samples: list[tuple[int, int, float, int]] = []
     before = 0
-    with path.open("rb") as file:
-        for line in file:
+    with open_file(path) as file:
+        while line := file.readline(LONGEST_LINE):
             if line == HEADER:
                 continue
             if not line.endswith(b"\n"):
@@ -88,12 +90,13 @@ def read_samples(
 def _parse(line: bytes, words: Mapping[str, int]) -> tuple[int, str, float, int, int] | None:
     try:
         time, name, value, quality, frames = line.decode().rstrip("\n").split(",")
-        if not name:
-            return int(time), "", np.nan, 0, int(frames)
-        stamp = int(time)
-        if abs(stamp) >= 1 << 63:
+        stamp, before = int(time), int(frames)
+        if abs(stamp) >= 1 << 63 or not 0 <= before < 1 << 63:
             return None
-        return stamp, name, float(value), words[quality], int(frames)
+        if not name:
+            return stamp, "", np.nan, 0, before
+        number = float(value)
+        return (stamp, name, number, words[quality], before) if not math.isinf(number) else None
     except (ValueError, KeyError):
         return None
 

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from livewatch.data.clock import GAP_KEPT, GAP_LIMIT, LATE_LIMIT, Clock
+from livewatch.data.clock import GAP_KEPT, GAP_LIMIT, LATE_LIMIT, MOST_SILENCE, MOST_STEPS, Clock
 
 START = 1_700_000_000_000_000_000
 SECOND = 1_000_000_000
@@ -71,9 +71,20 @@ def test_silence_passes_up_to_the_given_time_and_never_goes_back() -> None:
 def test_a_recording_whose_clock_steps_at_every_row_is_read_in_linear_time() -> None:
     rows = 20_000
     time = START + (np.arange(rows, dtype=np.int64) % 2) * 7200 * SECOND
-    mapped, _, steps = Clock().take(time)
-    assert len(steps) == rows - 1
+    mapped, late, steps = Clock().take(time)
+    assert len(steps) == MOST_STEPS
+    assert late.sum() == rows - 1 - MOST_STEPS
     assert (np.diff(mapped) >= 0).all()
+    assert mapped[-1] < 2 * MOST_SILENCE, "two merged clocks are no hours of driving"
+
+
+def test_rows_an_hour_apart_each_are_not_days_of_silence() -> None:
+    time = START + np.arange(2000, dtype=np.int64) * 3500 * SECOND
+    mapped, late, steps = Clock().take(time)
+    assert mapped[:2].tolist() == [0, 3500 * SECOND], "an hour of silence passes as it is"
+    assert mapped[-1] < 2 * MOST_SILENCE
+    assert len(steps) == MOST_STEPS
+    assert late.sum() == 2000 - 2 - MOST_STEPS
 
 
 jumps = st.one_of(

@@ -15,6 +15,7 @@ from typing import Any
 
 import numpy as np
 
+from livewatch.data.outside import read_file, read_json
 from livewatch.errors import SourceError
 from livewatch.signature.evidence.evidence import FLOW_EDGES, SPEED_EDGES, Regions
 from livewatch.signature.evidence.readings import Column
@@ -83,7 +84,7 @@ class Baseline:
             SourceError: it cannot be read, or is no baseline.
         """
         try:
-            data: dict[str, Any] = json.loads(path.read_text(encoding="utf-8"))
+            data: dict[str, Any] = read_json(read_file(path))
             if data["baseline"] != BASELINE_FORMAT:
                 raise SourceError(f"{path}: baseline format {data['baseline']}, expected {BASELINE_FORMAT}")
             mean = {

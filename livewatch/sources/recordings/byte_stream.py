@@ -8,10 +8,12 @@ Failing to open or read the file at all raises `SourceError` with the reason in 
 from __future__ import annotations
 
 import io
+import os
 from collections import Counter
 from pathlib import Path
 from typing import BinaryIO
 
+from livewatch.data.outside import open_file
 from livewatch.errors import SourceError
 from livewatch.sources.recordings.inflate import DAMAGED, GZIP, inflater
 
@@ -20,6 +22,10 @@ __all__ = ["ByteStream"]
 HEAD = 1 << 16
 """Bytes of the content that are looked at to see what it is."""
 _PIECE = 1 << 18
+MOST_SWELLING = 200
+"""How many times its size compressed data may unpack to: recordings reach 10 to 40 (common practice, no source)."""
+_SWOLLEN = 1 << 26
+"""Bytes that may be unpacked whatever they came from."""
 _GZIP = b"\x1f\x8b"
 
 
@@ -36,14 +42,14 @@ class ByteStream(io.RawIOBase):
         self.counts: Counter[str] = Counter()
         self._file = _opened(path)
         try:
-            self._total = self._file.seek(0, io.SEEK_END)
-            self._file.seek(0)
+            self._total = os.fstat(self._file.fileno()).st_size
             if not self._total:
                 raise SourceError(f"{path}: the file is empty")
             self.compressed = self._file.read(2) == _GZIP
             self._file.seek(0)
             self._inflater = inflater(GZIP) if self.compressed else None
             self._waiting = b""
+            self._read = self._unpacked = 0
             self._ended = False
             self.head = b""
             while len(self.head) < HEAD and (piece := self._next(HEAD - len(self.head))):
@@ -56,9 +62,8 @@ class ByteStream(io.RawIOBase):
     @property
     def progress(self) -> float:
         """The share of the file read so far, 0..1."""
-        if self.closed or self._ended:
-            return 1.0
-        return min(1.0, self._file.tell() / self._total)
+        # Asked from another thread than the one that reads and closes: it must not touch the file.
+        return 1.0 if self.closed or self._ended else min(1.0, self._read / self._total)
 
     def readable(self) -> bool:
         """Always."""
@@ -92,20 +97,26 @@ class ByteStream(io.RawIOBase):
         """Up to `size` bytes of content, empty at the end."""
         try:
             if self._inflater is None:
-                return self._file.read(size)
+                return self._taken(size)
             return self._inflated(size)
         except OSError as error:
             raise SourceError(f"{self.path}: reading it failed: {error.strerror or error}") from None
+
+    def _taken(self, size: int) -> bytes:
+        """The next bytes of the file as they stand there."""
+        piece = self._file.read(size)
+        self._read += len(piece)
+        return piece
 
     def _inflated(self, size: int) -> bytes:
         while not self._ended:
             assert self._inflater is not None
             if not self._waiting:
-                self._waiting = self._file.read(_PIECE)
+                self._waiting = self._taken(_PIECE)
             if self._inflater.eof:
                 # Members may follow each other (and be padded with zeros); anything else behind one is no content.
                 self._waiting = self._waiting.lstrip(b"\0")
-                if not self._waiting and self._file.tell() < self._total:
+                if not self._waiting and self._read < self._total:
                     continue
                 if not self._waiting.startswith(_GZIP[: len(self._waiting)]) or not self._waiting:
                     self.counts["bytes behind the compressed data skipped"] += self._total_left()
@@ -121,6 +132,11 @@ class ByteStream(io.RawIOBase):
                 self._ended = True
                 break
             self._waiting = self._inflater.unconsumed_tail or self._inflater.unused_data
+            self._unpacked += len(piece)
+            if self._unpacked > max(_SWOLLEN, MOST_SWELLING * self._read):
+                self.counts["compressed data that swells without measure, the rest not read"] += 1
+                self._ended = True
+                break
             if piece:
                 return piece
             if at_end and not self._inflater.eof:
@@ -129,12 +145,12 @@ class ByteStream(io.RawIOBase):
         return b""
 
     def _total_left(self) -> int:
-        return len(self._waiting) + self._total - self._file.tell()
+        return len(self._waiting) + self._total - self._read
 
 
 def _opened(path: Path) -> BinaryIO:
     try:
-        return path.open("rb")
+        return open_file(path)
     except FileNotFoundError:
         raise SourceError(f"{path}: there is no such file") from None
     except IsADirectoryError:

@@ -29,7 +29,6 @@ if TYPE_CHECKING:
 __all__ = [
     "AscReader",
     "CsvReader",
-    "DatabaseReader",
     "Mf4Reader",
     "PlainBlfReader",
     "PlainCandumpReader",
@@ -227,28 +226,6 @@ class IndexedReader(PythonCanReader):
         for message in messages:
             self._read += 1
             yield message
-
-
-class DatabaseReader(IndexedReader):
-    """SQLite recordings that python-can writes: no bus, no CAN FD."""
-
-    name, suffix, reader = "SQLite", ".db", "SqliteReader"
-
-    @classmethod
-    def recognises(cls, head: bytes) -> bool:
-        """SQLite's own mark comes first."""
-        return head.startswith(b"SQLite format 3\0")
-
-    def messages(self) -> Iterator[can.Message]:
-        """A message a row."""
-        if self.stream.compressed:
-            raise SourceError(f"{self.stream.path}: a SQLite recording cannot be read compressed; unpack it first")
-        size, page = self.stream.path.stat().st_size, int.from_bytes(self.stream.head[16:18], "big")
-        if self.recognises(self.stream.head) and size % (page if page > 1 else 65536):
-            # SQLite would take what is missing of the last page for zeros, and frames of zeros for real ones.
-            raise SourceError(f"{self.stream.path}: this SQLite recording was cut off; it cannot be read without doubt")
-        with self.open_reader(str(self.stream.path)) as reader:
-            yield from self.counted(reader, len(reader))
 
 
 class PlainBlfReader(PythonCanReader):

@@ -17,11 +17,11 @@ from livewatch.errors import SourceError, nearest, oddities
 from livewatch.sources.recordings.blf.blf_reader import BlfReader
 from livewatch.sources.recordings.byte_stream import ByteStream
 from livewatch.sources.recordings.candump.candump_reader import CandumpReader
+from livewatch.sources.recordings.database_reader import DatabaseReader
 from livewatch.sources.recordings.format_reader import FormatReader
 from livewatch.sources.recordings.python_can_readers import (
     AscReader,
     CsvReader,
-    DatabaseReader,
     Mf4Reader,
     PlainBlfReader,
     PlainCandumpReader,

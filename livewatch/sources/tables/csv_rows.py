@@ -73,7 +73,11 @@ class CsvRows:
             if not following and not line.endswith(("\n", "\r")):
                 self.counts["last line cut off"] += 1
                 return
-            yield line
+            if '"' in line and line.count('"') % 2:
+                # Everything up to the next such line would be one cell.
+                self.counts["lines with an open quote, not used"] += 1
+            else:
+                yield line
             line = following
 
     def _whole_rows(self, rows: Iterator[list[str]]) -> Iterator[list[str]]:
