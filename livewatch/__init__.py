@@ -53,7 +53,7 @@ if TYPE_CHECKING:
     from livewatch.diagnosis.diagnosis import Diagnosis, Terms, diagnose, diagnose_one, profile_for, read_baseline
     from livewatch.diagnosis.drive_file import compare_with_drive
     from livewatch.errors import LivewatchError, Mistake, MistakesError, SourceError, UsageError, nearest
-    from livewatch.profile.dbc import messages_from_dbc
+    from livewatch.profile.dbc import load_dbc
     from livewatch.profile.load import load_profile, load_profile_text
     from livewatch.profile.model import Channel, Profile
     from livewatch.profile.schema import bus_name
@@ -145,9 +145,9 @@ __all__ = [
     "diagnose_one",
     "frames_of",
     "load_build_sheet",
+    "load_dbc",
     "load_profile",
     "load_profile_text",
-    "messages_from_dbc",
     "nearest",
     "open_log",
     "open_recording",
@@ -184,7 +184,7 @@ _ROOMS: dict[str, str] = {
     "livewatch.diagnosis.comparison": "Comparison",
     "livewatch.diagnosis.drive_file": "compare_with_drive",
     "livewatch.errors": "LivewatchError Mistake MistakesError SourceError UsageError nearest",
-    "livewatch.profile.dbc": "messages_from_dbc",
+    "livewatch.profile.dbc": "load_dbc",
     "livewatch.profile.load": "load_profile load_profile_text",
     "livewatch.profile.model": "Channel Profile",
     "livewatch.profile.schema": "bus_name",

@@ -16,10 +16,11 @@ from livewatch import (
     Profile,
     UsageError,
     bus_name,
+    load_dbc,
     load_profile,
-    messages_from_dbc,
     starting_profile,
 )
+from livewatch.data.outside import printable
 from livewatch.wording.profile import (
     alarm_lines,
     duration_text,
@@ -104,9 +105,10 @@ def from_dbc(dbc: Path, bus: str, out: Path | None) -> None:
         bus_name(bus)
     except ValueError as error:
         raise UsageError(f"--bus: {error}") from None
-    messages = messages_from_dbc(dbc, bus)
+    found = load_dbc(dbc, bus)
+    messages = found.messages
     named = dbc.name if out is None else Path(os.path.relpath(dbc, out.parent)).as_posix()
-    text = starting_profile(messages, bus, named, dbc.stem)
+    text = starting_profile(messages, bus, named, dbc.stem, found.left_out)
     if out is None:
         click.echo(text, nl=False)
         return
@@ -118,6 +120,8 @@ def from_dbc(dbc: Path, bus: str, out: Path | None) -> None:
     except OSError as error:
         raise UsageError(f"{out} cannot be written: {error.strerror or error}") from None
     click.echo(f"{out} is written: {len(messages)} messages. Open it and say which signal is which channel.")
+    for said in (*(f"left out: {problem}" for problem in found.left_out.values()), *found.remarks):
+        click.echo(printable(said))
 
 
 def _print(found: Profile, console: Console) -> None:

@@ -64,7 +64,7 @@ def missing_for_signature(profile: Profile) -> list[tuple[str, str]]:
 
 def advice(profile: Profile) -> list[str]:
     """One sentence for each thing worth a second look."""
-    found = [*_about_engine(profile.engine), *_about_polling(profile), *_about_alarms(profile)]
+    found = [*profile.left_out, *_about_engine(profile.engine), *_about_polling(profile), *_about_alarms(profile)]
     for channel in profile.channels:
         found += _about_channel(channel)
     return found

@@ -1,27 +1,31 @@
 """DBC files, as they stand, to messages.
 
 The bytes of a DBC come in; `Message`s of one bus go out, with the cycle times the file declares. cantools parses;
-decoding is not its business here. Signals that overlap or do not fit their message, text that cannot be read, and
-syntax errors raise `DbcError`, which lists every problem found, not the first only.
+decoding is not its business here. A message whose signals overlap or do not fit, whose identifier is none, or whose
+text cannot be read, is left out and named with all that is wrong; the rest is read. `DbcError` means that nothing can
+be used.
 """
 
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Container, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from livewatch.data.outside import read_file
 from livewatch.errors import LivewatchError, nearest
+from livewatch.profile.dbc_text import LINES_BEFORE, LONGEST_MESSAGE, DbcText, take_apart
 from livewatch.profile.model import Message, Signal
 
 if TYPE_CHECKING:
     from cantools.database.can import Message as CantoolsMessage
 
-__all__ = ["Dbc", "DbcError", "messages_from_dbc", "read_dbc"]
+__all__ = ["Dbc", "DbcError", "load_dbc", "read_dbc"]
 
+LONGEST_CYCLE = 3_600_000
+"""Milliseconds: a longer one is a mistake."""
 PLACEHOLDER = "VECTOR__INDEPENDENT_SIG_MSG"
 """The DBC format's own name for the message that holds signals of no message."""
 
@@ -39,27 +43,29 @@ class DbcError(LivewatchError):
 @dataclass(frozen=True, slots=True)
 class Dbc:
     """What a DBC declares: its messages, and nanoseconds between the frames of those that say so, by (identifier,
-    extended)."""
+    extended); the messages that were left out, by name, with what is wrong with each; and what else was odd."""
 
     messages: tuple[Message, ...]
     cycles: Mapping[tuple[int, bool], int]
+    left_out: Mapping[str, str]
+    remarks: tuple[str, ...] = ()
 
 
-def messages_from_dbc(path: Path, bus: str) -> tuple[Message, ...]:
-    """All messages of the DBC file at `path`, as those of `bus`.
+def load_dbc(path: Path, bus: str) -> Dbc:
+    """What the DBC file at `path` declares, its messages as those of `bus`.
 
     Raises:
-        DbcError: the file cannot be read or used.
+        DbcError: the file cannot be read, or no message in it can be used.
     """
     try:
         content = read_file(path)
     except OSError as error:
         raise DbcError(str(path), [f"cannot be read: {error.strerror or error}"]) from None
-    return read_dbc(content, path.name, bus).messages
+    return read_dbc(content, path.name, bus)
 
 
 def read_dbc(content: bytes, file: str, bus: str, only: Sequence[str] | None = None) -> Dbc:
-    """What the bytes of a DBC declare.
+    """What the bytes of a DBC declare. A message that cannot be used is left out and named.
 
     Args:
         file: how messages name it.
@@ -67,30 +73,84 @@ def read_dbc(content: bytes, file: str, bus: str, only: Sequence[str] | None = N
         only: the messages to take, by name; None takes all. What is wrong with the others does not matter then.
 
     Raises:
-        DbcError: it cannot be parsed, a wanted message is not there, or one taken is contradictory.
+        DbcError: no message can be used, or a wanted one is not there or contradictory.
     """
-    import cantools  # late, because it takes a while and most commands need no DBC
-
-    text = _decoded(content, file)
-    try:
-        database = cantools.database.load_string(text, "dbc", strict=False, prune_choices=False)
-    except Exception as error:  # cantools lets KeyError and friends through on broken references
-        raise DbcError(file, [f"is no DBC that can be read: {_reason(error)}"]) from None
-    assert isinstance(database, cantools.database.can.Database)
-    found = [message for message in database.messages if message.name != PLACEHOLDER]
-    names = [message.name for message in found]
+    text = take_apart(_decoded(content, file))
+    names = {message.name for message in text.messages} - {PLACEHOLDER}
     problems = [f"has no message {name!r}{nearest(name, names)}" for name in only or () if name not in names]
-    taken = [message for message in found if only is None or message.name in only]
-    for message in taken:
-        problems += _contradictions(message)
+    found, left_out = _parsed(text, None if only is None else set(only), file)
+    taken: dict[tuple[int, bool], CantoolsMessage] = {}
+    for message in found:
+        contradictions = _contradictions(message)
+        earlier = taken.get((message.frame_id, message.is_extended_frame))
+        if earlier is not None:
+            contradictions.append(f"message {message.name} has the identifier of {earlier.name}")
+        if contradictions:
+            left_out[message.name] = "; ".join(contradictions)
+        else:
+            taken[message.frame_id, message.is_extended_frame] = message
+    problems += [left_out[name] for name in only or () if name in left_out]
+    if not taken and not problems:
+        problems = list(left_out.values()) or ["is a DBC without a message"]
     if problems:
         raise DbcError(file, problems)
-    cycles = {
-        (message.frame_id, message.is_extended_frame): message.cycle_time * 1_000_000
-        for message in taken
-        if message.cycle_time
-    }
-    return Dbc(tuple(_message(message, bus) for message in taken), cycles)
+    kept = {message.name for message in taken.values()}
+    remarks = tuple(
+        f"message {message.name} on line {message.line} has the identifier 0x{message.identifier:X}, more than 11 bits "
+        "without the mark of 29: read as one of 29 bits"
+        for message in text.messages
+        if message.marked != message.identifier and message.name in kept
+    )
+    cycles = {key: cycle for key, message in taken.items() if (cycle := _cycle(message))}
+    return Dbc(tuple(_message(message, bus) for message in taken.values()), cycles, left_out, remarks)
+
+
+def _parsed(text: DbcText, only: Container[str] | None, file: str) -> tuple[list[CantoolsMessage], dict[str, str]]:
+    """The messages as cantools reads them, and what is wrong with those that it cannot read."""
+    left_out: dict[str, str] = {}
+    for message in text.messages:
+        if message.length > LONGEST_MESSAGE:
+            left_out[message.name] = (
+                f"message {message.name} on line {message.line} has {message.length} bytes, at most "
+                f"{LONGEST_MESSAGE} can be"
+            )
+    wanted = [
+        message
+        for message in text.messages
+        if message.name not in left_out and message.name != PLACEHOLDER and (only is None or message.name in only)
+    ]
+    try:
+        if any(message.marked != message.identifier for message in wanted):
+            raise ValueError("identifiers to be marked")
+        skipped = {message.name for message in text.messages} - {message.name for message in wanted}
+        return _load(text.without(skipped - {PLACEHOLDER})), left_out
+    except Exception as error:  # cantools lets KeyError and friends through on broken references
+        if not text.messages:
+            raise DbcError(file, [f"is no DBC that can be read: {_reason(error)}"]) from None
+        found = []
+        for message in wanted:
+            try:
+                found += _load(text.alone(message))
+            except Exception as error:
+                left_out[message.name] = (
+                    f"message {message.name} on line {message.line} cannot be read: "
+                    f"{_reason(error, message.line - LINES_BEFORE)}"
+                )
+        return found, left_out
+
+
+def _load(text: str) -> list[CantoolsMessage]:
+    import cantools  # late, because it takes a while and most commands need no DBC
+
+    database = cantools.database.load_string(text, "dbc", strict=False, prune_choices=False)
+    assert isinstance(database, cantools.database.can.Database)
+    return [message for message in database.messages if message.name != PLACEHOLDER]
+
+
+def _cycle(message: CantoolsMessage) -> int:
+    """Nanoseconds between its frames, 0 where it does not say."""
+    cycle = message.cycle_time or 0
+    return round(cycle * 1_000_000) if 0 < cycle < LONGEST_CYCLE else 0
 
 
 def _decoded(content: bytes, file: str) -> str:
@@ -107,10 +167,15 @@ def _decoded(content: bytes, file: str) -> str:
         raise DbcError(file, [problem]) from None
 
 
-def _reason(error: Exception) -> str:
+def _reason(error: Exception, lines: int = 0) -> str:
+    """What cantools says; `lines` stand before the text it read."""
     said = " ".join(str(error).removeprefix("DBC: ").strip('"').split())
     place = re.match(r"Invalid syntax at line (\d+), column (\d+)", said)
-    return f"line {place[1]}, column {place[2]} makes no sense there" if place else said or type(error).__name__
+    return (
+        f"line {int(place[1]) + lines}, column {place[2]} makes no sense there"
+        if place
+        else said or type(error).__name__
+    )
 
 
 def _contradictions(message: CantoolsMessage) -> list[str]:

@@ -170,6 +170,7 @@ class _Loader:
             file.lead_up,
             file.sources or self._sources,
             "",
+            tuple(catalogue.left_out),
         )
         return replace(profile, text=resolved_text(profile, alarm_entries, catalogue))
 

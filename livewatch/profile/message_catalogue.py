@@ -7,6 +7,7 @@ end.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import replace
 
@@ -34,6 +35,7 @@ class MessageCatalogue:
         cycles: nanoseconds between frames, where known.
         complete: False when an entry was wrong, so that a signal not found may be no mistake.
         lost: signals that were wrong themselves.
+        left_out: what is wrong with each message of a DBC that could not be used.
     """
 
     def __init__(self) -> None:
@@ -41,6 +43,7 @@ class MessageCatalogue:
         self.cycles: dict[MessageKey, int] = {}
         self.complete = True
         self.lost: set[str] = set()
+        self.left_out: list[str] = []
         self._signals: dict[SignalKey, Signal] = {}
         self._by_name: dict[str, list[SignalKey]] = {}
 
@@ -80,7 +83,8 @@ class MessageCatalogue:
         elsewhere = [self._shortest(key) for key in self._by_name.get(name, ())]
         if elsewhere:
             return f"unknown signal {reference!r} (did you mean {elsewhere[0]}?)"
-        return f"unknown signal {reference!r}{nearest(name, self._by_name)}"
+        lost = [problem for problem in self.left_out if where and re.search(rf"\b{re.escape(where[-1])}\b", problem)]
+        return f"unknown signal {reference!r}{nearest(name, self._by_name)}{f' ({lost[0]})' if lost else ''}"
 
     def reference(self, key: SignalKey) -> str:
         """The unmistakable name of a signal, which `find` finds."""
@@ -147,6 +151,8 @@ def _add_dbc(
         for problem in error.problems:
             document.wrong((*path, "dbc"), f"{entry.dbc}: {problem}")
         return
+    catalogue.left_out += [f"{entry.dbc}: left out: {problem}" for problem in dbc.left_out.values()]
+    catalogue.left_out += [f"{entry.dbc}: {remark}" for remark in dbc.remarks]
     added = []
     for message in dbc.messages:
         if taken := catalogue.add(message):

@@ -248,6 +248,8 @@ class Profile:
     """Nanoseconds of values before an alarm that its event carries."""
     sources: Mapping[str, str]
     text: str
+    left_out: tuple[str, ...] = field(default=(), compare=False)
+    """What is wrong with each message of a DBC that could not be used."""
 
     @property
     def index(self) -> dict[str, int]:

@@ -7,9 +7,11 @@ which channel is never decided here: likely bindings, judged by name and unit, s
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Sequence
+import textwrap
+from collections.abc import Iterator, Mapping, Sequence
 
 from livewatch.data.channels import CATALOGUE
+from livewatch.data.outside import printable
 from livewatch.profile.document import plain_scalar
 from livewatch.profile.model import Message, Signal
 from livewatch.profile.units import UnitError, convert
@@ -51,8 +53,11 @@ def _fits(signal: Signal, unit: str) -> bool:
     return True
 
 
-def starting_profile(messages: Sequence[Message], bus: str, dbc: str, name: str) -> str:
-    """The text of a profile for `messages`, which the file `dbc` (as the profile should name it) declares."""
+def starting_profile(
+    messages: Sequence[Message], bus: str, dbc: str, name: str, left_out: Mapping[str, str] | None = None
+) -> str:
+    """The text of a profile for `messages`, which the file `dbc` (as the profile should name it) declares. `left_out`
+    is what is wrong with each message that could not be used, by name."""
     lines = [
         "# A starting profile. livewatch bound nothing by itself: what is commented out below is a guess by name and",
         "# unit. Take the # away where it is right, add what is missing, then run `livewatch profile check` on it.",
@@ -76,6 +81,8 @@ def starting_profile(messages: Sequence[Message], bus: str, dbc: str, name: str)
         "decode:",
         f"  - dbc: {_quoted(dbc)}",
         f"    bus: {bus}",
+        *_only(messages),
+        *(f"    # left out: {printable(problem)}" for problem in (left_out or {}).values()),
         "",
         "channels: {}                    # take the {} away with the first channel below",
     ]
@@ -103,6 +110,13 @@ def starting_profile(messages: Sequence[Message], bus: str, dbc: str, name: str)
         "",
     ]
     return "\n".join(lines)
+
+
+def _only(messages: Sequence[Message]) -> list[str]:
+    """The names of all messages, to be cut down to those that are wanted."""
+    names = ", ".join(_quoted(message.name) for message in messages)
+    lines = textwrap.wrap(f"only: [{names}]", 110, break_long_words=False, break_on_hyphens=False)
+    return [f"    # {line}" for line in lines]
 
 
 def _repeated(messages: Sequence[Message]) -> set[str]:

@@ -9,7 +9,8 @@ import cantools
 import pytest
 
 from livewatch.profile import Profile, load_profile
-from livewatch.profile.dbc import DbcError, messages_from_dbc, read_dbc
+from livewatch.profile.advice import advice
+from livewatch.profile.dbc import DbcError, load_dbc, read_dbc
 from livewatch.profile.shipped import shipped_folder
 
 Write = Callable[..., Path]
@@ -72,21 +73,56 @@ def test_every_kind_of_signal_comes_over_from_a_dbc() -> None:
     assert dbc.cycles == {(0x18FEDF15, True): 1_000_000_000}
 
 
-def test_overlapping_signals_are_said_at_the_line_that_names_the_dbc(mistakes: Mistakes, write: Write) -> None:
+def test_messages_that_contradict_themselves_are_left_out_and_named_and_the_rest_is_read(
+    load: Load, write: Write
+) -> None:
+    write(OVERLAPPING, "bad.dbc")
+    profile = load("profile: 1\nname: car\ndecode: [{bus: engine, dbc: bad.dbc}]\n")
+    assert [message.name for message in profile.messages] == ["THIRD"]
+    assert profile.left_out == (
+        "bad.dbc: left out: signals B and A are overlapping in message FIRST",
+        "bad.dbc: left out: signal C does not fit in message SECOND",
+    )
+    assert advice(profile)[:2] == list(profile.left_out)
+
+
+def test_a_channel_of_a_message_left_out_is_told_why_it_is_not_there(mistakes: Mistakes, write: Write) -> None:
     write(OVERLAPPING, "bad.dbc")
     found = mistakes(
         """
         profile: 1
         name: car
-        decode:
-          - bus: engine
-            dbc: bad.dbc
+        decode: [{bus: engine, dbc: bad.dbc}]
+        channels:
+          engine_speed: {signal: FIRST.A}
         """
     )
-    assert found == [
-        "car.yaml:5:10: bad.dbc: signal C does not fit in message SECOND",
-        "car.yaml:5:10: bad.dbc: signals B and A are overlapping in message FIRST",
-    ]
+    assert len(found) == 1
+    assert found[0].startswith("car.yaml:5:26: unknown signal 'FIRST.A'")
+    assert "signals B and A are overlapping in message FIRST" in found[0]
+
+
+def test_a_wanted_message_that_contradicts_itself_is_a_mistake(mistakes: Mistakes, write: Write) -> None:
+    write(OVERLAPPING, "bad.dbc")
+    found = mistakes("profile: 1\nname: car\ndecode: [{bus: engine, dbc: bad.dbc, only: [FIRST, THIRD]}]\n")
+    assert found == ["car.yaml:3:29: bad.dbc: signals B and A are overlapping in message FIRST"]
+
+
+def test_one_statement_that_makes_no_sense_costs_only_itself() -> None:
+    text = HEAD + (
+        'BO_ 1 A: 8 ECM\n SG_ S : 0|8@1+ (1,0) [0|0] "" ECM\n\n'
+        'BO_ 2 B: 2147483648 ECM\n SG_ S : 0|8@1+ (1,0) [0|0] "" ECM\n\n'
+        'BO_ 3 C: 8 ECM\n SG_ S : 0|8@1+ (1,0 [0|0] "" ECM\n\n'
+        'VAL_ 1 S 1 "on" 0 "off" ;\nVAL_ 9 GONE 1 "on" ;\nBA_ "GenMsgCycleTime" BO_ 1 INF;\n'
+    )
+    dbc = read_dbc(text.encode(), "some.dbc", "engine")
+    (message,) = dbc.messages
+    assert (message.name, message.signals[0].value_table) == ("A", {0: "off", 1: "on"})
+    assert dict(dbc.left_out) == {
+        "B": "message B on line 8 has 2147483648 bytes, at most 4095 can be",
+        "C": "message C on line 11 cannot be read: line 12, column 22 makes no sense there",
+    }
+    assert not dbc.cycles
 
 
 def test_what_is_wrong_with_messages_not_taken_does_not_matter(load: Load, write: Write) -> None:
@@ -211,7 +247,7 @@ def test_what_a_profile_knows_better_goes_over_the_dbc(load: Load, write: Write)
 def test_the_shipped_dbc_is_what_cantools_reads_without_complaint() -> None:
     path = shipped_folder("profiles") / "brackwell_20t.dbc"
     database = cantools.database.load_file(path, strict=True)
-    ours = messages_from_dbc(path, "engine")
+    ours = load_dbc(path, "engine").messages
     assert {(m.identifier, m.name, m.length, len(m.signals)) for m in ours} == {
         (m.frame_id, m.name, m.length, len(m.signals)) for m in database.messages
     }
