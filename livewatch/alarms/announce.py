@@ -91,7 +91,7 @@ class Announcer:
                 transition.was,
                 definition.priority,
                 alarm.first_out,
-                definition.setpoint,
+                definition.setpoint.text,
                 definition.action,
                 definition.message,
                 until,

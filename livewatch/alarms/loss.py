@@ -28,6 +28,7 @@ from livewatch.alarms.state import Definition
 from livewatch.data.events import Event, QualityChanged
 from livewatch.data.samples import Quality
 from livewatch.data.ticks import TickBatch
+from livewatch.profile.formula.set_point import SetPoint
 from livewatch.profile.model import Alarm, Channel, Profile
 
 __all__ = ["LossWatch", "Losses"]
@@ -234,7 +235,7 @@ def _lost_channel(channel: Channel, blind: Sequence[Alarm]) -> Definition:
         name=f"lost: {channel.name}",
         priority="high" if urgent else "low",
         latching=False,
-        setpoint=f"no good value of {channel.name} for {LOSS_DELAY / 1e9:g} s",
+        setpoint=SetPoint(f"no good value of {channel.name} for {LOSS_DELAY / 1e9:g} s"),
         evidence=(channel.name,),
         action=f"Do not load the engine before it is back. {check}" if urgent else check,
         message=f"No good value of {channel.name}." + (f" Cannot judge: {names}." if names else ""),
@@ -247,7 +248,7 @@ def _silent_bus(bus: str, channels: list[Channel]) -> Definition:
         name=f"bus silent: {bus}",
         priority="high",
         latching=False,
-        setpoint=f"nothing from any channel of bus {bus} for {LOSS_DELAY / 1e9:g} s beyond its age limit",
+        setpoint=SetPoint(f"nothing from any channel of bus {bus} for {LOSS_DELAY / 1e9:g} s beyond its age limit"),
         evidence=tuple(channel.name for channel in channels),
         action="Do not load the engine before it is back. Check the adapter, its plug, the bit rate and the ignition.",
         message=f"Nothing is received on bus {bus}.",

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from livewatch.data.alarm_states import HIDDEN, PRIORITIES, UNACKNOWLEDGED, Priority, State
+from livewatch.profile.formula.set_point import SetPoint
 from livewatch.profile.model import Alarm
 
 __all__ = ["AlarmState", "Definition"]
@@ -18,7 +19,7 @@ class Definition:
     """An alarm, the profile's or a built-in one, without the formulas that judge it.
 
     Attributes:
-        setpoint: what makes it true, in words, with units.
+        setpoint: what makes it true.
         evidence: channels to show as what made it true, most telling first.
         built_in: a lost channel or a silent bus rather than an alarm of the profile.
     """
@@ -26,7 +27,7 @@ class Definition:
     name: str
     priority: Priority
     latching: bool
-    setpoint: str
+    setpoint: SetPoint
     evidence: tuple[str, ...]
     action: str
     message: str
@@ -81,7 +82,7 @@ class AlarmState:
     value: float | None
     unit: str
     cannot_judge: bool
-    setpoint: str
+    setpoint: SetPoint
     action: str
     message: str
     built_in: bool

@@ -13,6 +13,7 @@ from typing import Literal
 
 from livewatch.data.alarm_states import Priority
 from livewatch.profile.formula.formula import Formula
+from livewatch.profile.formula.set_point import SetPoint
 
 __all__ = [
     "Alarm",
@@ -159,7 +160,7 @@ class Alarm:
         enable: the alarm is looked at only where this is true (`while`); None means always. Not true = condition gone.
         suppress: suppressed by design where this is true (`suppress_when`); None means never.
         on_delay, off_delay: nanoseconds the condition must hold, or be gone, without interruption.
-        setpoint: what made it true, in words, with unit: "lambda_ratio > 1.06".
+        setpoint: what makes it true: "lambda_ratio > 1.06".
         evidence: names of the channels that the formulas read, first the one compared with the set point.
         latching: stays until reset by acknowledging after the condition is gone.
         action: what the person should do now.
@@ -176,7 +177,7 @@ class Alarm:
     priority: Priority
     latching: bool
     action: str
-    setpoint: str
+    setpoint: SetPoint
     evidence: tuple[str, ...]
     message: str = ""
     signature: bool = False

@@ -103,7 +103,12 @@ def test_the_reason_goes_with_the_action_and_not_with_what_follows_from_it(bench
 def test_the_screen_is_told_how_every_alarm_stands(system: AlarmSystem) -> None:
     lean, overboost, overspeed, cold = system.states()
     assert (lean.state, lean.since, lean.raised_at, lean.count) == (State.UNACKNOWLEDGED, 10_000_000, 10_000_000, 1)
-    assert (lean.channel, lean.value, lean.unit, lean.setpoint) == ("lambda_ratio", 1.1, "1", "lambda_ratio > 1.06")
+    assert (lean.channel, lean.value, lean.unit, lean.setpoint.text) == (
+        "lambda_ratio",
+        1.1,
+        "1",
+        "lambda_ratio > 1.06",
+    )
     assert (lean.acknowledged, overboost.acknowledged, overspeed.acknowledged) == (False, False, True)
     assert (overboost.state, overboost.raised_at, overboost.since) == (State.RETURNED, 0, 10_000_000)
     assert (cold.state, cold.raised_at, cold.count, cold.cannot_judge) == (State.NORMAL, None, 0, False)

@@ -25,7 +25,7 @@ from livewatch.data.actions import Action
 from livewatch.data.alarm_states import Priority
 from livewatch.data.events import AlarmChanged, Event, Fact, NoteWritten, PullEnded, RunStarted, SecondsBefore
 from livewatch.data.ticks import TickBatch
-from livewatch.profile.formula.formula import Formula, compile_formula
+from livewatch.profile.formula.formula import Formula, compile_condition, compile_formula
 from livewatch.profile.model import Alarm, AuthorityLimit, Channel, Engine, Profile, TableMapping
 from livewatch.run.history import History
 from livewatch.run.player import PlayerState
@@ -57,7 +57,7 @@ PULLS = ((120, 127), (233, 240), (348, 355), (404, 411))
 """Starts and ends of the full-pedal runs, s."""
 
 
-def alarm(name: str, priority: Priority, setpoint: str, action: str) -> Alarm:
+def alarm(name: str, priority: Priority, condition: str, action: str) -> Alarm:
     never = compile_formula("engine_speed < 0 rpm", UNITS)
     return Alarm(
         name,
@@ -70,8 +70,8 @@ def alarm(name: str, priority: Priority, setpoint: str, action: str) -> Alarm:
         priority,
         True,
         action,
-        setpoint,
-        (setpoint.split()[0],),  # type: ignore[arg-type]
+        compile_condition(condition, None, UNITS).setpoint,
+        (condition.split()[0],),  # type: ignore[arg-type]
     )
 
 
@@ -315,7 +315,7 @@ def make_events(profile: Profile) -> list[Event]:
             State.NORMAL,
             definition.priority,
             start == 410,
-            definition.setpoint,
+            definition.setpoint.text,
             definition.action,
             "",
             because=(Fact(definition.evidence[0], 1.0, UNITS[definition.evidence[0]]),),

@@ -73,7 +73,7 @@ def test_a_profile_becomes_channels_in_catalogue_units(load: Load) -> None:
 
 def test_an_alarm_carries_what_it_needs_to_be_announced(load: Load) -> None:
     alarm = load(BASE).alarms[0]
-    assert alarm.setpoint == "engine_speed > 7000 rpm"
+    assert alarm.setpoint.text == "engine_speed > 7000 rpm"
     assert alarm.evidence == ("engine_speed", "boost_pressure")
     assert (alarm.on_delay, alarm.off_delay, alarm.priority, alarm.latching) == (300_000_000, 0, "high", False)
     assert alarm.enable is not None

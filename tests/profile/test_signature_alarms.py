@@ -87,7 +87,7 @@ def test_the_user_changes_a_field_turns_one_off_or_all(load: Load) -> None:
 def test_an_alarm_with_its_own_condition_owes_nothing_to_the_one_of_the_same_name(load: Load) -> None:
     own = "alarms: {trim_pinned: {condition: short_term_fuel_trim_1 > 5 %, action: Wait.}}\n"
     (alarm,) = load(TRIM + own).alarms
-    assert (alarm.setpoint, alarm.on_delay, alarm.signature) == ("short_term_fuel_trim_1 > 5 %", 0, False)
+    assert (alarm.setpoint.text, alarm.on_delay, alarm.signature) == ("short_term_fuel_trim_1 > 5 %", 0, False)
 
 
 def test_a_channel_of_the_user_goes_before_the_one_of_the_same_name(load: Load) -> None:

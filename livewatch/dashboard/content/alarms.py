@@ -7,6 +7,7 @@ import math
 from livewatch.alarms import AlarmState, State
 from livewatch.dashboard.content.related_channels import commanded_for, watched_by
 from livewatch.dashboard.content.snapshot import Snapshot
+from livewatch.profile.formula.set_point import SetPoint
 from livewatch.wording.alarms import state_word
 from livewatch.wording.events import clock_text
 from livewatch.wording.names import short_label
@@ -37,9 +38,18 @@ def alarm_facts(alarm: AlarmState, snapshot: Snapshot, units: ReaderUnits) -> tu
     text = f"{over}{short_label(name, profile)} {units.text(reading.value, reading.unit, name)}"
     if wanted is not None and math.isfinite(value := snapshot.reading(wanted).value):
         text += f", wanted {units.text(value, snapshot.reading(wanted).unit, wanted)}"
-    elif name == alarm.channel and alarm.setpoint:
-        return text, f"{text}, limit {alarm.setpoint.removeprefix(alarm.channel).strip()}"
+    elif name == alarm.channel and (limit := _limit_text(alarm.setpoint, name, units)):
+        return text, f"{text}, limit {limit}"
     return text, text
+
+
+def _limit_text(setpoint: SetPoint, channel: str, units: ReaderUnits) -> str:
+    """What the channel is compared with, in the reader's unit; all of the set point where it is no such comparison, and
+    nothing where the channel itself is the condition."""
+    if setpoint.measured == channel and setpoint.limit is not None:
+        number = f"{units.number(setpoint.limit, setpoint.unit, channel):.6g}"
+        return f"{setpoint.comparison} {number} {units.spelt(setpoint.unit, channel)}".strip()
+    return "" if setpoint.text == channel else setpoint.text
 
 
 def standing_text(alarm: AlarmState, snapshot: Snapshot, short: bool) -> str:

@@ -60,7 +60,7 @@ def _alarm(alarm: AlarmState, snapshot: Snapshot, view: ViewState) -> str:
         f"since {since}",
         alarm.message,
         alarm_facts(alarm, snapshot, view.units)[1],
-        f"limit {alarm.setpoint}" if alarm.setpoint else "",
+        f"limit {alarm.setpoint}" if alarm.setpoint.text else "",
         alarm.reason,
         alarm.action,
     ]

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from livewatch.profile.formula.plan import Constant, Input, Pair
 from livewatch.profile.model import Profile
 
 __all__ = ["commanded_for", "limits_of", "watched_by"]
@@ -40,9 +39,10 @@ def limits_of(name: str, profile: Profile) -> tuple[float, ...]:
         return ()
     unit = profile.channels[row].unit
     for alarm in profile.alarms:
-        match alarm.condition.plan:
-            case Pair("<" | "<=" | ">" | ">=", Input(compared), Constant(level)) if compared == name:
-                found.append(level)
+        setpoint = alarm.setpoint
+        ordered = setpoint.comparison[:1] in ("<", ">")
+        if ordered and setpoint.alone and setpoint.measured == name and setpoint.limit is not None:
+            found.append(setpoint.limit)
     authority = profile.authority.get(name)
     if authority is not None and authority.unit == unit:
         found += [limit for limit in (authority.low, authority.high) if limit != 0.0]

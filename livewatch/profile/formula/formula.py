@@ -11,7 +11,6 @@ rules for units, `windows` the rules for looks back in time.
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import cast
@@ -19,24 +18,13 @@ from typing import cast
 from livewatch.profile.formula.check import LARGEST_BARE_SHARE, Checker, combine, in_unit, truth
 from livewatch.profile.formula.plan import Constant, Pair, PairKind, Plan, Single, inputs_of, reach_of
 from livewatch.profile.formula.run import FormulaRun, Program
-from livewatch.profile.formula.syntax import COMPARISONS, Binary, Call, FormulaError, Name, Node, Unary, parse
+from livewatch.profile.formula.set_point import SetPoint, set_point_of
+from livewatch.profile.formula.syntax import COMPARISONS, Binary, FormulaError, Name, Node, Unary, nodes_of, parse
 from livewatch.profile.units import UnitError, difference_scale, read_unit, split_quantity
 
 __all__ = ["Condition", "Formula", "FormulaError", "FormulaRun", "compile_condition", "compile_formula", "names_in"]
 
 _INVERSE: dict[str, PairKind] = {">": "<=", ">=": "<", "<": ">=", "<=": ">"}
-_DOTTED = re.compile(r"[A-Za-z_]\w*(?:\.[A-Za-z_]\w*)+")
-_UNIT = r"(?: (?!and\b|or\b)(?P<{}_unit>[^\W\d_]\S*|%))?"
-_REACHED = re.compile(
-    rf"(?P<compared>[<>]=?) (?P<left>-?[\d.]+){_UNIT.format('left')} (?P<operator>[-+*]) "
-    rf"(?P<right>[\d.]+){_UNIT.format('right')}(?=$| and | or )"
-)
-"""A comparison with two numbers put together, at the end of its part of a condition."""
-_SHARE = re.compile(
-    rf"(?P<pair>[<>]=? )\((?P<sum>-?[\d.]+{_UNIT.format('first')} [-+] [\d.]+{_UNIT.format('second')})\) "
-    r"(?P<by>[*/]) (?P<times>[\d.]+)(?=$| and | or )"
-)
-"""The same with a part or a multiple of such a sum."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,13 +58,13 @@ class Condition:
     Attributes:
         condition: true where it holds.
         clear: true where it counts as gone, deadband included.
-        setpoint: the condition in words, with units, constants replaced by their values.
+        setpoint: what makes it true, as a value.
         evidence: the channels read, those compared with the set point first.
     """
 
     condition: Formula
     clear: Formula
-    setpoint: str
+    setpoint: SetPoint
     evidence: tuple[str, ...]
 
 
@@ -131,7 +119,7 @@ def compile_condition(
     return Condition(
         _formula(text, "1", condition),
         _formula(clear_text, "1", clear),
-        _setpoint(text, constants or {}),
+        set_point_of(text, tree, compared[0] if compared else None, checker, constants or {}),
         _evidence(checker, compared, condition),
     )
 
@@ -142,23 +130,7 @@ def names_in(text: str, names: Mapping[str, str]) -> tuple[str, ...]:
     Raises:
         FormulaError: the text is no formula.
     """
-    found: dict[str, None] = {}
-
-    def walk(node: Node) -> None:
-        match node:
-            case Name(_, name):
-                found[name] = None
-            case Unary(_, _, operand):
-                walk(operand)
-            case Binary(_, _, left, right):
-                walk(left)
-                walk(right)
-            case Call(_, _, arguments):
-                for argument in arguments:
-                    walk(argument)
-
-    walk(parse(text, names))
-    return tuple(found)
+    return tuple(dict.fromkeys(node.name for node in nodes_of(parse(text, names)) if isinstance(node, Name)))
 
 
 def _formula(text: str, unit: str, plan: Plan) -> Formula:
@@ -224,44 +196,6 @@ class _Band:
         if any(comparison is self.comparison for comparison in _comparisons(node)):
             raise FormulaError("a deadband under `not` reads backwards: turn the comparison round", node.at)
         return Single("not", truth(self._checker.check(node), "a condition"))
-
-
-def _setpoint(text: str, constants: Mapping[str, tuple[float, str]]) -> str:
-    def shown(match: re.Match[str]) -> str:
-        if match[0] not in constants:
-            return match[0]
-        value, unit = constants[match[0]]
-        return f"{value:.6g}" if unit == "1" else f"{value:.6g} {unit}"
-
-    said = " ".join(_DOTTED.sub(shown, text).split())
-    return _REACHED.sub(_reached, _SHARE.sub(_shared, said))
-
-
-def _shared(match: re.Match[str]) -> str:
-    """A part or a multiple of a sum, as the sum taken part by part; left alone where units differ."""
-    reached = _REACHED.fullmatch(match["pair"] + match["sum"])
-    if reached is None or reached["left_unit"] != reached["right_unit"] or not float(match["times"]):
-        return match[0]
-    times = float(match["times"]) if match["by"] == "*" else 1.0 / float(match["times"])
-    unit = f" {reached['left_unit']}" if reached["left_unit"] else ""
-    left, right = float(reached["left"]) * times, float(reached["right"]) * times
-    return f"{reached['compared']} {left:.6g}{unit} {reached['operator']} {right:.6g}{unit}"
-
-
-def _reached(match: re.Match[str]) -> str:
-    """A limit that is worked out from two numbers, as the one number it comes to; left alone where units differ."""
-    left, operator, right = float(match["left"]), match["operator"], float(match["right"])
-    units = (match["left_unit"], match["right_unit"])
-    if operator == "*":
-        if all(units):
-            return match[0]
-        value = left * right
-    elif units[0] == units[1]:
-        value = left + right if operator == "+" else left - right
-    else:
-        return match[0]
-    unit = units[0] or units[1]
-    return f"{match['compared']} {value:.6g}" + (f" {unit}" if unit else "")
 
 
 def _evidence(checker: Checker, compared: list[Binary], condition: Plan) -> tuple[str, ...]:

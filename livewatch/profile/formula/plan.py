@@ -6,7 +6,8 @@ and compare by content, so that two formulas that do the same are equal and a re
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import operator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import Literal
 
@@ -19,6 +20,7 @@ __all__ = [
     "Scaled",
     "Single",
     "Window",
+    "constant_of",
     "inputs_of",
     "reach_of",
     "scaled",
@@ -90,6 +92,16 @@ class Window:
 Plan = Input | Constant | Scaled | Single | Pair | Choice | Window
 
 
+_FOLDED: dict[str, Callable[[float, float], float]] = {
+    "+": operator.add,
+    "-": operator.sub,
+    "*": operator.mul,
+    "/": operator.truediv,
+    "min": min,
+    "max": max,
+}
+
+
 def scaled(plan: Plan, scale: float, offset: float) -> Plan:
     """`plan` in another unit; nothing at all for the same unit, so that values stay bit for bit."""
     if (scale, offset) == (1.0, 0.0):
@@ -110,6 +122,26 @@ def parts_of(plan: Plan) -> tuple[Plan, ...]:
             return (condition, chosen, otherwise)
         case Scaled() | Single() | Window():
             return (plan.operand,)
+
+
+def constant_of(plan: Plan) -> float | None:
+    """The number that sums, products and signs of constants come to; None where anything else has a part in it, or
+    where there is no such number."""
+    match plan:
+        case Constant(value):
+            return value
+        case Scaled(operand, scale, offset):
+            number = constant_of(operand)
+            return None if number is None else number * scale + offset
+        case Single("-" | "abs" as kind, operand):
+            number = constant_of(operand)
+            return None if number is None else -number if kind == "-" else abs(number)
+        case Pair("+" | "-" | "*" | "/" | "min" | "max" as kind, left, right):
+            numbers = constant_of(left), constant_of(right)
+            if numbers[0] is None or numbers[1] is None or (kind == "/" and not numbers[1]):
+                return None
+            return _FOLDED[kind](numbers[0], numbers[1])
+    return None
 
 
 def inputs_of(plan: Plan) -> tuple[str, ...]:

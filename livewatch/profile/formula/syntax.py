@@ -11,12 +11,12 @@ From loosest to tightest: `or`; `and`; `not`; one comparison; `+ -`; `* /`; unar
 from __future__ import annotations
 
 import re
-from collections.abc import Container
+from collections.abc import Container, Iterator
 from dataclasses import dataclass
 
 from livewatch.errors import LivewatchError, nearest
 
-__all__ = ["FUNCTIONS", "Binary", "Call", "FormulaError", "Name", "Node", "Number", "Unary", "parse"]
+__all__ = ["FUNCTIONS", "Binary", "Call", "FormulaError", "Name", "Node", "Number", "Unary", "nodes_of", "parse"]
 
 LONGEST = 2000
 """Characters of a formula."""
@@ -96,13 +96,16 @@ class Unary:
 
 @dataclass(frozen=True, slots=True)
 class Binary:
-    """Arithmetic, comparison or logic between two operands; `at` is where the operator stands."""
+    """Arithmetic, comparison or logic between two operands; `at` is where the operator stands, `left_place` and
+    `right_place` where the operands begin and end in the text."""
 
     at: int
     operator: str
     left: Node
     right: Node
     depth: int
+    left_place: tuple[int, int] = (0, 0)
+    right_place: tuple[int, int] = (0, 0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,6 +127,7 @@ class _Token:
     """"number", "name", "sign" or "end"."""
     text: str
     at: int
+    end: int
     unit: str = ""
 
 
@@ -147,17 +151,17 @@ def _tokens(text: str, names: Container[str]) -> list[_Token]:
     while True:
         position = _skip(text, position)
         if position == len(text):
-            tokens.append(_Token("end", "", position))
+            tokens.append(_Token("end", "", position, position))
             return tokens
         if number := _NUMBER.match(text, position):
             unit, end = _unit_after(text, number.end(), names)
-            tokens.append(_Token("number", number[0], position, unit))
+            tokens.append(_Token("number", number[0], position, end, unit))
             position = end
         elif name := _NAME.match(text, position):
-            tokens.append(_Token("name", name[0], position))
+            tokens.append(_Token("name", name[0], position, name.end()))
             position = name.end()
         elif sign := _SIGN.match(text, position):
-            tokens.append(_Token("sign", sign[0], position))
+            tokens.append(_Token("sign", sign[0], position, sign.end()))
             position = sign.end()
         elif text[position] == "=":
             raise FormulaError("a comparison is written ==", position)
@@ -199,6 +203,7 @@ class _Parser:
 
     def expression(self, binding: int, nested: int) -> Node:
         """The longest expression whose operators bind tighter than `binding`."""
+        begin = self._tokens[self._next].at
         left = self._prefix(nested + 1)
         compared = False
         while True:
@@ -210,9 +215,13 @@ class _Parser:
             if is_comparison and compared:
                 raise FormulaError("comparisons do not chain: write a < b and b < c", token.at)
             compared = is_comparison or (compared and strength > _BINDING["<"])
+            left_place = begin, self._tokens[self._next - 1].end
             self._next += 1
+            right_begin = self._tokens[self._next].at
             right = self.expression(strength, nested + 1)
-            left = Binary(token.at, token.text, left, right, _deeper(token.at, left, right))
+            right_place = right_begin, self._tokens[self._next - 1].end
+            depth = _deeper(token.at, left, right)
+            left = Binary(token.at, token.text, left, right, depth, left_place, right_place)
 
     def _prefix(self, nested: int) -> Node:
         token = self._tokens[self._next]
@@ -270,6 +279,24 @@ class _Parser:
         token = self._tokens[self._next]
         if token.kind != "end":
             raise FormulaError(f"expected an operator, found {token.text!r}", token.at)
+
+
+def nodes_of(tree: Node) -> Iterator[Node]:
+    """The tree and everything in it, in the order it is written."""
+    match tree:
+        case Binary(_, _, left, right):
+            yield from nodes_of(left)
+            yield tree
+            yield from nodes_of(right)
+        case Unary(_, _, operand):
+            yield tree
+            yield from nodes_of(operand)
+        case Call(_, _, arguments):
+            yield tree
+            for argument in arguments:
+                yield from nodes_of(argument)
+        case _:
+            yield tree
 
 
 def _deeper(at: int, *nodes: Node) -> int:
