@@ -84,7 +84,7 @@ def event_of(record: Mapping[str, Any]) -> Event:
     utc = parse_utc(record["utc"])
     if utc is None:
         raise ValueError(f"no moment: {record['utc']!r}")
-    common = {"time": round(record["time"] * 1e9), "utc": utc, "subject": str(record["subject"])}
+    common = {"time": round(record["time"] * 1e6) * 1000, "utc": utc, "subject": str(record["subject"])}
     kind = str(record["event"])
     if kind in EVENT_KINDS:
         try:

@@ -58,11 +58,11 @@ PULLS = ((120, 127), (233, 240), (348, 355), (404, 411))
 
 
 def alarm(name: str, priority: Priority, condition: str, action: str) -> Alarm:
-    never = compile_formula("engine_speed < 0 rpm", UNITS)
+    judged = compile_condition(condition, None, UNITS)
     return Alarm(
         name,
-        compile_formula(setpoint, UNITS),
-        never,
+        judged.condition,
+        judged.clear,
         None,
         None,
         0,
@@ -70,8 +70,8 @@ def alarm(name: str, priority: Priority, condition: str, action: str) -> Alarm:
         priority,
         True,
         action,
-        compile_condition(condition, None, UNITS).setpoint,
-        (condition.split()[0],),  # type: ignore[arg-type]
+        judged.setpoint,
+        judged.evidence,
     )
 
 
