@@ -107,6 +107,18 @@ SHELF: Mapping[str, Recorded] = {
         28,
         Scenario(car="tarn_30t", duration=240.0, mismatches=(Mismatch("weak_injector", 45.0),), seed=111),
     ),
+    "tube_and_vacuum_leak": Recorded(
+        "brackwell_20t",
+        30,
+        Scenario(duration=300.0, mismatches=(Mismatch("air_meter_bore", 70.0), Mismatch("vacuum_leak", 3.0)), seed=113),
+    ),
+    "injectors_and_solenoid": Recorded(
+        "brackwell_20t",
+        32,
+        Scenario(
+            duration=300.0, mismatches=(Mismatch("injector_flow", 25.0), Mismatch("boost_solenoid", 40.0)), seed=115
+        ),
+    ),
 }
 """Every recording by name, in the order of the story told in replay_data/README.md."""
 
