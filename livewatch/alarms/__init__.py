@@ -5,7 +5,7 @@ from __future__ import annotations
 
 from livewatch.alarms.load import AIM, LoadFigures
 from livewatch.alarms.machine import TRANSITIONS, Transition, Trigger
-from livewatch.alarms.state import AlarmState, Definition
+from livewatch.alarms.state import AlarmDefinition, AlarmState
 from livewatch.alarms.system import ActionError, AlarmSystem
 from livewatch.data.alarm_states import State
 
@@ -13,9 +13,9 @@ __all__ = [
     "AIM",
     "TRANSITIONS",
     "ActionError",
+    "AlarmDefinition",
     "AlarmState",
     "AlarmSystem",
-    "Definition",
     "LoadFigures",
     "State",
     "Transition",

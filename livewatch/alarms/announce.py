@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 from livewatch.alarms.lead_up import LeadUp, Seen
 from livewatch.alarms.load import Load
 from livewatch.alarms.machine import Machine, Transition, Trigger
-from livewatch.alarms.state import RANK, Definition
+from livewatch.alarms.state import RANK, AlarmDefinition
 from livewatch.data.alarm_states import HIDDEN, STANDING, State
 from livewatch.data.events import AlarmChanged, Event
 
@@ -25,7 +25,7 @@ class Tracked:
     """An alarm with its machine and its history: `since` and `raised_at` are data time in ns, `count` how often it was
     raised, `reason` why a person hid it."""
 
-    definition: Definition
+    definition: AlarmDefinition
     machine: Machine
     since: int = 0
     raised_at: int | None = None

@@ -41,7 +41,7 @@ class Delay:
         """Not active, and no on-delay under way."""
         return not self.active and self._since is None
 
-    def take(self, first: int, holds: NDArray[np.bool_], gone: Callable[[], NDArray[np.bool_]]) -> Edges:
+    def observe(self, first: int, holds: NDArray[np.bool_], gone: Callable[[], NDArray[np.bool_]]) -> Edges:
         """The changes over the next ticks, from tick `first` on.
 
         Args:

@@ -52,7 +52,7 @@ class LeadUp:
         self._latest_value = np.full(len(channels), np.nan)
         self._latest_quality = np.full(len(channels), int(Quality.NEVER_SEEN), np.uint8)
 
-    def look(self, ticks: TickBatch) -> None:
+    def observe(self, ticks: TickBatch) -> None:
         """From here on, ticks of this batch can be asked for."""
         self._batch = ticks
 

@@ -24,7 +24,7 @@ from numpy.typing import NDArray
 
 from livewatch.alarms.delay import Delay, Edges
 from livewatch.alarms.lead_up import BEFORE_DIGITS, VALUE_DIGITS, significant
-from livewatch.alarms.state import Definition
+from livewatch.alarms.state import AlarmDefinition
 from livewatch.data.events import Event, QualityChanged
 from livewatch.data.samples import Quality
 from livewatch.data.ticks import TickBatch
@@ -110,7 +110,7 @@ class LossWatch:
             *_lost_channels([channel for _, channel in bound], profile),
         )
 
-    def take(self, ticks: TickBatch) -> Losses:
+    def observe(self, ticks: TickBatch) -> Losses:
         """What the next ticks bring."""
         losses = Losses()
         if not self._watched:
@@ -134,7 +134,7 @@ class LossWatch:
                     silent &= _quiet(self._watched[i], quality[i], ticks, time)
                 if not self.frames:
                     silent &= (quality[bus.members] != Quality.NEVER_SEEN).any(axis=0)
-            changes = bus.delay.take(ticks.first, silent, partial(np.logical_not, silent))
+            changes = bus.delay.observe(ticks.first, silent, partial(np.logical_not, silent))
             if changes:
                 losses.active[number] = changes
                 losses.suppressed.update({len(self._buses) + i: changes for i in bus.members})
@@ -145,7 +145,7 @@ class LossWatch:
             good = partial(np.equal, quality[i], Quality.GOOD)
             missed = self.frames and watched.bus is not None
             lost = _lost(quality[i], time, missed)
-            changes = watched.quality.take(ticks.first, lost, good)
+            changes = watched.quality.observe(ticks.first, lost, good)
             told = [
                 (tick, _event(self._channels[watched.row], became, watched.row, tick, ticks))
                 for tick, became in changes
@@ -154,7 +154,7 @@ class LossWatch:
             if watched.bus is not None and lost.any():
                 lost &= time - silent_at[watched.bus] > watched.stale_after
                 lost &= self._bus_is_alive(watched, quality[i], ticks, time)
-            changes = watched.alarm.take(ticks.first, lost, good)
+            changes = watched.alarm.observe(ticks.first, lost, good)
             if changes:
                 losses.active[len(self._buses) + i] = changes
         return losses
@@ -220,18 +220,18 @@ def _bus_of(channel: Channel, profile: Profile) -> str | None:
     return None
 
 
-def _lost_channels(channels: Sequence[Channel], profile: Profile) -> Iterator[Definition]:
+def _lost_channels(channels: Sequence[Channel], profile: Profile) -> Iterator[AlarmDefinition]:
     computed = {channel.name: channel.formula.inputs for channel in profile.channels if channel.formula is not None}
     reads = [(alarm, _reads(alarm, computed)) for alarm in profile.alarms]
     for channel in channels:
         yield _lost_channel(channel, [alarm for alarm, read in reads if channel.name in read])
 
 
-def _lost_channel(channel: Channel, blind: Sequence[Alarm]) -> Definition:
+def _lost_channel(channel: Channel, blind: Sequence[Alarm]) -> AlarmDefinition:
     urgent = any(alarm.priority in ("critical", "high") for alarm in blind)
     names = ", ".join(alarm.name for alarm in blind)
     check = "Check the sensor, its wiring, the adapter and the profile."
-    return Definition(
+    return AlarmDefinition(
         name=f"lost: {channel.name}",
         priority="high" if urgent else "low",
         latching=False,
@@ -243,8 +243,8 @@ def _lost_channel(channel: Channel, blind: Sequence[Alarm]) -> Definition:
     )
 
 
-def _silent_bus(bus: str, channels: list[Channel]) -> Definition:
-    return Definition(
+def _silent_bus(bus: str, channels: list[Channel]) -> AlarmDefinition:
+    return AlarmDefinition(
         name=f"bus silent: {bus}",
         priority="high",
         latching=False,

@@ -133,7 +133,7 @@ class Machine:
             taken.extend((tick, transition) for transition in self._settle(tick * period))
         return taken
 
-    def act(self, trigger: Trigger, time: int) -> list[Transition]:
+    def apply(self, trigger: Trigger, time: int) -> list[Transition]:
         """What a person's action at data time `time` (ns) leads to; empty when it makes no sense in this state. Set
         `shelved_until` before shelving."""
         if (self.state, trigger) not in _TABLE:

@@ -9,13 +9,13 @@ from livewatch.data.alarm_states import HIDDEN, PRIORITIES, UNACKNOWLEDGED, Prio
 from livewatch.profile.formula.set_point import SetPoint
 from livewatch.profile.model import Alarm
 
-__all__ = ["AlarmState", "Definition"]
+__all__ = ["AlarmDefinition", "AlarmState"]
 
 RANK: Final = {priority: rank for rank, priority in enumerate(PRIORITIES)}
 
 
 @dataclass(frozen=True, slots=True)
-class Definition:
+class AlarmDefinition:
     """An alarm, the profile's or a built-in one, without the formulas that judge it.
 
     Attributes:
@@ -34,7 +34,7 @@ class Definition:
     built_in: bool = False
 
     @classmethod
-    def of(cls, alarm: Alarm) -> Definition:
+    def of(cls, alarm: Alarm) -> AlarmDefinition:
         """The definition of an alarm of the profile."""
         return cls(
             alarm.name,

@@ -14,12 +14,12 @@ from dataclasses import replace
 from typing import Final
 
 from livewatch.alarms.announce import Announcer, Tracked
-from livewatch.alarms.judge import Judge
+from livewatch.alarms.condition import ConditionWatch
 from livewatch.alarms.lead_up import LeadUp
 from livewatch.alarms.load import Load, LoadFigures
 from livewatch.alarms.loss import LossWatch
 from livewatch.alarms.machine import TRANSITIONS, Machine, Transition, Trigger
-from livewatch.alarms.state import AlarmState, Definition
+from livewatch.alarms.state import AlarmDefinition, AlarmState
 from livewatch.data.actions import Action
 from livewatch.data.alarm_states import UNACKNOWLEDGED, State
 from livewatch.data.events import Event
@@ -43,16 +43,16 @@ class ActionError(LivewatchError):
 class AlarmSystem:
     """Watches the alarms of a profile, and its channels for being lost.
 
-    Push every `TickBatch` through `take`, computed channels filled in; hand a person's actions to `act`; ask `states`
+    Push every `TickBatch` through `observe`, computed channels filled in; give what a person did to `apply`; ask `states`
     for the screen and `figures` for the load on a person. `program` holds the formulas that run over the same ticks.
     """
 
     def __init__(self, profile: Profile, program: Program | None = None) -> None:
         self._profile = profile
         shared = Program(profile.index, profile.period) if program is None else program
-        self._judges = [Judge(alarm, profile, shared) for alarm in profile.alarms]
+        self._conditions = [ConditionWatch(alarm, profile, shared) for alarm in profile.alarms]
         self._loss = LossWatch(profile)
-        definitions = [*map(Definition.of, profile.alarms), *self._loss.definitions]
+        definitions = [*map(AlarmDefinition.of, profile.alarms), *self._loss.definitions]
         self._alarms = [Tracked(definition, Machine(definition.latching)) for definition in definitions]
         self._position = {definition.name: position for position, definition in enumerate(definitions)}
         self._lead_up = LeadUp(profile)
@@ -68,21 +68,21 @@ class AlarmSystem:
     @property
     def undefined(self) -> int:
         """Ticks so far at which the formula of an alarm had no value although all its inputs were known, summed."""
-        return sum(judge.undefined for judge in self._judges)
+        return sum(watch.undefined for watch in self._conditions)
 
-    def take(self, ticks: TickBatch) -> list[Event]:
+    def observe(self, ticks: TickBatch) -> list[Event]:
         """Watch the next ticks, which follow on those taken before."""
         if not len(ticks):
             return []
         first, period = ticks.first, ticks.period
         self._stop = first + len(ticks)
-        self._lead_up.look(ticks)
+        self._lead_up.observe(ticks)
         found: dict[int, list[tuple[int, Transition]]] = {}
-        own = len(self._judges)
-        losses = self._loss.take(ticks)
+        own = len(self._conditions)
+        losses = self._loss.observe(ticks)
         for position, alarm in enumerate(self._alarms):
             if position < own:
-                active, suppressed = self._judges[position].take(ticks)
+                active, suppressed = self._conditions[position].observe(ticks)
             else:
                 active = losses.active.get(position - own, [])
                 suppressed = losses.suppressed.get(position - own, [])
@@ -102,7 +102,7 @@ class AlarmSystem:
         self._lead_up.keep()
         return events
 
-    def act(self, action: Action, time: int, utc: int) -> list[Event]:
+    def apply(self, action: Action, time: int, utc: int) -> list[Event]:
         """Do what a person asked for, at data time `time` (ns), the source's clock being at `utc` (ns).
 
         Raises:
@@ -123,7 +123,7 @@ class AlarmSystem:
         if trigger is Trigger.SHELVE:
             alarm.machine.shelved_until = time + action.duration
             until = round(alarm.machine.shelved_until / 1e9, 6)
-        taken = alarm.machine.act(trigger, time)
+        taken = alarm.machine.apply(trigger, time)
         alarm.reason = action.text if trigger in (Trigger.SHELVE, Trigger.REMOVE) else ""
         transitions = [(position, transition) for transition in taken]
         return self._announcer.tell(self._stop - 1, time, utc, transitions, until, action.text)
@@ -144,7 +144,7 @@ class AlarmSystem:
             (position, transition)
             for position, alarm in enumerate(self._alarms)
             if alarm.machine.state in UNACKNOWLEDGED
-            for transition in alarm.machine.act(Trigger.ACKNOWLEDGE, time)
+            for transition in alarm.machine.apply(Trigger.ACKNOWLEDGE, time)
         ]
         if not taken:
             raise ActionError("there is nothing to acknowledge: no alarm is unacknowledged")
@@ -168,7 +168,7 @@ class AlarmSystem:
             channel=channel,
             value=self._lead_up.value(channel),
             unit=self._units.get(channel, ""),
-            cannot_judge=position < len(self._judges) and self._judges[position].cannot_judge,
+            cannot_judge=position < len(self._conditions) and self._conditions[position].cannot_judge,
             setpoint=definition.setpoint,
             action=definition.action,
             message=definition.message,

@@ -69,7 +69,7 @@ class Clock:
         self._segments: list[tuple[int, int]] = []
         self._silence = self._steps = 0
 
-    def take(self, time: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.bool_], list[ClockStep]]:
+    def push(self, time: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.bool_], list[ClockStep]]:
         """Data time of rows stamped `time` (int64 (n,), ns); which rows were late (bool (n,)); and the steps of the
         source's clock met on the way."""
         rows = len(time)
@@ -112,7 +112,7 @@ class Clock:
         nothing."""
         if self.latest < 0 or utc - self._offset <= self.latest:
             return []
-        return self.take(np.array([utc], np.int64))[2]
+        return self.push(np.array([utc], np.int64))[2]
 
     def utc(self, data_time: NDArray[np.int64]) -> NDArray[np.int64]:
         """The source's clock at the given ascending data times, ns since the Unix epoch; forgets what lies before

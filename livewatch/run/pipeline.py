@@ -121,7 +121,7 @@ class Pipeline:
             return events
         if not self._started:
             self._begin(events, int(batch.time[0]))
-        data_time, late, clock_steps = self._clock.take(batch.time)
+        data_time, late, clock_steps = self._clock.push(batch.time)
         steps = {step.row: step for step in clock_steps}
         start = 0
         for stop in _cuts(data_time, clock_steps):
@@ -162,7 +162,7 @@ class Pipeline:
             at = self.time if action.at is None else action.at
             kind = MarkerSet if action.kind == "marker" else NoteWritten
             return [kind(self.time, self._utc, "", action.text, round(at / 1e9, 6))]
-        return list(self.alarms.act(action, self.time, self._utc))
+        return list(self.alarms.apply(action, self.time, self._utc))
 
     def finish(self, utc: int | None = None) -> list[Event]:
         """End the run, at `utc` on the source's clock when it went on after the last row. Makes the last tick at or
@@ -209,7 +209,7 @@ class Pipeline:
         for ticks in self._grid.ticks(until, self._clock):
             self._compute(ticks)
             self._utc = int(ticks.utc[-1])
-            found = list(self.alarms.take(ticks))
+            found = list(self.alarms.observe(ticks))
             self._program.end()
             for stage in self._stages:
                 found.extend(stage.observe(ticks))

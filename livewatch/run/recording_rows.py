@@ -88,7 +88,7 @@ class RecordingRows:
         batch = next((batch for batch in self._batches if len(batch)), None)
         if batch is None:
             return None
-        data_time, _, steps = self._clock.take(batch.time)
+        data_time, _, steps = self._clock.push(batch.time)
         piece = Piece(batch, data_time, frozenset(step.row for step in steps))
         if self._next == len(self._kept) and self._bytes < MOST_KEPT:
             self._kept.append(piece)

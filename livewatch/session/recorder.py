@@ -244,7 +244,7 @@ class Recorder:
             written = self._settled
         try:
             self._rows.sync()
-            self._rows.look()
+            self._rows.measure_free()
         except OSError as error:
             self._told(error)
             return

@@ -57,7 +57,7 @@ class RowWriter:
         Raises:
             OSError: nothing of it was written.
         """
-        self.look()
+        self.measure_free()
         if isinstance(batch, FrameBatch):
             self._frame_file().write(format_candump(batch))
             self._written += len(batch)
@@ -74,7 +74,7 @@ class RowWriter:
             if file is not None:
                 file.sync()
 
-    def look(self) -> None:
+    def measure_free(self) -> None:
         """Look at the free space.
 
         Raises:

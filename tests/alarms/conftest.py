@@ -129,12 +129,12 @@ class Bench:
         edges = [0, *sorted(set(cuts)), len(ticks)]
         events: list[Event] = []
         for start, stop in itertools.pairwise(edges):
-            events.extend(system.take(ticks[start:stop]))
+            events.extend(system.observe(ticks[start:stop]))
         return events
 
     def act(self, system: AlarmSystem, kind: str, subject: str = "", tick: int = 0, **more: Any) -> list[Event]:
         action = Action(kind, subject, **more)  # type: ignore[arg-type]
-        return system.act(action, tick * PERIOD, UTC + tick * PERIOD)
+        return system.apply(action, tick * PERIOD, UTC + tick * PERIOD)
 
     def moves(self, events: Sequence[Event]) -> list[tuple[int, str, str]]:
         """(tick, alarm, transition) of the alarm events."""

@@ -24,9 +24,9 @@ def system(bench: Any) -> AlarmSystem:
     ]
     profile = bench.profile(alarms)
     system = AlarmSystem(profile)
-    system.take(bench.ticks(profile, {"lambda_ratio": [1.0], "boost": [200.0], "speed": [7500.0]}))
+    system.observe(bench.ticks(profile, {"lambda_ratio": [1.0], "boost": [200.0], "speed": [7500.0]}))
     bench.act(system, "acknowledge", "overspeed", 0)
-    system.take(bench.ticks(profile, {"lambda_ratio": [1.1], "boost": [100.0], "speed": [3000.0]}, 1))
+    system.observe(bench.ticks(profile, {"lambda_ratio": [1.1], "boost": [100.0], "speed": [3000.0]}, 1))
     return system
 
 
@@ -77,7 +77,7 @@ def test_acknowledging_all_answers_what_is_unacknowledged_and_leaves_latched_ala
 
 
 def test_an_action_is_stamped_with_the_times_it_is_given_at(system: AlarmSystem) -> None:
-    (event,) = system.act(Action("acknowledge", "overboost"), 123, 456)
+    (event,) = system.apply(Action("acknowledge", "overboost"), 123, 456)
     assert (event.time, event.utc, system.states()[1].since) == (123, 456, 123)
 
 
@@ -130,7 +130,9 @@ def test_the_most_urgent_alarm_comes_first_on_the_screen(bench: Any) -> None:
     ]
     profile = bench.profile(alarms)
     system = AlarmSystem(profile)
-    system.take(bench.ticks(profile, {"boost": [40, 99, 145, 160, 200, 200], "speed": [3e3, 3e3, 3e3, 3e3, 3e3, 6500]}))
+    system.observe(
+        bench.ticks(profile, {"boost": [40, 99, 145, 160, 200, 200], "speed": [3e3, 3e3, 3e3, 3e3, 3e3, 6500]})
+    )
     bench.act(system, "acknowledge", "acknowledged", 5)
     bench.act(system, "shelve", "shelved", 5, duration=10**9)
     ordered = [state.name for state in sorted(system.states(), key=lambda state: state.urgency)]

@@ -79,7 +79,7 @@ def log(bench: Any, profile: Profile, ticks: TickBatch, cuts: list[int], acts: l
     lines: list[str] = []
     edges = sorted({0, len(ticks), *cuts, *(act[0] for act in acts)})
     for start, stop in pairwise(edges):
-        lines.extend(line_of(event, 0) for event in system.take(ticks[start:stop]))
+        lines.extend(line_of(event, 0) for event in system.observe(ticks[start:stop]))
         for at, kind, name in acts:
             if at == stop:
                 try:
@@ -133,7 +133,7 @@ def quiet_cost(bench: Any, n: int, times: int) -> float:
     for k in range(times):
         ticks = bench.ticks(profile, columns, k * n)
         began = time.perf_counter()
-        assert system.take(ticks) == []
+        assert system.observe(ticks) == []
         whole.append(time.perf_counter() - began)
         began = time.perf_counter()
         for run in runs:

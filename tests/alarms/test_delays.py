@@ -22,7 +22,7 @@ LEAN, FINE = 1.10, 1.00
 
 def watch(bench: Any, alarm: Any, **columns: Any) -> list[tuple[int, str]]:
     profile = bench.profile([alarm])
-    events = AlarmSystem(profile).take(bench.ticks(profile, columns))
+    events = AlarmSystem(profile).observe(bench.ticks(profile, columns))
     return [(tick, name) for tick, _, name in bench.moves(events)]
 
 
@@ -82,7 +82,7 @@ def test_an_alarm_keeps_its_state_while_its_channel_is_lost_and_says_that_it_can
         (FINE, State.RETURNED, False),
         (NAN, State.RETURNED, True),
     ]:
-        system.take(bench.ticks(profile, {"lambda_ratio": [value] * 200}, first))
+        system.observe(bench.ticks(profile, {"lambda_ratio": [value] * 200}, first))
         first += 200
         now = system.states()[0]
         assert (now.state, now.cannot_judge) == (state, blind)
@@ -121,11 +121,11 @@ def test_an_alarm_is_raised_only_where_its_enabling_condition_is_true(bench: Any
 def test_an_alarm_whose_enabling_channel_is_lost_keeps_its_state_and_cannot_judge(bench: Any) -> None:
     profile = bench.profile([bench.alarm("lean_under_load", "lambda_ratio > 1.06", enable=ENABLE)])
     system = AlarmSystem(profile)
-    system.take(bench.ticks(profile, {"lambda_ratio": [LEAN] * 3, "boost": [NAN] * 3}))
+    system.observe(bench.ticks(profile, {"lambda_ratio": [LEAN] * 3, "boost": [NAN] * 3}))
     assert (system.states()[0].state, system.states()[0].cannot_judge) == (State.NORMAL, True)
-    system.take(bench.ticks(profile, {"lambda_ratio": [LEAN] * 3, "boost": [130, 130, NAN]}, 3))
+    system.observe(bench.ticks(profile, {"lambda_ratio": [LEAN] * 3, "boost": [130, 130, NAN]}, 3))
     assert (system.states()[0].state, system.states()[0].cannot_judge) == (State.UNACKNOWLEDGED, True)
-    system.take(bench.ticks(profile, {"lambda_ratio": [FINE], "boost": [NAN]}, 6))
+    system.observe(bench.ticks(profile, {"lambda_ratio": [FINE], "boost": [NAN]}, 6))
     assert (system.states()[0].state, system.states()[0].cannot_judge) == (State.RETURNED, False)
 
 
@@ -133,7 +133,7 @@ def test_what_is_known_to_be_false_needs_no_other_channel(bench: Any) -> None:
     """False and unknown is false (Kleene): off boost, a lost lambda channel leaves nothing to judge."""
     profile = bench.profile([bench.alarm("lean_under_load", "lambda_ratio > 1.06", enable=ENABLE)])
     system = AlarmSystem(profile)
-    system.take(bench.ticks(profile, {"lambda_ratio": [NAN], "boost": [100]}))
+    system.observe(bench.ticks(profile, {"lambda_ratio": [NAN], "boost": [100]}))
     assert not system.states()[0].cannot_judge
 
 
@@ -156,7 +156,7 @@ def test_delays_count_the_same_ticks_however_the_ticks_are_cut(
     edges = sorted({0, len(column), *(cut for cut in cuts if cut < len(column))})
     for start, stop in itertools.pairwise(edges):
         piece = column[start:stop]
-        found += delay.take(start, piece == "H", lambda piece=piece: piece == "G")
+        found += delay.observe(start, piece == "H", lambda piece=piece: piece == "G")
     expected, active, run, letter = [], False, 0, ""
     for tick, now in enumerate(column):
         run = run + 1 if now == letter else 1

@@ -14,7 +14,7 @@ NAN = float("nan")
 
 def first_out(bench: Any, alarms: list[Any], columns: dict[str, list[float]]) -> list[tuple[int, str]]:
     profile = bench.profile(alarms)
-    events = AlarmSystem(profile).take(bench.ticks(profile, columns))
+    events = AlarmSystem(profile).observe(bench.ticks(profile, columns))
     raised = [event for event in events if isinstance(event, AlarmChanged) and event.raised]
     return [(event.time // 10_000_000, event.subject) for event in raised if event.first_out]
 
@@ -65,9 +65,9 @@ def test_one_alarm_at_most_carries_the_mark_and_keeps_it_after_its_condition_has
     def marked() -> list[str]:
         return [state.name for state in system.states() if state.first_out]
 
-    system.take(bench.ticks(profile, {"boost": [80, 100], "lambda_ratio": [1.0, 1.0]}))
+    system.observe(bench.ticks(profile, {"boost": [80, 100], "lambda_ratio": [1.0, 1.0]}))
     assert marked() == ["low_pressure"]
-    system.take(bench.ticks(profile, {"boost": [100, 100], "lambda_ratio": [1.1, 1.1]}, 2))
+    system.observe(bench.ticks(profile, {"boost": [100, 100], "lambda_ratio": [1.1, 1.1]}, 2))
     assert marked() == ["lean"]
     bench.act(system, "shelve", "lean", 3, duration=10**9)
     assert marked() == []
@@ -76,9 +76,9 @@ def test_one_alarm_at_most_carries_the_mark_and_keeps_it_after_its_condition_has
 def test_a_hidden_alarm_does_not_keep_another_from_being_the_first_out(bench: Any, alarms: list[Any]) -> None:
     profile = bench.profile(alarms)
     system = AlarmSystem(profile)
-    system.take(bench.ticks(profile, {"boost": [80], "lambda_ratio": [1.0]}))
+    system.observe(bench.ticks(profile, {"boost": [80], "lambda_ratio": [1.0]}))
     bench.act(system, "shelve", "low_pressure", 0, duration=10**12)
-    (event,) = system.take(bench.ticks(profile, {"boost": [80], "lambda_ratio": [1.1]}, 1))
+    (event,) = system.observe(bench.ticks(profile, {"boost": [80], "lambda_ratio": [1.1]}, 1))
     assert isinstance(event, AlarmChanged)
     assert (event.subject, event.first_out) == ("lean", True)
 
@@ -87,6 +87,6 @@ def test_a_channel_lost_for_the_whole_drive_does_not_keep_an_alarm_from_being_th
     channels = [bench.channel("lambda_ratio", "1", "engine"), bench.channel("boost", "kPa", "engine")]
     profile = bench.profile([bench.alarm("lean", "lambda_ratio > 1.06")], channels)
     columns = {"lambda_ratio": [1.0] * 200 + [1.1] * 10, "boost": [NAN] * 210}
-    events = AlarmSystem(profile).take(bench.ticks(profile, columns))
+    events = AlarmSystem(profile).observe(bench.ticks(profile, columns))
     raised = [event for event in events if isinstance(event, AlarmChanged)]
     assert [(event.subject, event.first_out) for event in raised] == [("lost: boost", False), ("lean", True)]

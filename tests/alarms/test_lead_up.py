@@ -49,24 +49,24 @@ def test_the_five_seconds_before_are_there_ten_times_a_second_on_absolute_ticks(
 
 def test_the_point_at_the_tick_of_the_alarm_itself_is_not_among_those_before(bench: Any) -> None:
     profile, ticks = ramp(bench, 2100, 2000)
-    event = only(AlarmSystem(profile).take(ticks))
+    event = only(AlarmSystem(profile).observe(ticks))
     assert event.before.until == 19.9
     assert event.before.channels["speed"][-1] == 1990.0
 
 
 def test_an_alarm_early_in_the_drive_carries_what_there_is(bench: Any) -> None:
     profile, ticks = ramp(bench, 40, 25)
-    event = only(AlarmSystem(profile).take(ticks))
+    event = only(AlarmSystem(profile).observe(ticks))
     assert event.before.channels["speed"] == [0.0, 10.0, 20.0]
     profile, ticks = ramp(bench, 2, 0)
-    event = only(AlarmSystem(profile).take(ticks))
+    event = only(AlarmSystem(profile).observe(ticks))
     assert event.before == SecondsBefore(0.1, 0.0, {"lambda_ratio": [], "boost": [], "speed": []})
 
 
 @pytest.mark.parametrize(("period", "every"), [(5_000_000, 0.1), (30_000_000, 0.09), (200_000_000, 0.2)])
 def test_other_ticks_keep_points_as_near_to_ten_a_second_as_they_can(bench: Any, period: int, every: float) -> None:
     profile, ticks = ramp(bench, 2000, 1900, period=period, lead_up=3_000_000_000)
-    event = only(AlarmSystem(profile).take(ticks))
+    event = only(AlarmSystem(profile).observe(ticks))
     before = event.before
     assert before.every == every
     speed = np.array(before.channels["speed"]) * period / 1e9
@@ -79,7 +79,7 @@ def test_other_ticks_keep_points_as_near_to_ten_a_second_as_they_can(bench: Any,
 def test_an_alarm_raised_by_unshelving_carries_the_seconds_before_that_moment(bench: Any, last: int) -> None:
     profile, ticks = ramp(bench, last + 1, 100)
     system = AlarmSystem(profile)
-    system.take(ticks[:50])
+    system.observe(ticks[:50])
     bench.act(system, "shelve", "lean", 49, duration=10**12)
     bench.run(system, ticks[50:], [33, 999])
     _, event = bench.act(system, "unshelve", "lean", last)
@@ -107,7 +107,7 @@ def test_a_raised_alarm_says_which_values_made_it_true_and_what_is_not_good(benc
         },
         quality={"speed": [Quality.STALE]},
     )
-    event = only(AlarmSystem(profile).take(ticks))
+    event = only(AlarmSystem(profile).observe(ticks))
     assert event.transition == "raised"
     assert event.setpoint == "lambda_ratio > 1.06 and boost > 120 kPa"
     assert event.because == (Fact("lambda_ratio", 1.09756098, "1"), Fact("boost", 131.25, "kPa"))
@@ -125,7 +125,7 @@ def test_a_raised_alarm_says_which_values_made_it_true_and_what_is_not_good(benc
 
 def test_only_raised_alarms_carry_values(bench: Any) -> None:
     profile = bench.profile([bench.alarm("lean", "lambda_ratio > 1.06")])
-    _, returned = AlarmSystem(profile).take(bench.ticks(profile, {"lambda_ratio": [1.1, 1.0]}))
+    _, returned = AlarmSystem(profile).observe(bench.ticks(profile, {"lambda_ratio": [1.1, 1.0]}))
     assert isinstance(returned, AlarmChanged)
     assert {returned.values, returned.units, returned.quality, returned.because, returned.before} == {None}
     assert returned.state == "returned to normal unacknowledged"
@@ -135,7 +135,7 @@ def test_the_memory_for_the_seconds_before_does_not_grow(bench: Any) -> None:
     profile, ticks = ramp(bench, 2100, 2003)
     system = AlarmSystem(profile)
     size = system._lead_up._ring.size
-    system.take(ticks)
+    system.observe(ticks)
     assert system._lead_up._ring.size == size == 3 * 51
 
 

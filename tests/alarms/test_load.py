@@ -23,7 +23,7 @@ def drive(bench: Any, raised_at: list[int], seconds: int, priority: str = "low")
     column = np.full(seconds, 100.0)
     column[raised_at] = 200.0
     system = AlarmSystem(profile)
-    return system, system.take(bench.ticks(profile, {"boost": column}))
+    return system, system.observe(bench.ticks(profile, {"boost": column}))
 
 
 def floods(events: list[Any]) -> list[tuple[int, str]]:
@@ -119,7 +119,7 @@ def test_the_share_of_each_priority_is_held_against_what_to_aim_at(bench: Any) -
     ]
     profile = bench.profile(alarms, period=SECOND)
     system = AlarmSystem(profile)
-    system.take(bench.ticks(profile, {"boost": [200, 100, 200, 100, 200], "lambda_ratio": [1, 1, 1, 1.1, 1.1]}))
+    system.observe(bench.ticks(profile, {"boost": [200, 100, 200, 100, 200], "lambda_ratio": [1, 1, 1, 1.1, 1.1]}))
     figures = system.figures()
     assert figures.share == {"critical": 25.0, "high": 0.0, "medium": 0.0, "low": 75.0}
     assert (AIM["low"], AIM["medium"], AIM["high"]) == (80.0, 15.0, 5.0)

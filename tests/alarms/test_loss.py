@@ -79,7 +79,7 @@ def test_a_channel_that_stops_coming_is_lost_half_a_second_after_it_went_stale_a
 ) -> None:
     alive = {"boost": every(10, 0, 1000), "speed": every(100, 0, 1000)}
     ticks = hold(bench, profile, 1000, {**alive, "lambda_ratio": every(5, 0, 201) + every(5, 500, 1000)})
-    events = AlarmSystem(profile).take(ticks)
+    events = AlarmSystem(profile).observe(ticks)
     # The last value, at 200, is stale from 251 on; boost proves the bus alive at 260, before the delay is over.
     assert told(bench, events) == [
         (301, "lambda_ratio", "lost"),
@@ -103,18 +103,18 @@ def test_a_short_spell_out_of_range_is_no_loss(
 ) -> None:
     alive = {"lambda_ratio": every(5, 0, 400), "speed": every(100, 0, 400)}
     boost = every(1, 0, 100) + every(1, 100, 100 + bad, quality) + every(1, 100 + bad, 190)
-    assert told(bench, AlarmSystem(profile).take(hold(bench, profile, 190, {**alive, "boost": boost}))) == events
+    assert told(bench, AlarmSystem(profile).observe(hold(bench, profile, 190, {**alive, "boost": boost}))) == events
 
 
 def test_a_channel_never_seen_is_lost_five_seconds_after_the_start(bench: Any, profile: Any) -> None:
     alive = {"lambda_ratio": every(5, 0, 700), "speed": every(100, 0, 700)}
-    events = AlarmSystem(profile).take(hold(bench, profile, 700, alive))
+    events = AlarmSystem(profile).observe(hold(bench, profile, 700, alive))
     assert told(bench, events) == [(500, "boost", "lost"), (500, "lost: boost", "raised")]
     lost = events[0]
     assert isinstance(lost, QualityChanged)
     assert (lost.what, lost.quality, lost.last, lost.unit, lost.age) == ("lost", "never seen", 1.0, "kPa", None)
     late = {**alive, "boost": every(10, 499, 700)}
-    assert told(bench, AlarmSystem(profile).take(hold(bench, profile, 700, late))) == []
+    assert told(bench, AlarmSystem(profile).observe(hold(bench, profile, 700, late))) == []
 
 
 def test_a_run_without_frames_misses_no_channel_it_never_saw(bench: Any, profile: Any) -> None:
@@ -122,15 +122,15 @@ def test_a_run_without_frames_misses_no_channel_it_never_saw(bench: Any, profile
     alive = {"lambda_ratio": every(5, 0, 900), "speed": every(100, 0, 900)}
     table = AlarmSystem(profile)
     table.expect_frames(False)
-    assert told(bench, table.take(hold(bench, profile, 700, alive))) == []
+    assert told(bench, table.observe(hold(bench, profile, 700, alive))) == []
     stops = {"lambda_ratio": every(5, 0, 700), "speed": every(100, 0, 700)}
     table, bus = AlarmSystem(profile), AlarmSystem(profile)
     table.expect_frames(False)
-    found = told(bench, table.take(hold(bench, profile, 1500, stops)))
+    found = told(bench, table.observe(hold(bench, profile, 1500, stops)))
     assert any(what.startswith("bus silent") for _, what, _ in found)
     missed = {(500, "boost", "lost"), (500, "lost: boost", "raised")}
     assert not missed & set(found)
-    assert missed <= set(told(bench, bus.take(hold(bench, profile, 1500, stops))))
+    assert missed <= set(told(bench, bus.observe(hold(bench, profile, 1500, stops))))
 
 
 def test_a_channel_read_by_a_critical_or_high_alarm_is_lost_with_high_priority_and_others_with_low(bench: Any) -> None:
@@ -162,7 +162,7 @@ def test_a_bus_that_falls_silent_is_one_alarm_and_its_channels_stay_quiet(bench:
     arrivals = {
         "lambda_ratio": every(5, 0, stop), "boost": every(10, 0, stop), "speed": every(100, 0, stop),
     }  # fmt: skip
-    events = AlarmSystem(profile).take(hold(bench, profile, 1500, arrivals))
+    events = AlarmSystem(profile).observe(hold(bench, profile, 1500, arrivals))
     # The slowest to grow stale is speed, last heard at 500: stale from 701 on, and half a second more.
     assert [entry for entry in told(bench, events) if entry[2] == "raised"] == [(751, "bus silent: engine", "raised")]
     assert [entry for entry in told(bench, events) if entry[2] == "suppressed"] == [
@@ -183,7 +183,7 @@ def test_when_the_bus_comes_back_slow_channels_have_the_time_they_need(bench: An
         "speed": every(100, 0, 500) + every(100, 1150, 2000),
     }
     system = AlarmSystem(profile)
-    events = told(bench, system.take(hold(bench, profile, 2000, arrivals)))
+    events = told(bench, system.observe(hold(bench, profile, 2000, arrivals)))
     assert [entry for entry in events if entry[2] in ("raised", "returned to normal")] == [
         (651, "bus silent: engine", "raised"),
         (1050, "bus silent: engine", "returned to normal"),
@@ -197,7 +197,7 @@ def test_a_channel_that_does_not_come_back_with_its_bus_is_announced_then(bench:
         "boost": every(10, 0, 500),
         "speed": every(100, 0, 500) + every(100, 1000, 2000),
     }
-    events = told(bench, AlarmSystem(profile).take(hold(bench, profile, 2000, arrivals)))
+    events = told(bench, AlarmSystem(profile).observe(hold(bench, profile, 2000, arrivals)))
     raised = [entry for entry in events if entry[2] == "raised"]
     # Its own age limit of 1 s after the bus came back (last silent at 999), and half a second more.
     assert raised == [(651, "bus silent: engine", "raised"), (1150, "lost: boost", "raised")]
@@ -210,7 +210,7 @@ def test_a_lost_channel_waits_two_seconds_at_the_most_for_a_slow_bus_to_prove_it
     ]
     profile = bench.profile([], channels)
     arrivals = {"boost": every(10, 0, 101), "speed": [(0, GOOD)]}
-    events = told(bench, AlarmSystem(profile).take(hold(bench, profile, 600, arrivals)))
+    events = told(bench, AlarmSystem(profile).observe(hold(bench, profile, 600, arrivals)))
     # Lost from tick 120 by its age limit, shown at 121; 2 s of patience from 120 and half a second of delay.
     assert events == [(171, "boost", "lost"), (370, "lost: boost", "raised")]
 
@@ -219,18 +219,18 @@ def test_two_buses_are_silent_each_for_itself(bench: Any) -> None:
     channels = [bench.channel("boost", "kPa", "engine"), bench.channel("speed", "rpm", "chassis")]
     profile = bench.profile([], channels)
     arrivals = {"boost": every(10, 0, 101), "speed": every(10, 0, 600)}
-    events = told(bench, AlarmSystem(profile).take(hold(bench, profile, 600, arrivals)))
+    events = told(bench, AlarmSystem(profile).observe(hold(bench, profile, 600, arrivals)))
     assert [entry for entry in events if entry[2] == "raised"] == [(251, "bus silent: engine", "raised")]
 
 
 def test_a_bus_on_which_nothing_is_ever_heard_is_silent_after_five_seconds(bench: Any, profile: Any) -> None:
-    events = told(bench, AlarmSystem(profile).take(hold(bench, profile, 600, {})))
+    events = told(bench, AlarmSystem(profile).observe(hold(bench, profile, 600, {})))
     assert [entry for entry in events if entry[2] == "raised"] == [(500, "bus silent: engine", "raised")]
 
 
 def test_a_bus_that_carries_nothing_but_invalid_values_is_not_silent(bench: Any, profile: Any) -> None:
     arrivals = {name: every(10, 0, 300, INVALID) for name in ("lambda_ratio", "boost", "speed")}
-    events = told(bench, AlarmSystem(profile).take(hold(bench, profile, 300, arrivals)))
+    events = told(bench, AlarmSystem(profile).observe(hold(bench, profile, 300, arrivals)))
     assert [entry[1] for entry in events if entry[2] == "raised"] == [
         "lost: lambda_ratio",
         "lost: boost",
@@ -241,7 +241,7 @@ def test_a_bus_that_carries_nothing_but_invalid_values_is_not_silent(bench: Any,
 def test_a_bus_that_falls_silent_after_an_invalid_value_is_silent_all_the_same(bench: Any, profile: Any) -> None:
     arrivals = {name: [*every(10, 0, 100), (100, INVALID)] for name in ("lambda_ratio", "boost", "speed")}
     system = AlarmSystem(profile)
-    system.take(hold(bench, profile, 600, arrivals))
+    system.observe(hold(bench, profile, 600, arrivals))
     states = {state.name: state.state for state in system.states() if state.built_in}
     assert states["bus silent: engine"] is State.UNACKNOWLEDGED
     assert {states[name] for name in states if name.startswith("lost")} == {State.SUPPRESSED}
@@ -262,9 +262,9 @@ def test_an_answer_of_the_diagnostic_port_belongs_to_its_bus(bench: Any) -> None
 def test_a_channel_that_only_a_table_can_bring_is_missed_once_it_was_seen(bench: Any) -> None:
     profile = bench.profile([], [Channel("torque", "N*m"), bench.channel("boost", "kPa", "engine")])
     alive = every(10, 0, 900)
-    assert told(bench, AlarmSystem(profile).take(hold(bench, profile, 900, {"boost": alive}))) == []
+    assert told(bench, AlarmSystem(profile).observe(hold(bench, profile, 900, {"boost": alive}))) == []
     events = told(
-        bench, AlarmSystem(profile).take(hold(bench, profile, 900, {"boost": alive, "torque": [(100, GOOD)]}))
+        bench, AlarmSystem(profile).observe(hold(bench, profile, 900, {"boost": alive, "torque": [(100, GOOD)]}))
     )
     assert events == [(251, "torque", "lost"), (251, "lost: torque", "raised")]
 
@@ -285,7 +285,7 @@ def test_the_alarm_of_a_lost_channel_can_be_acknowledged_shelved_and_removed_fro
 ) -> None:
     system = AlarmSystem(profile)
     alive = {"lambda_ratio": every(5, 0, 700), "speed": every(100, 0, 700)}
-    system.take(hold(bench, profile, 700, alive))
+    system.observe(hold(bench, profile, 700, alive))
     name = "lost: boost"
     assert bench.act(system, "acknowledge", name, 699)[0].state == "acknowledged alarm"
     assert bench.act(system, "shelve", name, 699, duration=10**9)[0].state == "shelved"
@@ -318,7 +318,7 @@ def test_losses_are_the_same_however_the_ticks_are_cut_and_follow_the_plain_rule
                 came.append((at, quality))
         arrivals[channel.name] = came
     ticks = hold(bench, profile, 2000, arrivals)
-    whole = AlarmSystem(profile).take(ticks)
+    whole = AlarmSystem(profile).observe(ticks)
     assert bench.run(AlarmSystem(profile), ticks, cuts) == whole
     assert [entry for entry in told(bench, whole) if entry[2] in ("lost", "back")] == plainly_lost(profile, ticks)
 

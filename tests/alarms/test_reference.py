@@ -292,11 +292,11 @@ def both(bench: Any) -> type[RuleBasedStateMachine]:
             sensible = self.plain.act(now, kind, name, duration, text)
             action = Action(kind, name, duration * SECOND, text)
             if sensible:
-                events = self.system.act(action, now * SECOND, 0)
+                events = self.system.apply(action, now * SECOND, 0)
                 assert compared(events) == self.plain.log
             else:
                 with pytest.raises(ActionError):
-                    self.system.act(action, now * SECOND, 0)
+                    self.system.apply(action, now * SECOND, 0)
             self.agree()
 
         def agree(self) -> None:
@@ -349,7 +349,7 @@ def test_a_long_restless_drive_agrees_with_the_reference_to_the_last_event(bench
         n = int(chance.integers(1, 400))
         machine.drive(n, columns, [int(cut) for cut in chance.integers(1, 400, 5)])
         for _ in range(int(chance.integers(0, 6))):
-            machine.act(
+            machine.apply(
                 str(chance.choice(ACTIONS)), str(chance.choice(ALARMS)), int(chance.integers(-1, 100)), "sensor out"
             )
     assert sum(alarm.count for alarm in machine.plain.alarms) > 100

@@ -94,7 +94,7 @@ class Car:
 
     def pass_ticks(self, n: int) -> list[Any]:
         columns = {"boost": np.full(n, self.boost), "speed": np.full(n, self.speed)}
-        events = self.system.take(self.bench.ticks(self.profile, columns, self.tick))
+        events = self.system.observe(self.bench.ticks(self.profile, columns, self.tick))
         self.tick += n
         return list(events)
 

@@ -18,14 +18,14 @@ def stamps(*seconds: float) -> np.ndarray:
 
 
 def test_data_time_counts_from_the_first_row() -> None:
-    mapped, late, steps = Clock().take(stamps(0, 0.5, 0.5, 3))
+    mapped, late, steps = Clock().push(stamps(0, 0.5, 0.5, 3))
     assert mapped.tolist() == [0, SECOND // 2, SECOND // 2, 3 * SECOND]
     assert not late.any() and steps == []
 
 
 def test_a_row_late_by_up_to_a_second_takes_the_newest_time_and_is_marked() -> None:
     clock = Clock()
-    mapped, late, steps = clock.take(stamps(0, 2, 1, 2.5))
+    mapped, late, steps = clock.push(stamps(0, 2, 1, 2.5))
     assert mapped.tolist() == [0, 2 * SECOND, 2 * SECOND, 5 * SECOND // 2]
     assert late.tolist() == [False, False, True, False] and steps == []
 
@@ -34,7 +34,7 @@ def test_a_row_late_by_up_to_a_second_takes_the_newest_time_and_is_marked() -> N
 def test_a_clock_set_back_by_more_than_a_second_is_told_and_data_time_goes_on(back: int, told: bool) -> None:
     clock = Clock()
     time = np.array([START, START + 10 * SECOND, START + 10 * SECOND - back, START + 11 * SECOND - back], np.int64)
-    mapped, _, steps = clock.take(time)
+    mapped, _, steps = clock.push(time)
     assert len(steps) == told
     if told:
         assert mapped.tolist() == [0, 10 * SECOND, 10 * SECOND, 11 * SECOND]
@@ -46,7 +46,7 @@ def test_a_clock_set_back_by_more_than_a_second_is_told_and_data_time_goes_on(ba
 @pytest.mark.parametrize(("gap", "told"), [(GAP_LIMIT, False), (GAP_LIMIT + 1, True)])
 def test_a_jump_of_more_than_an_hour_is_told_and_shortened_to_a_minute(gap: int, told: bool) -> None:
     clock = Clock()
-    mapped, _, steps = clock.take(np.array([START, START + gap, START + gap + SECOND], np.int64))
+    mapped, _, steps = clock.push(np.array([START, START + gap, START + gap + SECOND], np.int64))
     kept = GAP_KEPT if told else gap
     assert mapped.tolist() == [0, kept, kept + SECOND]
     assert [step.step for step in steps] == ([gap] if told else [])
@@ -54,14 +54,14 @@ def test_a_jump_of_more_than_an_hour_is_told_and_shortened_to_a_minute(gap: int,
 
 def test_the_source_clock_is_known_again_at_any_data_time() -> None:
     clock = Clock()
-    clock.take(stamps(0, 10, 2, 5))
+    clock.push(stamps(0, 10, 2, 5))
     at = clock.utc(np.array([0, 10 * SECOND, 11 * SECOND, 13 * SECOND], np.int64))
     assert at.tolist() == stamps(0, 10, 3, 5).tolist()
 
 
 def test_silence_passes_up_to_the_given_time_and_never_goes_back() -> None:
     clock = Clock()
-    clock.take(stamps(0, 1))
+    clock.push(stamps(0, 1))
     clock.advance(int(stamps(4)[0]))
     assert clock.latest == 4 * SECOND
     clock.advance(int(stamps(2)[0]))
@@ -71,7 +71,7 @@ def test_silence_passes_up_to_the_given_time_and_never_goes_back() -> None:
 def test_a_recording_whose_clock_steps_at_every_row_is_read_in_linear_time() -> None:
     rows = 20_000
     time = START + (np.arange(rows, dtype=np.int64) % 2) * 7200 * SECOND
-    mapped, late, steps = Clock().take(time)
+    mapped, late, steps = Clock().push(time)
     assert len(steps) == MOST_STEPS
     assert late.sum() == rows - 1 - MOST_STEPS
     assert (np.diff(mapped) >= 0).all()
@@ -80,7 +80,7 @@ def test_a_recording_whose_clock_steps_at_every_row_is_read_in_linear_time() -> 
 
 def test_rows_an_hour_apart_each_are_not_days_of_silence() -> None:
     time = START + np.arange(2000, dtype=np.int64) * 3500 * SECOND
-    mapped, late, steps = Clock().take(time)
+    mapped, late, steps = Clock().push(time)
     assert mapped[:2].tolist() == [0, 3500 * SECOND], "an hour of silence passes as it is"
     assert mapped[-1] < 2 * MOST_SILENCE
     assert len(steps) == MOST_STEPS
@@ -96,12 +96,12 @@ jumps = st.one_of(
 def test_any_cutting_of_any_time_stamps_gives_the_same_data_time(moves: list[int], data: st.DataObject) -> None:
     time = START + np.cumsum(np.array(moves, np.int64))
     whole_clock = Clock()
-    whole, whole_late, whole_steps = whole_clock.take(time)
+    whole, whole_late, whole_steps = whole_clock.push(time)
     assert (np.diff(whole) >= 0).all()
     cuts = sorted(data.draw(st.lists(st.integers(0, len(time)), max_size=6)))
     clock, mapped, late, steps = Clock(), [], [], []
     for low, high in zip([0, *cuts], [*cuts, len(time)], strict=True):
-        part, part_late, part_steps = clock.take(time[low:high])
+        part, part_late, part_steps = clock.push(time[low:high])
         mapped.extend(part.tolist())
         late.extend(part_late.tolist())
         steps.extend((step.row + low, step.time, step.utc, step.step) for step in part_steps)

@@ -36,7 +36,7 @@ def ticks_of(grid: Grid, clock: Clock, until: int) -> TickBatch:
 
 def started_clock() -> Clock:
     clock = Clock()
-    clock.take(np.array([0], np.int64))
+    clock.push(np.array([0], np.int64))
     return clock
 
 

@@ -18,13 +18,13 @@ from livewatch.profile.formula.run import FormulaRun, Program
 from livewatch.profile.formula.windows import Logic
 from livewatch.profile.model import Alarm, Profile
 
-__all__ = ["Judge"]
+__all__ = ["ConditionWatch"]
 
 ALWAYS = Logic(np.ones(1, np.bool_), np.zeros(1, np.bool_))
 """An alarm without a condition for being looked at."""
 
 
-class Judge:
+class ConditionWatch:
     """Follows the condition of one alarm, whatever the state of the alarm."""
 
     def __init__(self, alarm: Alarm, profile: Profile, program: Program) -> None:
@@ -50,7 +50,7 @@ class Judge:
         Those of `clear` are those of `condition`."""
         return sum(run.undefined for run in (self._condition, self._enable, self._suppress) if run is not None)
 
-    def take(self, ticks: TickBatch) -> tuple[Edges, Edges]:
+    def observe(self, ticks: TickBatch) -> tuple[Edges, Edges]:
         """The changes of active and of suppressed over the next ticks."""
         condition = self._condition.truth(ticks.value, ticks.first)
         clear = self._clear.truth(ticks.value, ticks.first)
@@ -60,7 +60,7 @@ class Judge:
         def gone() -> NDArray[np.bool_]:
             return (clear.true | enable.false) & ~holds
 
-        active = self._delay.take(ticks.first, holds, gone)
+        active = self._delay.observe(ticks.first, holds, gone)
         decides = Logic(clear.false, clear.true) if self._delay.active else condition
         self._unknown = not ((decides.true[-1] and enable.true[-1]) or decides.false[-1] or enable.false[-1])
         return active, self._suppression(ticks)
