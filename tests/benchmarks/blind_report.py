@@ -28,7 +28,8 @@ def report(results: Sequence[Result], verbose: bool) -> None:
     # A seed of a single mismatch may draw a matching car.
     matching = [r for r in (*of["single"], *of["matching"]) if not r["wrong"]]
     single = [r for r in of["single"] if _must(r)]
-    double, triple = [r for r in of["double"] if len(_must(r)) == 2], [r for r in of["triple"] if len(_must(r)) >= 2]
+    double = [r for r in of["double"] if len(_must(r)) == 2 and not _is_one_ratio(r)]
+    triple = [r for r in of["triple"] if len(_must(r)) >= 2]
     _confusion(single)
     _verdicts(single=single, double=double, triple=triple, matching=matching, ordinary=of["ordinary"])
     inside, counted = _estimates([r for kind in EVERY for r in of[kind]])
@@ -42,6 +43,9 @@ def report(results: Sequence[Result], verbose: bool) -> None:
         for what, part in (("all", group), ("every channel", [r for r in group if not r["without"]])):
             right = sum(_hit(r, _must(r)) >= needed and not _invented(r) for r in part)
             _bar(f"{title}, none invented, {what}", _share(right, len(part)), bar)
+    ratio = [r for r in of["double"] if _is_one_ratio(r)]
+    right = sum(not _invented(r) for r in ratio)
+    _bar("bore with injectors, one ratio of the two: none invented", _share(right, len(ratio)), "all")
     told = [r for kind in EVERY for r in of[kind]]
     _bar("drives with an invented cause", _share(sum(bool(_invented(r)) for r in told), len(told)), "at most 2 %")
     _bar("matching: misfit", _share(_of(matching, "misfit"), len(matching)), "none")
@@ -64,6 +68,12 @@ def report(results: Sequence[Result], verbose: bool) -> None:
 def _must(result: Result) -> list[str]:
     """Families that have to be named, one for each large mismatch."""
     return [wrong["family"] for wrong in result["wrong"] if wrong["large"] and wrong["family"] != "none"]
+
+
+def _is_one_ratio(result: Result) -> bool:
+    """Whether two ratios are wrong that multiply, or cancel: without a baseline no drive tells the one from the
+    other."""
+    return {wrong["kind"] for wrong in result["wrong"]} == set(RATIO_KINDS)
 
 
 def _named(result: Result) -> set[str]:
