@@ -43,8 +43,8 @@ class ActionError(LivewatchError):
 class AlarmSystem:
     """Watches the alarms of a profile, and its channels for being lost.
 
-    Push every `TickBatch` through `observe`, computed channels filled in; give what a person did to `apply`; ask `states`
-    for the screen and `figures` for the load on a person. `program` holds the formulas that run over the same ticks.
+    Let it `observe` every `TickBatch`, computed channels filled in; `apply` what a person did; ask `states` for the
+    screen and `figures` for the load on a person. `program` holds the formulas that run over the same ticks.
     """
 
     def __init__(self, profile: Profile, program: Program | None = None) -> None:

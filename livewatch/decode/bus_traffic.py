@@ -35,7 +35,7 @@ LARGEST_EXTENDED = (1 << 29) - 1
 MOST_REMEMBERED = 4096
 """29-bit identifiers not in the profile that are told apart."""
 
-UNKNOWN = "frames not in the profile"
+NOT_IN_PROFILE = "frames not in the profile"
 UNKNOWN_BUS = "frames on bus {}, which is not in the profile"
 ERRORS = "error frames"
 REMOTES = "remote frames"
@@ -135,7 +135,7 @@ class TrafficTable:
                 for i, frames in enumerate(np.bincount(batch.bus[empty & foreign]).tolist()):
                     _add(counts, UNKNOWN_BUS.format(batch.buses[i]), frames)
                 empty &= ~foreign
-            _add(counts, UNKNOWN, int(np.count_nonzero(empty)))
+            _add(counts, NOT_IN_PROFILE, int(np.count_nonzero(empty)))
             self._remember(empty, place, extended, rows, key)
         return result
 

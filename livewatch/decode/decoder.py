@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from livewatch.data.frames import FrameBatch
 from livewatch.data.samples import SampleBatch, SampleColumn
 from livewatch.decode.bound_signals import BoundSignals
-from livewatch.decode.bus_traffic import ANSWER, LAYOUT, Address, IdentifierCount, TrafficTable
+from livewatch.decode.bus_traffic import ANSWER, LAYOUT, NOT_IN_PROFILE, Address, IdentifierCount, TrafficTable
 from livewatch.decode.diagnostics import AnswerDecoder
 from livewatch.decode.field import words_of
 from livewatch.profile.model import Channel, Profile, Signal
@@ -71,7 +71,7 @@ class Decoder:
     def odd_identifiers(self) -> Mapping[str, list[IdentifierCount]]:
         """By kind of oddity, as in the counts: which identifiers it happened to, most frames first. For 29-bit
         identifiers not in the profile the first 4096 are told apart."""
-        found = {"frames not in the profile": self._traffic.unknown()}
+        found = {NOT_IN_PROFILE: self._traffic.unknown()}
         for kind, counter in self._odd.items():
             found[kind] = [IdentifierCount(*self._addresses[i], frames) for i, frames in counter.most_common()]
         for kind, senders in self._answers.odd.items():

@@ -32,6 +32,8 @@ from livewatch.data.frames import FrameBatch
 from livewatch.data.samples import Quality, Rows, rows_of
 from livewatch.data.ticks import TickBatch
 from livewatch.decode import Decoder
+from livewatch.decode.bus_traffic import NOT_IN_PROFILE, SENT_DATA
+from livewatch.profile.diagnostic_port.answers import OTHER_SERVICE, WAITING
 from livewatch.profile.formula.run import FormulaRun, Program
 from livewatch.profile.model import Profile
 from livewatch.run.grid import Grid
@@ -42,14 +44,7 @@ PIECE = 60_000_000_000
 """Data time, ns, at whose multiples batches are cut and the counts looked at: they are told at the same moments for any
 cutting, and the memory of one pass is bounded."""
 MOST_CLOCK_EVENTS = 100
-NOT_ODD = frozenset(
-    {
-        "frames not in the profile",
-        "frames sent by the recording node, not decoded",
-        "diagnostic answers of services that are not decoded",
-        "diagnostic answers put off (code 78)",
-    }
-)
+NOT_ODD = frozenset({NOT_IN_PROFILE, SENT_DATA, OTHER_SERVICE, WAITING})
 """Counted, but ordinary: other traffic on the bus, a tester at work."""
 GOOD, INVALID, OUT_OF_RANGE = int(Quality.GOOD), int(Quality.INVALID), int(Quality.OUT_OF_RANGE)
 LATE = "rows stamped earlier than one before them"
