@@ -18,6 +18,7 @@ from pathlib import Path
 import click
 
 from livewatch import LivewatchError, UsageError, __version__, nearest
+from livewatch.data.outside import printable
 
 __all__ = ["main"]
 
@@ -100,7 +101,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         print("livewatch: interrupted", file=sys.stderr)
         return 130
     except LivewatchError as error:
-        print(f"livewatch: {error}", file=sys.stderr)
+        print(f"livewatch: {_shown(error)}", file=sys.stderr)
         return error.exit_code
     except BrokenPipeError:
         # The reader of our output (head, less) has gone; nothing is left to say it to.
@@ -109,6 +110,11 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except Exception as fault:
         print(f"livewatch: a fault in livewatch itself: {_keep_traceback(fault)}", file=sys.stderr)
         return 70
+
+
+def _shown(error: Exception) -> str:
+    """What went wrong, without the control codes that names in other people's files may carry."""
+    return "\n".join(printable(line) for line in str(error).split("\n"))
 
 
 def _keep_traceback(fault: Exception) -> str:
@@ -120,7 +126,7 @@ def _keep_traceback(fault: Exception) -> str:
         kept = f"the details are in {Path(name)}; please send them with your report"
     except OSError:
         kept = "the details could not be kept"
-    return f"{type(fault).__name__}: {fault}; {kept}"
+    return f"{type(fault).__name__}: {_shown(fault)}; {kept}"
 
 
 if __name__ == "__main__":

@@ -183,6 +183,10 @@ def _unit_of(name: str, entry: ChannelEntry, signal: Signal | None) -> tuple[str
     known = CATALOGUE.get(name)
     given = entry.unit
     if known is None and given is None and (signal is None or signal.unit is None):
+        if near := nearest(name, CATALOGUE):
+            raise UnitError(
+                f"no channel {name!r} is known to livewatch{near}: write that name, or unit: for a channel of your own"
+            )
         raise UnitError(
             "unit is missing here: say in what the values are, such as unit: kPa, or unit: 1 for plain numbers"
         )

@@ -90,8 +90,8 @@ def read_dbc(content: bytes, file: str, bus: str, only: Sequence[str] | None = N
         else:
             taken[message.frame_id, message.is_extended_frame] = message
     problems += [left_out[name] for name in only or () if name in left_out]
-    if not taken and not problems:
-        problems = list(left_out.values()) or ["is a DBC without a message"]
+    if left_out and not taken and not problems:
+        problems = list(left_out.values())
     if problems:
         raise DbcError(file, problems)
     kept = {message.name for message in taken.values()}
@@ -101,6 +101,8 @@ def read_dbc(content: bytes, file: str, bus: str, only: Sequence[str] | None = N
         for message in text.messages
         if message.marked != message.identifier and message.name in kept
     )
+    if not text.messages:
+        remarks = ("declares no message: it may be a part that another file is made of",)
     cycles = {key: cycle for key, message in taken.items() if (cycle := _cycle(message))}
     return Dbc(tuple(_message(message, bus) for message in taken.values()), cycles, left_out, remarks)
 

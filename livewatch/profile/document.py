@@ -31,6 +31,8 @@ LARGEST = 16_000_000
 SPARE_VALUES, VALUES_A_CHARACTER = 10_000, 10
 """A text may hold so many values, and so many more for each of its characters: only aliases of aliases hold more."""
 DEEPEST = 50
+LONGEST_NUMBER = 40
+"""Digits; a longer whole number is read as one with a fraction, a longer hexadecimal one as text."""
 NO_KIND = "value_kind"
 """pydantic's name, as the schemas give it, for a mapping without the key that says which kind it is."""
 HIDDEN = "<"
@@ -176,6 +178,9 @@ def read_document(text: str, file: str) -> Document:
     except yaml.MarkedYAMLError as error:
         mark = error.problem_mark or error.context_mark
         said = " ".join(part for part in (error.context, error.problem) if part)
+        lines = text.splitlines()
+        if mark and mark.line < len(lines) and "\t" in lines[mark.line][: mark.column + 1]:
+            said = "found a tab, expected spaces: YAML is indented with spaces only; replace each tab by two"
         line, column = (mark.line + 1, mark.column + 1) if mark else (0, 0)
         raise MistakesError([Mistake(file, line, column, f"is no YAML here: {said}")]) from None
     except (yaml.YAMLError, ValueError) as error:
@@ -241,8 +246,8 @@ def plain_scalar(text: str) -> Any:
     if text in _WORDS:
         return _WORDS[text]
     if _INTEGER.match(text):
-        return int(text) if len(text) < 40 else float(text)
-    if _HEXADECIMAL.match(text):
+        return int(text) if len(text) < LONGEST_NUMBER else float(text)
+    if _HEXADECIMAL.match(text) and len(text) < LONGEST_NUMBER:
         return int(text, 16)
     if _FLOAT.match(text):
         return float(text)

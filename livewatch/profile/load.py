@@ -118,7 +118,7 @@ class _Loader:
         try:
             base = self.document(path, str(path), above)
         except MistakesError as error:
-            if not path.is_file():
+            if not path.exists():
                 document.wrong(where, f"{named}: {_missing(path)}")
                 document.raise_mistakes()
             raise MistakesError([*document.mistakes, *error.mistakes]) from None

@@ -56,7 +56,8 @@ def complaint(path: Path, profile: Profile) -> str:
         ("time,engine_speed\n", "a table without a row that can be used"),
         (
             "time,engine_speed\nnow,800\nthen,800\n",
-            "a table without a row that can be used (2 rows whose time cannot be read, not used)",
+            "no row has a time that can be read: found 'now', expected a number (`12.5`, with the unit behind the "
+            "column's name) or a moment as in ISO 8601 (`2026-05-04T08:30:00.250Z`)",
         ),
         (
             "time,channel,value\n0,engin_speed,800\n1,other,1\n",

@@ -44,6 +44,9 @@ READERS: tuple[type[FormatReader], ...] = (
 FORMATS: Mapping[str, type[FormatReader]] = {reader.suffix: reader for reader in READERS}
 """Suffix to the reader of that format. Each may be followed by `.gz`."""
 
+SPREADSHEETS = (".xlsx", ".xls", ".xlsm", ".ods", ".numbers")
+"""Suffixes of what people keep tables in, and livewatch does not read."""
+
 TAKEOVERS: Mapping[type[FormatReader], type[FormatReader]] = {
     CandumpReader: PlainCandumpReader,
     BlfReader: PlainBlfReader,
@@ -167,6 +170,11 @@ def open_recording(given: Path | str) -> Recording:
     suffix = recording_suffix(path)
     kind = FORMATS.get(suffix)
     likely = next((reader for reader in READERS if reader.recognises(head)), None)
+    if suffix in SPREADSHEETS:
+        raise SourceError(
+            f"{path}: found a spreadsheet ({suffix}), expected a recording or a table of text: save the sheet as CSV "
+            f"(UTF-8) and give that, `{path.stem}.csv`"
+        )
     if kind is None:
         known = ", ".join(FORMATS)
         hint = f"; its content looks like {likely.name}, {likely.suffix}" if likely else nearest(suffix, FORMATS)

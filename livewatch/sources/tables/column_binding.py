@@ -17,6 +17,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from livewatch.data.clock import LATE_LIMIT
 from livewatch.data.samples import Quality
 from livewatch.errors import SourceError, nearest
 from livewatch.profile.model import Channel, Profile
@@ -27,6 +28,7 @@ __all__ = [
     "ColumnBinding",
     "bind_columns",
     "bind_name",
+    "check_times",
     "count_missing",
     "is_named",
     "split_name",
@@ -34,6 +36,11 @@ __all__ = [
     "time_step",
 ]
 
+MOST_BACK = 0.01
+"""Share of the first rows that may go back in time; more is no slip of a clock. Common practice, no source."""
+SECONDS_APART = 5.0
+"""Numbers without a unit that lie further apart than this are hardly seconds: no logger is so slow. Common practice."""
+FEW_ROWS = 5
 TIME_NAMES = ("time", "timestamp", "utc", "date_time", "datetime", "t", "seconds")
 _NAME = re.compile(r"\s*(?P<name>.*?)\s*(?:\[(?P<square>[^\[\]]*)\]|\((?P<round>[^()]*)\))?\s*\Z", re.DOTALL)
 
@@ -121,6 +128,30 @@ def time_step(path: Path, column: str, unit: str | None, profile: Profile) -> in
         return round(convert(unit, "ns")[0])
     except UnitError as error:
         raise SourceError(f"{path}: column {column!r}: {error}; expected a unit of time, or utc") from None
+
+
+def check_times(path: Path, column: str, time: NDArray[np.int64], unit_unknown: bool) -> None:
+    """Look at the first times of a table, int64 (n,) ns, in its order.
+
+    Raises:
+        SourceError: they are not in order, or say no unit and make no sense in seconds.
+    """
+    moved = np.diff(time)
+    back = np.flatnonzero(moved < -LATE_LIMIT)
+    if len(back) > max(2.0, MOST_BACK * len(time)):
+        first = int(back[0])
+        raise SourceError(
+            f"{path}: column {column!r}: the rows are not in order of time: row "
+            f"{first + 2} lies {-moved[first] / 1e9:g} s before row {first + 1}, and {len(back)} of the first "
+            f"{len(time)} rows go back; sort the table by this column"
+        )
+    apart = float(np.median(moved)) / 1e9 if len(moved) else 0.0
+    if unit_unknown and apart >= SECONDS_APART and len(moved) >= FEW_ROWS:
+        raise SourceError(
+            f"{path}: column {column!r}: found no unit and values {apart:g} apart: in seconds that is one row each "
+            f"{apart:g} s, in milliseconds {1000 / apart:g} rows a second; write the unit behind the name, "
+            f"`{column} [ms]` or `{column} [s]`, or `tables: {{time_unit: ms}}` in the profile"
+        )
 
 
 def bind_columns(

@@ -14,7 +14,8 @@ import csv
 import io
 from collections import Counter
 from collections.abc import Iterator, Sequence
-from itertools import islice
+from contextlib import suppress
+from itertools import chain, islice
 
 from livewatch.errors import SourceError
 from livewatch.profile.units import UnitError, read_unit
@@ -25,6 +26,8 @@ __all__ = ["CsvRows"]
 
 _DELIMITERS = ";\t,|"
 _LONGEST_LINE = 1 << 20
+_GLANCE = 50
+"""Rows looked at to see whether the header fits them."""
 
 
 class CsvRows:
@@ -44,11 +47,35 @@ class CsvRows:
         self.names = [name.strip() for name in next(csv.reader([header], delimiter=delimiter), [])]
         while self.names and not self.names[-1]:
             self.names.pop()
-        self._rows = self._whole_rows(csv.reader(self._lines, delimiter=delimiter))
+        rows = csv.reader(self._lines, delimiter=delimiter)
+        glance = self._fit_header(rows)
+        self._rows = self._whole_rows(chain(glance, rows))
         self._first = list(islice(self._rows, 1))
         self.units: list[str | None] = [None] * len(self.names)
         if self._first and (units := _units(self._first[0], self.decimal_comma)):
             self.units, self._first = units, []
+
+    def _fit_header(self, rows: Iterator[list[str]]) -> list[list[str]]:
+        """The first rows; where every one of them has another number of cells than the header, all the same one, the
+        names and cells that stand alone at the end are left out and counted."""
+        glance: list[list[str]] = []
+        with suppress(csv.Error):
+            glance.extend(islice(rows, _GLANCE))
+        widths = {len(row) for row in glance if any(cell.strip() for cell in row)}
+        names = len(self.names)
+        if len(widths) != 1 or names in widths or min(*widths, names) < 2:
+            return glance
+        (cells,) = widths
+        if cells < names:
+            alone = ", ".join(self.names[cells:])
+            self.counts[
+                f"names in the header ({names}) behind the last value of a row ({cells}), not used: {alone}"
+            ] += 1
+            del self.names[cells:]
+        elif any(row[names:] != [""] * (cells - names) for row in glance if row):
+            self.counts[f"values in every row ({cells}) behind the last name of the header ({names}), not used"] += 1
+            self.names += [""] * (cells - names)
+        return glance
 
     @property
     def progress(self) -> float:
@@ -102,6 +129,12 @@ def _encoding(stream: ByteStream) -> str:
     head = stream.head
     if head.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
         return "utf-16"
+    if head.startswith(b"\0"):
+        zeros = len(head) - len(head.lstrip(b"\0"))
+        raise SourceError(
+            f"{stream.path}: it begins with {zeros} NUL bytes, expected a header line: whatever wrote it was cut off "
+            "before the data reached the disk; copy it from the logger again"
+        )
     if b"\0" in head:
         raise SourceError(f"{stream.path}: by its name a CSV table, but its content is binary")
     try:

@@ -24,6 +24,7 @@ from livewatch.sources.tables.column_binding import (
     ColumnBinding,
     bind_columns,
     bind_name,
+    check_times,
     count_missing,
     is_named,
     split_name,
@@ -80,6 +81,9 @@ class _SampleRows:
         self._path, self._rows, self._profile, self._time, self._places = path, rows, profile, time, places
         unit = split_name(rows.names[time])[1] or rows.units[time]
         self._step = time_step(path, rows.names[time], unit, profile)
+        self.unread_time = ""
+        """What stands in the first cell of the time column that holds no time."""
+        self._looked_at_time = False
 
     @property
     def progress(self) -> float:
@@ -94,6 +98,10 @@ class _SampleRows:
         time, known = times(column, self._step, self._rows.decimal_comma)
         if not known.all():
             self.counts[_NO_TIME] += int((~known).sum())
+            self.unread_time = self.unread_time or str(column[int(np.argmin(known))])
+        if not self._looked_at_time:
+            self._looked_at_time = True
+            check_times(self._path, self._rows.names[self._time], time[known], self._step is None)
         return time[known], known
 
     def _count_others(self, state: NDArray[np.uint8]) -> None:

@@ -68,6 +68,12 @@ class Table:
         finally:
             self._content.close()
         if first is None:
+            if cell := getattr(self._content, "unread_time", ""):
+                raise SourceError(
+                    f"{path}: no row has a time that can be read: found {cell!r}, expected a number (`12.5`, with "
+                    "the unit behind the column's name) or a moment as in ISO 8601 "
+                    "(`2026-05-04T08:30:00.250Z`)"
+                )
             raise SourceError(f"{path}: a table without a row that can be used{oddities(self.counts)}")
         self.start_time = int(first.time[0])
         """Nanoseconds since the Unix epoch of the first row."""
