@@ -9,7 +9,9 @@ channel of a run that receives no frames, for a table holds what it holds. Lost 
 A silent bus is one alarm, `bus silent: <bus>`, active when nothing has come for 0.5 s from any channel of the bus, each
 measured by its own age limit. The alarms of its channels then stay quiet: one that stops coming is not announced before
 something else on its bus was heard after it was lost (or 2 s have passed), it is suppressed by design while the bus is
-silent, and after that it has its age limit's time to come again.
+silent, and after that it has its age limit's time to come again. The rows of a table are as good as a bus: where a run
+receives no frames, a gap in which no column of several brings a value is one alarm, `no rows: table`, that names them
+(EEMUA 191: group what has one cause).
 """
 
 from __future__ import annotations
@@ -71,11 +73,12 @@ class _Watched:
 @dataclass(slots=True)
 class _Bus:
     """One bus: `members` as positions in the list of watched channels; `silent_at` the latest data time, ns, at which
-    it was silent."""
+    it was silent; `is_table` for the channels that come from no bus, of a run without frames."""
 
     members: list[int]
     delay: Delay
     silent_at: int = LONG_AGO
+    is_table: bool = False
 
 
 class LossWatch:
@@ -90,6 +93,8 @@ class LossWatch:
         ]
         bus_of = [_bus_of(channel, profile) for _, channel in bound]
         buses = [name for name in dict.fromkeys([*profile.buses, *bus_of]) if name is not None and name in bus_of]
+        off_bus = [i for i, bus in enumerate(bus_of) if bus is None]
+        grouped = len(off_bus) > 1
 
         def delay() -> Delay:
             return Delay(LOSS_DELAY, LOSS_DELAY, profile.period)
@@ -98,15 +103,24 @@ class LossWatch:
         self._channels = profile.channels
         self._rows = np.array([row for row, _ in bound], np.intp)
         self._watched = [
-            _Watched(row, None if bus is None else buses.index(bus), channel.stale_after, delay(), delay())
+            _Watched(
+                row,
+                buses.index(bus) if bus is not None else len(buses) if grouped else None,
+                channel.stale_after,
+                delay(),
+                delay(),
+            )
             for (row, channel), bus in zip(bound, bus_of, strict=True)
         ]
         self._buses = [_Bus([i for i, of in enumerate(bus_of) if of == bus], delay()) for bus in buses]
+        if grouped:
+            self._buses.append(_Bus(off_bus, delay(), is_table=True))
         self.definitions = (
             *(
                 _silent_bus(name, [bound[i][1] for i in bus.members])
-                for name, bus in zip(buses, self._buses, strict=True)
+                for name, bus in zip(buses, self._buses, strict=False)
             ),
+            *([_no_rows([bound[i][1] for i in off_bus])] if grouped else ()),
             *_lost_channels([channel for _, channel in bound], profile),
         )
 
@@ -128,7 +142,7 @@ class LossWatch:
         silent_at: list[NDArray[np.int64]] = []
         for number, bus in enumerate(self._buses):
             silent = np.zeros(len(ticks), np.bool_)
-            if doubtful[bus.members].all():
+            if doubtful[bus.members].all() and not (bus.is_table and self.frames):
                 silent[:] = True
                 for i in bus.members:
                     silent &= _quiet(self._watched[i], quality[i], ticks, time)
@@ -143,7 +157,8 @@ class LossWatch:
         for i in look:
             watched = self._watched[i]
             good = partial(np.equal, quality[i], Quality.GOOD)
-            missed = self.frames and watched.bus is not None
+            bus_number = self._bus_number(watched)
+            missed = self.frames and bus_number is not None
             lost = _lost(quality[i], time, missed)
             changes = watched.quality.observe(ticks.first, lost, good)
             told = [
@@ -151,13 +166,19 @@ class LossWatch:
                 for tick, became in changes
             ]
             losses.events.extend(told)
-            if watched.bus is not None and lost.any():
-                lost &= time - silent_at[watched.bus] > watched.stale_after
+            if bus_number is not None and lost.any():
+                lost &= time - silent_at[bus_number] > watched.stale_after
                 lost &= self._bus_is_alive(watched, quality[i], ticks, time)
             changes = watched.alarm.observe(ticks.first, lost, good)
             if changes:
                 losses.active[len(self._buses) + i] = changes
         return losses
+
+    def _bus_number(self, watched: _Watched) -> int | None:
+        """The bus of a channel, or the table it stands in, in `_buses`; None where it comes alone."""
+        if watched.bus is None or (self.frames and self._buses[watched.bus].is_table):
+            return None
+        return watched.bus
 
     def _bus_is_alive(
         self, watched: _Watched, quality: NDArray[np.uint8], ticks: TickBatch, time: NDArray[np.int64]
@@ -252,6 +273,20 @@ def _silent_bus(bus: str, channels: list[Channel]) -> AlarmDefinition:
         evidence=tuple(channel.name for channel in channels),
         action="Do not load the engine before it is back. Check the adapter, its plug, the bit rate and the ignition.",
         message=f"Nothing is received on bus {bus}.",
+        built_in=True,
+    )
+
+
+def _no_rows(channels: list[Channel]) -> Definition:
+    names = ", ".join(channel.name for channel in channels)
+    return Definition(
+        name="no rows: table",
+        priority="high",
+        latching=False,
+        setpoint=SetPoint(f"no value in any column for {LOSS_DELAY / 1e9:g} s beyond its age limit"),
+        evidence=tuple(channel.name for channel in channels),
+        action="Do not judge the drive over this gap. Check what wrote the table.",
+        message=f"No row brings a value of {names}.",
         built_in=True,
     )
 
