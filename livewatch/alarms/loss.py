@@ -277,9 +277,9 @@ def _silent_bus(bus: str, channels: list[Channel]) -> AlarmDefinition:
     )
 
 
-def _no_rows(channels: list[Channel]) -> Definition:
+def _no_rows(channels: list[Channel]) -> AlarmDefinition:
     names = ", ".join(channel.name for channel in channels)
-    return Definition(
+    return AlarmDefinition(
         name="no rows: table",
         priority="high",
         latching=False,
