@@ -16,7 +16,6 @@ from textwrap import wrap
 from typing import Any
 
 import click
-from rich.console import Console
 from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
@@ -36,6 +35,7 @@ from livewatch import (
     shipped_folder,
 )
 from livewatch.commands.options import profile_option
+from livewatch.commands.page import Page, say
 from livewatch.wording.forecast import (
     CONDITIONS,
     RECALIBRATE,
@@ -90,9 +90,9 @@ def check(sheet: str, profile_name: str, as_json: bool, drive: Path | None) -> i
         said = forecast.to_json()
         if beside is not None:
             said["beside"] = [comparison.to_json() for comparison in beside]
-        print(json.dumps(said, ensure_ascii=False, indent=2, allow_nan=False))
+        say(json.dumps(said, ensure_ascii=False, indent=2, allow_nan=False))
     else:
-        _print(forecast, profile, beside, Console(highlight=False))
+        _print(forecast, profile, beside, Page())
     return ADVISED_AGAINST if forecast.is_full_load_advised_against else 0
 
 
@@ -126,7 +126,7 @@ def _read_drive(path: Path) -> Mapping[str, Any]:
     return said
 
 
-def _print(forecast: Forecast, profile: Profile, beside: Sequence[Comparison] | None, console: Console) -> None:
+def _print(forecast: Forecast, profile: Profile, beside: Sequence[Comparison] | None, console: Page) -> None:
     assert profile.engine is not None
     _line(console, f"Build sheet: {forecast.sheet.name}", indent=0)
     _line(console, f"Profile: {profile.name}; {engine_text(profile.engine)}", indent=0)
@@ -159,7 +159,7 @@ def _print(forecast: Forecast, profile: Profile, beside: Sequence[Comparison] | 
         _line(console, caution, "- ")
 
 
-def _print_answer(forecast: Forecast, console: Console) -> None:
+def _print_answer(forecast: Forecast, console: Page) -> None:
     if forecast.is_full_load_advised_against:
         _line(
             console, "ADVISED AGAINST until it is recalibrated (what is unknown: until it is measured):", style="bold"
@@ -172,7 +172,7 @@ def _print_answer(forecast: Forecast, console: Console) -> None:
         _line(console, "Nothing on the sheet speaks against it.")
 
 
-def _print_prediction(prediction: Prediction, before: Prediction | None, console: Console) -> None:
+def _print_prediction(prediction: Prediction, before: Prediction | None, console: Page) -> None:
     title = f"{SEVERITY_MARKS[prediction.severity]} {slot_text(prediction.slot)}: {prediction.severity}; "
     _line(console, title + RECALIBRATE[prediction.recalibrate], style="bold", indent=0)
     if before is None or before.found != prediction.found:
@@ -194,7 +194,7 @@ def _need_table(forecast: Forecast) -> Padding:
     return Padding(table, (0, 0, 0, 2), expand=False)
 
 
-def _print_gaps(forecast: Forecast, console: Console) -> None:
+def _print_gaps(forecast: Forecast, console: Page) -> None:
     if not (forecast.not_compared or forecast.cautions or forecast.assumed):
         return
     _section(console, "What this rests on")
@@ -209,12 +209,12 @@ def _print_gaps(forecast: Forecast, console: Console) -> None:
         _line(console, f"Taken from common practice at {condition}: {', '.join(what)}.")
 
 
-def _section(console: Console, title: str) -> None:
+def _section(console: Page, title: str) -> None:
     console.print()
     console.print(title, style="dim")
 
 
-def _line(console: Console, text: str, bullet: str = "", indent: int = 2, style: str = "") -> None:
+def _line(console: Page, text: str, bullet: str = "", indent: int = 2, style: str = "") -> None:
     first = " " * indent
     wrapped = wrap(text, min(console.width, WIDEST), initial_indent=first + bullet,
                    subsequent_indent=first + " " * len(bullet), break_on_hyphens=False)  # fmt: skip

@@ -18,7 +18,7 @@ from pathlib import Path
 import click
 
 from livewatch import LivewatchError, UsageError, __version__, nearest
-from livewatch.data.outside import printable
+from livewatch.commands.page import say
 
 __all__ = ["main"]
 
@@ -98,23 +98,18 @@ def main(arguments: Sequence[str] | None = None) -> int:
         error.show()
         return error.exit_code
     except (click.Abort, KeyboardInterrupt):
-        print("livewatch: interrupted", file=sys.stderr)
+        say("livewatch: interrupted", error=True)
         return 130
     except LivewatchError as error:
-        print(f"livewatch: {_shown(error)}", file=sys.stderr)
+        say(f"livewatch: {error}", error=True)
         return error.exit_code
     except BrokenPipeError:
         # The reader of our output (head, less) has gone; nothing is left to say it to.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 1
     except Exception as fault:
-        print(f"livewatch: a fault in livewatch itself: {_keep_traceback(fault)}", file=sys.stderr)
+        say(f"livewatch: a fault in livewatch itself: {_keep_traceback(fault)}", error=True)
         return 70
-
-
-def _shown(error: Exception) -> str:
-    """What went wrong, without the control codes that names in other people's files may carry."""
-    return "\n".join(printable(line) for line in str(error).split("\n"))
 
 
 def _keep_traceback(fault: Exception) -> str:
@@ -126,7 +121,7 @@ def _keep_traceback(fault: Exception) -> str:
         kept = f"the details are in {Path(name)}; please send them with your report"
     except OSError:
         kept = "the details could not be kept"
-    return f"{type(fault).__name__}: {_shown(fault)}; {kept}"
+    return f"{type(fault).__name__}: {fault}; {kept}"
 
 
 if __name__ == "__main__":

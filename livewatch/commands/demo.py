@@ -6,10 +6,10 @@ import sys
 from pathlib import Path
 
 import click
-from rich.console import Console
 
 from livewatch import load_profile, open_source, shipped_folder
 from livewatch.commands.options import lines_option, out_option
+from livewatch.commands.page import Page
 from livewatch.commands.replay import play_lines
 from livewatch.commands.replay import replay as replay_command
 
@@ -30,7 +30,7 @@ def demo(ctx: click.Context, lines: bool, out: Path) -> None:
     path = shipped_folder("replay_data") / DRIVE
     if lines or not sys.stdout.isatty():
         profile = load_profile(PROFILE)
-        play_lines(open_source(path, profile), profile, None, out, Console())
+        play_lines(open_source(path, profile), profile, None, out, Page())
         return
     ctx.invoke(
         replay_command,

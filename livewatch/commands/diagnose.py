@@ -3,14 +3,11 @@
 from __future__ import annotations
 
 import json
-import sys
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 
 import click
-from rich.console import Console
-from rich.markup import escape
 from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 from rich.table import Table
 
@@ -28,6 +25,7 @@ from livewatch import (
 )
 from livewatch.commands.line_display import CAUTION
 from livewatch.commands.options import bus_option, profile_option, stretch_of, stretch_options
+from livewatch.commands.page import Page, say
 from livewatch.wording.assessment_page import page
 from livewatch.wording.events import MARKS, clock_text, fact_words
 
@@ -78,18 +76,18 @@ def diagnose(
     stretch = stretch_of(start, stop)
     terms = Terms(stretch=stretch, build=None if build is None else load_build_sheet(build), out=out)
     read = _Reader(profile_name, bus_options, terms, baseline, as_json)
-    console, failures, done = Console(), 0, []
+    console, failures, done = Page(), 0, []
     for path in paths:
         try:
             diagnosis = read(path)
         except LivewatchError as error:
             if len(paths) == 1:
                 raise
-            print(f"livewatch: {error}", file=sys.stderr)
+            say(f"livewatch: {error}", error=True)
             failures = max(failures, error.exit_code)
             continue
         if as_json:
-            print(json.dumps(diagnosis.to_json(), ensure_ascii=False, allow_nan=False))
+            say(json.dumps(diagnosis.to_json(), ensure_ascii=False, allow_nan=False))
         else:
             _print(diagnosis, console)
         done.append(diagnosis)
@@ -116,24 +114,24 @@ class _Reader:
         profile = profile_for(path, self._profile_name)
         buses = parse_bus_options(self._bus_options, profile)
         terms = replace(self._terms, buses=buses, baseline=self._baseline(profile, buses))
-        said = Console(stderr=True)
-        columns = (TextColumn("{task.description}"), BarColumn(), TimeRemainingColumn())
+        said = Page(stderr=True)
+        columns = (TextColumn("{task.description}", markup=False), BarColumn(), TimeRemainingColumn())
         with Progress(*columns, console=said, transient=True, disable=self._quiet or not said.is_terminal) as bar:
-            task = bar.add_task(escape(str(path)), total=1.0)
+            task = bar.add_task(str(path), total=1.0)
             diagnosis = diagnose_one(path, profile, terms, lambda share: bar.update(task, completed=share))
         if diagnosis.session is not None:
-            print(f"The session folder is {diagnosis.session}", file=sys.stderr)
+            say(f"The session folder is {diagnosis.session}", error=True)
         return diagnosis
 
     def _baseline(self, profile: Profile, buses: Mapping[str, str]) -> Baseline | None:
         return None if self._baseline_path is None else read_baseline(self._baseline_path, profile, buses)
 
 
-def _print(diagnosis: Diagnosis, console: Console) -> None:
+def _print(diagnosis: Diagnosis, console: Page) -> None:
     """A page for a person."""
     title = f"{diagnosis.path} · {diagnosis.kind} · {clock_text(diagnosis.duration / 1e9)} long"
-    console.rule(escape(title), align="left", style="dim")
-    console.print(page(diagnosis.assessment.finding, diagnosis.assessment.build), highlight=False)
+    console.rule(title, align="left", style="dim")
+    console.print(page(diagnosis.assessment.finding, diagnosis.assessment.build))
     console.print(_alarm_table(diagnosis) if diagnosis.alarms else "No alarm was raised.")
     if len(diagnosis.alarms) > MOST_SPELLS:
         console.print(f"... and {len(diagnosis.alarms) - MOST_SPELLS} more; --json has them all.")
@@ -143,9 +141,9 @@ def _print(diagnosis: Diagnosis, console: Console) -> None:
     if diagnosis.odd:
         console.print("Odd in the input:", style="bold")
         for what, number in diagnosis.odd.items():
-            console.print(f"  {number:>9} {what}", highlight=False)
+            console.print(f"  {number:>9} {what}")
     if diagnosis.unused:
-        console.print(f"Columns that are no channel of the profile: {', '.join(diagnosis.unused)}.", markup=False)
+        console.print(f"Columns that are no channel of the profile: {', '.join(diagnosis.unused)}.")
     if diagnosis.unknown_buses:
         buses = list(diagnosis.profile.buses)
         console.print(
@@ -163,8 +161,8 @@ def _alarm_table(diagnosis: Diagnosis) -> Table:
             clock_text(spell.start),
             "stands" if spell.end is None else clock_text(spell.end),
             f"{MARKS[spell.priority]} {spell.priority}",
-            escape(spell.alarm.replace("_", " ")) + (" (first out)" if spell.first_out else ""),
-            escape(", ".join(fact_words(spell.because))),
+            spell.alarm.replace("_", " ") + (" (first out)" if spell.first_out else ""),
+            ", ".join(fact_words(spell.because)),
         )
     return table
 
@@ -178,5 +176,5 @@ def _overview(diagnoses: Sequence[Diagnosis]) -> Table:
         counts = [sum(spell.priority == priority for spell in diagnosis.alarms) for priority in ("critical", "high")]
         other = len(diagnosis.alarms) - sum(counts)
         cause = diagnosis.causes[0].name if diagnosis.causes else ""
-        table.add_row(escape(str(diagnosis.path)), diagnosis.verdict, cause, *map(str, [*counts, other]))
+        table.add_row(str(diagnosis.path), diagnosis.verdict, cause, *map(str, [*counts, other]))
     return table

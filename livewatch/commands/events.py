@@ -13,7 +13,6 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 import click
-from rich.console import Console
 from rich.text import Text
 
 from livewatch import (
@@ -32,6 +31,7 @@ from livewatch import (
     utc_text,
 )
 from livewatch.commands.options import read_duration
+from livewatch.commands.page import Page, say
 from livewatch.wording.events import MARKS, TONES, clock_text, sentence, tone
 
 __all__ = ["events"]
@@ -96,14 +96,12 @@ def events(
     log = open_log(path)
     wanted = LogFilter(frozenset(kinds), frozenset(alarms), frozenset(priorities), start, stop)
     _check_order(start, stop)
-    out = Console(soft_wrap=True, highlight=False)
-    said = Console(stderr=True, soft_wrap=True, highlight=False)
+    out = Page(soft_wrap=True)
+    said = Page(stderr=True, soft_wrap=True)
     if summary:
         found = summarise((logged.event for logged in log), wanted)
         if as_json:
-            click.echo(
-                json.dumps({**found.to_json(), "log": dict(log.counts)}, ensure_ascii=False, indent=2, allow_nan=False)
-            )
+            say(json.dumps({**found.to_json(), "log": dict(log.counts)}, ensure_ascii=False, indent=2, allow_nan=False))
         else:
             _print_summary(found, out)
     else:
@@ -112,9 +110,9 @@ def events(
         _print_events(passing, as_json, out, said)
         for alarm in alarms:
             if alarm not in names:
-                said.print(f"note: nothing in this log happened to {alarm!r}{nearest(alarm, names)}", markup=False)
+                said.print(f"note: nothing in this log happened to {alarm!r}{nearest(alarm, names)}")
     for kind, number in log.counts.items():
-        said.print(f"note: {number} {kind}", markup=False)
+        said.print(f"note: {number} {kind}")
 
 
 def _check_order(start: Moment | None, stop: Moment | None) -> None:
@@ -133,27 +131,27 @@ def _noting(events: Iterable[LoggedEvent], names: set[str]) -> Iterable[LoggedEv
         yield logged
 
 
-def _print_events(events: Iterable[LoggedEvent], as_json: bool, out: Console, said: Console) -> None:
+def _print_events(events: Iterable[LoggedEvent], as_json: bool, out: Page, said: Page) -> None:
     printed = 0
     for logged in events:
         printed += 1
         if as_json:
-            click.echo(logged.line)
+            say(logged.line)
         else:
             event = logged.event
             words = Text(sentence(event), style=tone(event))
             out.print(Text(f"{clock_text(event.time / 1e9):>10}  ", style="dim") + words)
     if not printed and not as_json:
-        said.print("note: no event in this log is like that", markup=False)
+        said.print("note: no event in this log is like that")
 
 
-def _print_summary(summary: LogSummary, out: Console) -> None:
+def _print_summary(summary: LogSummary, out: Page) -> None:
     began = "" if summary.utc is None else utc_text(summary.utc)[:19].replace("T", " ")
     out.print(
         Text(f"{summary.profile or 'A run'}, from {began + ' UTC' if began else 'an unknown time'}", style="bold")
     )
     end = "" if summary.ended else ", and does not say how it ended"
-    out.print(f"The log covers {clock_text(summary.duration)}{end}.\n", markup=False)
+    out.print(f"The log covers {clock_text(summary.duration)}{end}.\n")
     for spell in summary.spells:
         _print_spell(summary, spell, out)
     if summary.spells:
@@ -164,12 +162,12 @@ def _print_summary(summary: LogSummary, out: Console) -> None:
     if summary.odd:
         out.print("\nOdd in the data:")
         for kind, number in summary.odd.items():
-            out.print(f"  {number} {kind}", markup=False)
+            out.print(f"  {number} {kind}")
     counted = ", ".join(f"{number} {kind}" for kind, number in sorted(summary.events.items()))
-    out.print(f"\nEvents: {counted or 'none'}", markup=False)
+    out.print(f"\nEvents: {counted or 'none'}")
 
 
-def _print_spell(summary: LogSummary, spell: AlarmSpell, out: Console) -> None:
+def _print_spell(summary: LogSummary, spell: AlarmSpell, out: Page) -> None:
     """Two lines: what was raised, and what became of it."""
     length = clock_text(summary.length(spell))
     stood = f"stood to the end, {length}" if spell.end is None else f"stood for {length}, then {spell.ended_by}"
@@ -183,7 +181,7 @@ def _print_spell(summary: LogSummary, spell: AlarmSpell, out: Console) -> None:
     out.print(Text(f"{'':>10}  {'; '.join(fact for fact in facts if fact)}", style="dim"))
 
 
-def _print_load(summary: LogSummary, out: Console) -> None:
+def _print_load(summary: LogSummary, out: Page) -> None:
     """The figures of EEMUA 191, each with what it is held against."""
     figures = summary.figures
     plural = "" if figures.raised == 1 else "s"
@@ -201,4 +199,4 @@ def _print_load(summary: LogSummary, out: Console) -> None:
         names = ", ".join(f"{name} ({clock_text(longest)})" for name, longest in figures.standing.items())
         lines.append(f"stood for ten minutes or longer: {names}")
     for line in lines:
-        out.print(line, markup=False)
+        out.print(line)

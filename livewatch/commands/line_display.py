@@ -11,12 +11,11 @@ from collections.abc import Sequence
 from types import TracebackType
 from typing import Self
 
-from rich.console import Console
 from rich.live import Live
-from rich.markup import escape
 from rich.text import Text
 
 from livewatch import Event, Run, RunEnded, RunStarted
+from livewatch.commands.page import Page
 from livewatch.wording.events import clock_text, sentence, tone
 
 __all__ = ["CAUTION", "LineDisplay"]
@@ -37,7 +36,7 @@ class LineDisplay:
         console: where to print.
     """
 
-    def __init__(self, run: Run, console: Console) -> None:
+    def __init__(self, run: Run, console: Page) -> None:
         self._run = run
         self._console = console
         self._live = Live(Text(), console=console, auto_refresh=False, transient=True) if console.is_terminal else None
@@ -64,8 +63,9 @@ class LineDisplay:
         for event in events:
             if isinstance(event, QUIET):
                 continue
-            line = f"[dim]{clock_text(event.time / 1e9):>9}[/]  [{tone(event)}]{escape(sentence(event))}[/]"
-            self._console.print(line, highlight=False)
+            self._console.print(
+                Text.assemble((f"{clock_text(event.time / 1e9):>9}", "dim"), "  ", (sentence(event), tone(event)))
+            )
 
     def redraw(self) -> None:
         """Bring the status line up to date, if it is time."""

@@ -6,8 +6,6 @@ import os
 from pathlib import Path
 
 import click
-from rich.console import Console
-from rich.markup import escape
 from rich.table import Table
 
 from livewatch import (
@@ -20,7 +18,7 @@ from livewatch import (
     load_profile,
     starting_profile,
 )
-from livewatch.data.outside import printable
+from livewatch.commands.page import Page, say
 from livewatch.wording.profile import (
     alarm_lines,
     duration_text,
@@ -62,7 +60,7 @@ def check(files: tuple[str, ...]) -> None:
     Every mistake is reported at once, with file, line, column and the nearest right name. What is right is counted;
     what is worth a second look is noted.
     """
-    console = Console(highlight=False, soft_wrap=True)
+    console = Page(soft_wrap=True)
     mistakes: list[Mistake] = []
     for given in files:
         try:
@@ -71,7 +69,7 @@ def check(files: tuple[str, ...]) -> None:
             mistakes += error.mistakes
         else:
             for line in report_lines(given, found):
-                console.print(line, markup=False)
+                console.print(line)
     if mistakes:
         raise MistakesError(mistakes)
 
@@ -86,9 +84,9 @@ def show(file: str, as_yaml: bool) -> None:
     """
     found = load_profile(file)
     if as_yaml:
-        click.echo(found.text, nl=False)
+        say(found.text, end="")
     else:
-        _print(found, Console(highlight=False))
+        _print(found, Page())
 
 
 @profile.command("from-dbc")
@@ -110,7 +108,7 @@ def from_dbc(dbc: Path, bus: str, out: Path | None) -> None:
     named = dbc.name if out is None else Path(os.path.relpath(dbc, out.parent)).as_posix()
     text = starting_profile(messages, bus, named, dbc.stem, found.left_out)
     if out is None:
-        click.echo(text, nl=False)
+        say(text, end="")
         return
     try:
         with out.open("x", encoding="utf-8") as file:
@@ -119,15 +117,15 @@ def from_dbc(dbc: Path, bus: str, out: Path | None) -> None:
         raise UsageError(f"{out} exists already: choose another name, nothing was written") from None
     except OSError as error:
         raise UsageError(f"{out} cannot be written: {error.strerror or error}") from None
-    click.echo(f"{out} is written: {len(messages)} messages. Open it and say which signal is which channel.")
+    say(f"{out} is written: {len(messages)} messages. Open it and say which signal is which channel.")
     for said in (*(f"left out: {problem}" for problem in found.left_out.values()), *found.remarks):
-        click.echo(printable(said))
+        say(said)
 
 
-def _print(found: Profile, console: Console) -> None:
-    console.print(f"[bold]{escape(found.name)}[/bold]")
+def _print(found: Profile, console: Page) -> None:
+    console.print(found.name, style="bold")
     if engine := found.engine:
-        console.print(escape(engine_line(engine)))
+        console.print(engine_line(engine))
     console.print(f"one tick each {duration_text(found.period)}, {duration_text(found.lead_up)} kept before an alarm")
     console.print(_buses(found), _channels(found), _polled(found), _alarms(found), _authority(found), sep="\n\n")
 
@@ -144,7 +142,7 @@ def _buses(found: Profile) -> Table:
     for bus, names in found.buses.items():
         messages = [m for m in found.messages if m.bus == bus]
         shown = ", ".join(f"{m.name} {identifier_text(m.identifier, m.extended)}" for m in messages)
-        table.add_row(bus, ", ".join(names) or "any", escape(shown))
+        table.add_row(bus, ", ".join(names) or "any", shown)
     return table
 
 
@@ -154,7 +152,7 @@ def _channels(found: Profile) -> Table:
         low, high = channel.valid
         valid = f"{low:g} .. {high:g}" if low > float("-inf") else ""
         stale = "" if channel.formula else duration_text(channel.stale_after)
-        table.add_row(channel.name, channel.unit, escape(origin_text(channel)), valid, stale)
+        table.add_row(channel.name, channel.unit, origin_text(channel), valid, stale)
     return table
 
 
@@ -173,7 +171,7 @@ def _alarms(found: Profile) -> Table:
     for alarm in found.alarms:
         marks = [mark for mark, on in (("latching", alarm.latching), ("livewatch's own", alarm.signature)) if on]
         lines = alarm_lines(alarm)
-        table.add_row("\n".join([alarm.name, alarm.priority, *marks]), escape("\n".join(lines)) + "\n")
+        table.add_row("\n".join([alarm.name, alarm.priority, *marks]), "\n".join(lines) + "\n")
     return table
 
 

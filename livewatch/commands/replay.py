@@ -6,7 +6,6 @@ import sys
 from pathlib import Path
 
 import click
-from rich.console import Console
 
 from livewatch import (
     Profile,
@@ -28,6 +27,7 @@ from livewatch.commands.options import (
     stretch_of,
     stretch_options,
 )
+from livewatch.commands.page import Page, say
 from livewatch.run.history import History
 from livewatch.run.pacing import paced
 
@@ -53,7 +53,7 @@ def read_speed(text: str) -> float | None:
     return speed
 
 
-def play_lines(source: Source, profile: Profile, speed: float | None, out: Path, console: Console) -> Path:
+def play_lines(source: Source, profile: Profile, speed: float | None, out: Path, console: Page) -> Path:
     """Play `source` with the line display, into a session folder below `out`; the folder's path comes back."""
     folder = SessionFolder.create(out, profile, [source.name])
     recorder = Recorder(folder, may_wait=True)
@@ -70,7 +70,7 @@ def play_lines(source: Source, profile: Profile, speed: float | None, out: Path,
             finally:
                 run.close()
     finally:
-        console.print(f"The session folder is {folder.path}", highlight=False, soft_wrap=True)
+        console.print(f"The session folder is {folder.path}", soft_wrap=True)
     return folder.path
 
 
@@ -112,7 +112,7 @@ def replay(
     stretch = stretch_of(start, stop)
     source = open_source(path, profile, given, stretch)
     if lines or not sys.stdout.isatty():
-        play_lines(source, profile, factor, out, Console())
+        play_lines(source, profile, factor, out, Page())
         return
     from livewatch.dashboard import show_replay
     from livewatch.run.player import Player
@@ -122,4 +122,4 @@ def replay(
         lambda: open_source(path, profile, given, stretch), profile, Recorder(folder, may_wait=True), speed=factor
     )
     show_replay(player)
-    print(f"The session folder is {folder.path}")
+    say(f"The session folder is {folder.path}")

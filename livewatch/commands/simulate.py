@@ -9,12 +9,12 @@ from typing import Any
 
 import can
 import click
-from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 from rich.table import Column, Table
 
 from livewatch import Mismatch, Profile, SourceError, UsageError, load_profile, write_recording
 from livewatch.commands.options import profile_option, read_duration
+from livewatch.commands.page import Page
 from livewatch.simulator import CARS, KINDS, ROUTES, Drive, Scenario, parse_mismatch
 from livewatch.simulator import simulate as simulate_drive
 from livewatch.simulator.bus_frames import BEGINS, Wire, broadcast
@@ -106,9 +106,9 @@ def simulate(
         livewatch simulate drive.log -m air_meter_bore=70
         livewatch simulate --interface udp_multicast --channel 239.74.163.2
     """
-    console = Console(stderr=True)
+    console = Page(stderr=True)
     if show_list:
-        _show_list(Console())
+        _show_list(Page())
         return
     if (output is None) == (interface is None):
         raise UsageError("say where the drive goes: OUTPUT, a recording to write, or --interface, a bus to play onto")
@@ -130,7 +130,7 @@ def simulate(
         truth.write_text(json.dumps(drive.facts, indent=2) + "\n", encoding="utf-8")
     if output is not None:
         count = write_recording(as_recorded(frames_of(drive, profile, wire), profile), output)
-        console.print(f"{output}: {count:,} frames, {len(drive.time) / 100:.0f} s. {_said(drive)}", highlight=False)
+        console.print(f"{output}: {count:,} frames, {len(drive.time) / 100:.0f} s. {_said(drive)}")
     else:
         assert interface is not None
         _play(drive, profile, wire, interface, channels, bitrate, console)
@@ -140,7 +140,7 @@ def _usual_profile(car: str, route: str) -> str:
     return "dyno_cell" if car == "brackwell_20t" and route == "dyno" else car
 
 
-def _drive(scenario: Scenario, console: Console) -> Drive:
+def _drive(scenario: Scenario, console: Page) -> Drive:
     with Progress(
         TextColumn("driving"),
         BarColumn(),
@@ -165,7 +165,7 @@ def _play(
     interface: str,
     channels: tuple[str, ...],
     bitrate: int | None,
-    console: Console,
+    console: Page,
 ) -> None:
     port = profile.diagnostics[0] if profile.diagnostics else None
     names = tuple(profile.buses) or ((port.bus,) if port else ("bus",))
@@ -184,7 +184,7 @@ def _play(
             EngineAnswers(DriveValues(drive), parameters, profile.channels), port.extended if port else False
         )
         spots = ", ".join(f"{name} on {interface} {wanted[name]}" for name in names)
-        console.print(f"Playing {len(drive.time) / 100:.0f} s in real time: {spots}. End with Ctrl-C.", highlight=False)
+        console.print(f"Playing {len(drive.time) / 100:.0f} s in real time: {spots}. End with Ctrl-C.")
         frames = broadcast(drive, profile, wire) if profile.messages else iter(())
         with console.status("") as status:
 
@@ -197,7 +197,7 @@ def _play(
                 frames, buses, BEGINS, len(drive.time) / 100, (port.bus if port else names[0], responder), tell
             )
     lost = f", {played.lost:,} the bus did not take" if played.lost else ""
-    console.print(f"{played.sent:,} frames sent{lost}. {_said(drive)}", highlight=False)
+    console.print(f"{played.sent:,} frames sent{lost}. {_said(drive)}")
 
 
 def _channels(names: tuple[str, ...], given: tuple[str, ...]) -> dict[str, str | None]:
@@ -218,7 +218,7 @@ def _channels(names: tuple[str, ...], given: tuple[str, ...]) -> dict[str, str |
     return result
 
 
-def _show_list(console: Console) -> None:
+def _show_list(console: Page) -> None:
     cars = Table("car", "what it is", title="Cars", title_justify="left")
     for car in CARS.values():
         cars.add_row(car.name, car.meaning)

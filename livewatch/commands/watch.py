@@ -8,11 +8,11 @@ import time
 from pathlib import Path
 
 import click
-from rich.console import Console
 
 from livewatch import Profile, Recorder, Run, SessionFolder, SourceError, UsageError, nearest, profile_for
 from livewatch.commands.line_display import LineDisplay
 from livewatch.commands.options import bus_option, lines_option, out_option, profile_option, read_duration
+from livewatch.commands.page import Page, say
 from livewatch.run.history import History
 from livewatch.run.live import LiveBus, LiveRun, found_buses_text, list_buses, parse_live_buses
 
@@ -119,7 +119,7 @@ def watch(
             run.close()
             shutil.rmtree(folder.path, ignore_errors=True)
         raise
-    print(f"The session folder is {folder.path}")
+    say(f"The session folder is {folder.path}")
 
 
 def _shown(
@@ -133,20 +133,20 @@ def _shown(
 
 
 def _show_buses() -> None:
-    print(found_buses_text(list_buses()))
+    say(found_buses_text(list_buses()))
 
 
 def _agree_to_poll(profile: Profile, yes: bool) -> None:
     if not any(port.poll for port in profile.diagnostics):
         raise UsageError("--poll: the profile has no polls; expected `poll:` entries in it")
-    print(POLL_CAUTION, file=sys.stderr)
+    say(POLL_CAUTION, error=True)
     if not yes:
         click.confirm("Transmit these requests?", abort=True, err=True)
 
 
 def _watch_lines(live: LiveRun, duration: int | None) -> None:
     end = None if duration is None else time.monotonic() + duration / 1e9
-    with LineDisplay(live.run, Console()) as display:
+    with LineDisplay(live.run, Page()) as display:
         live.start()
         try:
             while live.running and (end is None or time.monotonic() < end):

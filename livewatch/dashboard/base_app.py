@@ -11,6 +11,7 @@ from livewatch.dashboard.content.view_state import ViewState
 from livewatch.dashboard.content.watched_run import WatchedRun, failure_of
 from livewatch.dashboard.textual_internals import TextualApp
 from livewatch.data.actions import Action
+from livewatch.wording.shown import shown
 
 __all__ = ["BaseApp"]
 
@@ -35,6 +36,10 @@ class BaseApp(TextualApp):
     def __init__(self) -> None:
         super().__init__()
         self._pending: list[tuple[Future[Any], str]] = []
+
+    def notify(self, message: str, **options: Any) -> None:
+        """Tell something at the edge of the screen; nothing in it is markup."""
+        super().notify(shown(message), **{**options, "markup": False})
 
     def view_state(self) -> ViewState:
         """How the person looks, now."""

@@ -13,6 +13,7 @@ from rich.cells import cell_len, get_character_cell_size
 
 from livewatch.dashboard.drawing.fitting import one_line
 from livewatch.dashboard.drawing.plain import as_plain
+from livewatch.wording.shown import LONGEST, shown
 
 __all__ = ["INKS", "Canvas", "Ink", "Line"]
 
@@ -86,6 +87,7 @@ class Canvas:
         return start
 
     def _placed(self, text: str, width: int) -> str:
+        text = shown(text, max(self.width, LONGEST))
         if self.plain:
             text = as_plain(text)
         if (len(text) if text.isascii() else cell_len(text)) > width:

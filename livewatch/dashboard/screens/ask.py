@@ -12,6 +12,8 @@ from textual.containers import Vertical
 from textual.screen import ModalScreen
 from textual.widgets import Input, Static
 
+from livewatch.wording.shown import shown
+
 __all__ = ["AskChoice", "AskText"]
 
 T = TypeVar("T")
@@ -31,7 +33,7 @@ class AskText(ModalScreen[str]):
     def compose(self) -> ComposeResult:
         """The question, a line to write on, what the keys do."""
         with Vertical(id="dialog"):
-            yield Static(self._question, classes="title", markup=False)
+            yield Static(shown(self._question), classes="title", markup=False)
             yield Input(self._start, compact=True, max_length=400)
             yield Static("enter  done        escape  never mind", classes="keys", markup=False)
 
@@ -59,7 +61,7 @@ class AskChoice(ModalScreen[T | None], Generic[T]):
     def compose(self) -> ComposeResult:
         """The question, then the choices."""
         with Vertical(id="dialog"):
-            yield Static(self._question, classes="title", markup=False)
+            yield Static(shown(self._question), classes="title", markup=False)
             for number, (words, _) in enumerate(self._choices, 1):
                 yield Static(f"{number}  {words}", id=f"choice-{number}", markup=False)
             yield Static("escape  never mind", classes="keys", markup=False)

@@ -10,6 +10,8 @@ from textual.containers import Vertical
 from textual.screen import ModalScreen
 from textual.widgets import Static
 
+from livewatch.wording.shown import shown
+
 __all__ = ["CAUTIONS", "Cautions"]
 
 CAUTIONS = (
@@ -36,7 +38,7 @@ class Cautions(ModalScreen[bool]):
     def compose(self) -> ComposeResult:
         """Text, and what the two keys do."""
         with Vertical(id="dialog"):
-            yield Static(f"Before the first run with {self._vehicle}", classes="title", markup=False)
+            yield Static(f"Before the first run with {shown(self._vehicle)}", classes="title", markup=False)
             for caution in CAUTIONS:
                 yield Static(f"-  {caution}", classes="caution", markup=False)
             yield Static("enter  I have read this        q  leave", classes="keys", id="answer", markup=False)

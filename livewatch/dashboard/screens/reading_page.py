@@ -12,7 +12,12 @@ from textual.containers import VerticalScroll
 from textual.screen import ModalScreen
 from textual.widgets import Static
 
+from livewatch.wording.shown import shown
+
 __all__ = ["ReadingPage"]
+
+LONGEST_PARAGRAPH = 4000
+"""Characters."""
 
 
 class ReadingPage(ModalScreen[None]):
@@ -40,7 +45,7 @@ class ReadingPage(ModalScreen[None]):
     def _text(self) -> Text:
         text = Text("r closes this; the arrow keys scroll it\n")
         for title, paragraphs in self._parts:
-            text.append(f"\n{title}\n", "bold")
+            text.append(f"\n{shown(title)}\n", "bold")
             for paragraph in paragraphs:
-                text.append(f"{paragraph}\n")
+                text.append(f"{shown(paragraph, LONGEST_PARAGRAPH)}\n")
         return text
