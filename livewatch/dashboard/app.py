@@ -35,7 +35,6 @@ from livewatch.dashboard.screens.reading_page import ReadingPage
 from livewatch.dashboard.speech import Speech, speech_command
 from livewatch.dashboard.themes import THEMES
 from livewatch.dashboard.time_actions import TimeActions
-from livewatch.run.live import spare_from_collection
 from livewatch.wording.reader_units import SYSTEMS, ReaderUnits
 
 __all__ = ["Dashboard"]
@@ -133,6 +132,8 @@ class Dashboard(AlarmActions, TimeActions):
             self.push_screen(Cautions(self.watched.profile.name), self._cautions_answered)
         self.call_after_refresh(self.beat)
         if self.watched.player is None:
+            from livewatch.run.live import spare_from_collection  # brings python-can: a replay needs none
+
             self.call_after_refresh(spare_from_collection)
 
     def on_app_focus(self) -> None:

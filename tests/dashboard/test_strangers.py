@@ -45,7 +45,8 @@ def test_nothing_drawn_on_a_canvas_keeps_what_a_terminal_acts_on(text: str, plai
 async def test_no_view_shows_a_strangers_control_codes(view: str, run_of: Make, app_of: Make) -> None:
     watched = run_of(replay=view == "bench")
     alarms = tuple(
-        replace(one, message=NASTY, action=NASTY, setpoint=NASTY, reason=NASTY) for one in watched.shown.alarms
+        replace(one, message=NASTY, action=NASTY, setpoint=replace(one.setpoint, text=NASTY), reason=NASTY)
+        for one in watched.shown.alarms
     )
     verdict = VerdictSoFar("misfit", (NASTY,), (LikelyCause((NASTY,), (NASTY,), 0.9),), 1.0, NASTY, (NASTY,))
     watched.shown = replace(

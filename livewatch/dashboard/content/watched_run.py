@@ -10,7 +10,7 @@ from bisect import insort
 from collections import deque
 from collections.abc import Callable, Sequence
 from concurrent.futures import Future
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from livewatch.dashboard.content.events import moment
 from livewatch.dashboard.content.snapshot import Snapshot
@@ -20,9 +20,11 @@ from livewatch.data.events import Event
 from livewatch.errors import LivewatchError
 from livewatch.profile.model import Profile
 from livewatch.run.history import History
-from livewatch.run.live import LiveRun
 from livewatch.run.overview import without_lead_up
 from livewatch.run.player import Player
+
+if TYPE_CHECKING:
+    from livewatch.run.live import LiveRun
 
 __all__ = ["WatchedLive", "WatchedReplay", "WatchedRun", "failure_of"]
 
