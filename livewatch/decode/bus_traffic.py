@@ -36,6 +36,7 @@ MOST_REMEMBERED = 4096
 """29-bit identifiers not in the profile that are told apart."""
 
 NOT_IN_PROFILE = "frames not in the profile"
+TOO_LONG = "frames whose identifier has 29 bits here and 11 in the profile: written with 8 digits in place of 3?"
 UNKNOWN_BUS = "frames on bus {}, which is not in the profile"
 ERRORS = "error frames"
 REMOTES = "remote frames"
@@ -105,6 +106,7 @@ class TrafficTable:
         self._extended_code = np.array([code for _, code in extended], np.uint32)
         self._unknown_standard = np.zeros(table.size, np.int64)
         self._unknown_extended: dict[int, int] = {}
+        self._standard_came = False
         self._named: tuple[str, ...] | None = None
         self._translate = np.empty(0, np.int64)
 
@@ -135,8 +137,14 @@ class TrafficTable:
                 for i, frames in enumerate(np.bincount(batch.bus[empty & foreign]).tolist()):
                     _add(counts, UNKNOWN_BUS.format(batch.buses[i]), frames)
                 empty &= ~foreign
+            if not self._standard_came:
+                # What the profile has under 11 bits, the recording has under 29: its writer wrote every digit.
+                long = empty & (extended != 0) & (batch.identifier < STANDARD)
+                long[np.argmin(extended) if (extended == 0).any() else len(long) :] = False
+                _add(counts, TOO_LONG, int(np.count_nonzero(self._standard[place[long]])))
             _add(counts, NOT_IN_PROFILE, int(np.count_nonzero(empty)))
             self._remember(empty, place, extended, rows, key)
+        self._standard_came = self._standard_came or bool((extended == 0).any())
         return result
 
     def unknown(self) -> list[IdentifierCount]:

@@ -17,11 +17,10 @@ from typing import TYPE_CHECKING, Any, ClassVar
 from livewatch.data.frames import MOST_BUSES, FrameBatch
 from livewatch.data.messages import columns_by_channel
 from livewatch.errors import SourceError
+from livewatch.sources.library_log import CountedLog
 from livewatch.sources.recordings.byte_stream import ByteStream
 from livewatch.sources.recordings.format_reader import FormatReader
-from livewatch.sources.recordings.library_log import CountedLog
 from livewatch.sources.recordings.text_lines import CSV_HEADER, AscLines, CsvLines, TextLines
-from livewatch.sources.tables.mf4_table import group_sizes
 
 if TYPE_CHECKING:
     import can
@@ -29,7 +28,6 @@ if TYPE_CHECKING:
 __all__ = [
     "AscReader",
     "CsvReader",
-    "Mf4Reader",
     "PlainBlfReader",
     "PlainCandumpReader",
     "PythonCanReader",
@@ -226,6 +224,7 @@ class IndexedReader(PythonCanReader):
         for message in messages:
             self._read += 1
             yield message
+        self._total = max(1, self._read)
 
 
 class PlainBlfReader(PythonCanReader):
@@ -243,29 +242,3 @@ class PlainBlfReader(PythonCanReader):
         reader = self.open_reader(io.BufferedReader(self.stream))
         self.start_time = round(reader.start_timestamp * 1000) * 1_000_000
         yield from reader
-
-
-class Mf4Reader(IndexedReader):
-    """MF4 (ASAM MDF 4) with frames as a bus logger stores them. Needs asammdf."""
-
-    name, suffix, reader = "MF4", ".mf4", "MF4Reader"
-
-    @classmethod
-    def recognises(cls, head: bytes) -> bool:
-        """MDF's own mark, version 4, comes first."""
-        return head.startswith((b"MDF     4", b"UnFinMF 4"))
-
-    def messages(self) -> Iterator[can.Message]:
-        """The messages of all groups, by time."""
-        path = self.stream.path
-        # A path is read piece by piece; compressed content has to be unpacked into memory.
-        content = io.BytesIO(self.stream.read()) if self.stream.compressed else None
-        frames, channels = group_sizes(path, content)
-        if not frames:
-            raise SourceError(f"{path}: this holds decoded channels: it is a table, not a recording")
-        if others := sum(map(bool, channels)):
-            self.counts["groups of decoded channels, left out because there are frames"] += others
-        if content is not None:
-            content.seek(0)
-        with self.open_reader(content or str(path)) as reader:
-            yield from self.counted(reader, sum(frames))

@@ -19,10 +19,10 @@ from livewatch.sources.recordings.byte_stream import ByteStream
 from livewatch.sources.recordings.candump.candump_reader import CandumpReader
 from livewatch.sources.recordings.database_reader import DatabaseReader
 from livewatch.sources.recordings.format_reader import FormatReader
+from livewatch.sources.recordings.mf4_reader import Mf4Reader
 from livewatch.sources.recordings.python_can_readers import (
     AscReader,
     CsvReader,
-    Mf4Reader,
     PlainBlfReader,
     PlainCandumpReader,
     TrcReader,

@@ -1,62 +1,30 @@
 """MF4 tables (ASAM MDF 4): decoded channels in groups, each group with its own times. Through asammdf.
 
 A file and the profile come in, batches of samples in order of time go out. Every group is read a bounded number of
-records at a time and the groups are merged. A file in which a bus logger stored frames is no table but a recording;
-`holds_frames` tells by the groups it has.
+records at a time, in a process apart, and the groups are merged. A file in which a bus logger stored frames is no table
+but a recording.
 """
 
 from __future__ import annotations
 
-import gc
-import sys
 from collections import Counter
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
-from typing import Any, BinaryIO
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from livewatch.data.clock import nanoseconds_of
 from livewatch.data.samples import Quality, SampleBatch, SampleColumn, rows_of
-from livewatch.errors import SourceError, said_by
 from livewatch.profile.model import Profile
-from livewatch.sources.recordings.library_log import CountedLog
+from livewatch.sources.apart import Item, apart
+from livewatch.sources.library_log import CountedLog
+from livewatch.sources.mf4_file import contents, opened
 from livewatch.sources.tables.cells import EMPTY, OTHER, Column, numbers, times
 from livewatch.sources.tables.column_binding import ColumnBinding, bind_columns, count_missing
 
-__all__ = ["Mf4Table", "group_sizes", "holds_frames"]
-
-_BUS_EVENT = 0x2
-"""Flag of a channel group whose records are frames of a bus (ASAM MDF 4, `cg_flags`)."""
-_MASTERS = (2, 3)
-"""Channel types that are a group's time (ASAM MDF 4, `cn_type`)."""
-
-
-def group_sizes(path: Path, content: BinaryIO | None = None) -> tuple[list[int], list[int]]:
-    """Records in each group of frames, and in each group of decoded channels, of the MF4 file at `path` (or of its
-    unpacked `content`).
-
-    Raises:
-        SourceError: it cannot be read, or asammdf is not installed.
-    """
-    frames: list[int] = []
-    channels: list[int] = []
-    with CountedLog(Counter()), _opened(path, content) as file:
-        for group in file.groups:
-            kind = frames if group.channel_group.flags & _BUS_EVENT else channels
-            kind.append(int(group.channel_group.cycles_nr))
-    return frames, channels
-
-
-def holds_frames(path: Path) -> bool:
-    """Whether a bus logger stored frames in the MF4 file at `path`.
-
-    Raises:
-        SourceError: it cannot be read, or asammdf is not installed.
-    """
-    return bool(group_sizes(path)[0])
+__all__ = ["Mf4Table", "samples_inside"]
 
 
 class Mf4Table:
@@ -69,49 +37,84 @@ class Mf4Table:
 
     def __init__(self, path: Path, profile: Profile) -> None:
         self.counts: Counter[str] = Counter()
+        self.progress = 0.0
+        """The share of records read so far, 0..1."""
         self._path = path
-        self._read = self._total = 0
-        with CountedLog(self.counts), _opened(path) as file:
-            places, names, units = _channels_of(file)
-            bindings = bind_columns(path, names, units, None, profile)
-            self.start_time = nanoseconds_of(file.header.start_time)
+        holds = contents(path)
+        bindings = bind_columns(path, holds.names, holds.units, None, profile)
+        self._start_time = holds.start_time
         self._groups: dict[int, list[tuple[int, ColumnBinding]]] = {}
         for number, binding in sorted(bindings.items()):
-            group, index = places[number]
+            group, index = holds.places[number]
             self._groups.setdefault(group, []).append((index, binding))
-        self.used = {profile.channels[binding.channel].name: names[number] for number, binding in bindings.items()}
-        self.unused = [name for number, name in enumerate(names) if number not in bindings]
+        self.used = {
+            profile.channels[binding.channel].name: holds.names[number] for number, binding in bindings.items()
+        }
+        self.unused = [name for number, name in enumerate(holds.names) if number not in bindings]
         count_missing(profile, self.used, self.counts)
+
+    def batches(self, size: int) -> Iterator[SampleBatch]:
+        """Samples in order of time, about `size` rows at a time."""
+        counted = Counter(self.counts)
+        for header, arrays in apart(str(self._path), samples_inside, self._path, self._start_time, self._groups, size):
+            self.counts.clear()
+            self.counts.update(counted + Counter(header["counts"]))
+            self.progress = header["share"]
+            if arrays:
+                time, *parts = arrays
+                columns = zip(header["channels"], *(iter(parts),) * 3, strict=True)
+                yield SampleBatch(time, [SampleColumn(*column) for column in columns])
+
+    def close(self) -> None:
+        """Nothing stays open between batches."""
+
+
+def samples_inside(
+    path: Path, start_time: int, groups: dict[int, list[tuple[int, ColumnBinding]]], size: int
+) -> Iterator[Item]:
+    """The samples of an MF4 file, for a process apart."""
+    reader = _GroupReader(start_time, groups)
+    with opened(path) as file:
+        for batch in reader.batches(file, size):
+            header = {"channels": [column.channel for column in batch.columns], "counts": reader.counts}
+            columns = [part for column in batch.columns for part in (column.row, column.value, column.quality)]
+            yield {**header, "share": reader.progress}, [batch.time, *columns]
+    yield {"counts": reader.counts, "share": 1.0}, []
+
+
+class _GroupReader:
+    """Merges the groups of one file; runs in the process apart."""
+
+    def __init__(self, start_time: int, groups: dict[int, list[tuple[int, ColumnBinding]]]) -> None:
+        self.counts: Counter[str] = Counter()
+        self._start_time, self._groups = start_time, groups
+        self._read = self._total = 0
 
     @property
     def progress(self) -> float:
         """The share of records read so far, 0..1."""
         return self._read / self._total if self._total else 0.0
 
-    def batches(self, size: int) -> Iterator[SampleBatch]:
+    def batches(self, file: Any, size: int) -> Iterator[SampleBatch]:
         """Samples in order of time, about `size` rows at a time."""
-        with _opened(self._path) as file:
-            self._total = sum(file.groups[group].channel_group.cycles_nr for group in self._groups)
-            blocks = {group: self._blocks(file, group, max(1, size // len(self._groups))) for group in self._groups}
-            heads = {group: block for group in blocks if (block := next(blocks[group], None)) is not None}
-            while heads:
-                # Nothing earlier than the end of the block that ends first can still come.
-                horizon = min(int(block.time[-1]) for block in heads.values())
-                taken: list[SampleBatch] = []
-                for group, block in list(heads.items()):
-                    count = int(np.searchsorted(block.time, horizon, side="right"))
-                    taken.append(rows_of(block, 0, count))
-                    heads[group] = rows_of(block, count, len(block))
-                    if count == len(block):
-                        following = next(blocks[group], None)
-                        if following is None:
-                            del heads[group]
-                        else:
-                            heads[group] = following
-                yield _merged(taken)
-
-    def close(self) -> None:
-        """Nothing stays open between batches."""
+        self._total = sum(file.groups[group].channel_group.cycles_nr for group in self._groups)
+        blocks = {group: self._blocks(file, group, max(1, size // len(self._groups))) for group in self._groups}
+        heads = {group: block for group in blocks if (block := next(blocks[group], None)) is not None}
+        while heads:
+            # Nothing earlier than the end of the block that ends first can still come.
+            horizon = min(int(block.time[-1]) for block in heads.values())
+            taken: list[SampleBatch] = []
+            for group, block in list(heads.items()):
+                count = int(np.searchsorted(block.time, horizon, side="right"))
+                taken.append(rows_of(block, 0, count))
+                heads[group] = rows_of(block, count, len(block))
+                if count == len(block):
+                    following = next(blocks[group], None)
+                    if following is None:
+                        del heads[group]
+                    else:
+                        heads[group] = following
+            yield _merged(taken)
 
     def _blocks(self, file: Any, group: int, size: int) -> Iterator[SampleBatch]:
         total = file.groups[group].channel_group.cycles_nr
@@ -128,7 +131,7 @@ class Mf4Table:
                 return
             self._read += min(size, total - offset)
             time, known = times(np.asarray(signals[0].timestamps), 1_000_000_000)
-            time = time + self.start_time
+            time = time + self._start_time
             # The standard has times ascend within a group; the merge relies on it.
             ascending = np.maximum.accumulate(np.maximum(time, latest))
             if not known.all() or (time != ascending).any():
@@ -154,43 +157,6 @@ class Mf4Table:
         if signal.invalidation_bits is not None:
             quality[np.asarray(signal.invalidation_bits, np.bool_)[row]] = Quality.INVALID
         return SampleColumn(binding.channel, row, value, quality)
-
-
-def _opened(path: Path, content: BinaryIO | None = None) -> Any:
-    try:
-        import asammdf
-    except ImportError:
-        raise SourceError(f'{path}: reading MF4 needs the package asammdf: pip install "livewatch[tables]"') from None
-    reason = ""
-    complain = sys.unraisablehook
-    try:
-        # An asammdf object that failed to open also fails to close, which Python would print behind our back.
-        sys.unraisablehook = lambda _: None
-        try:
-            name: Any = path if content is None else content
-            return asammdf.MDF(name)
-        except Exception as error:  # asammdf raises whatever the bytes lead it to
-            reason = said_by(error)
-        gc.collect()
-    finally:
-        sys.unraisablehook = complain
-    raise SourceError(f"{path}: this is no whole MF4 file: {reason}")
-
-
-def _channels_of(file: Any) -> tuple[list[tuple[int, int]], list[str], list[str | None]]:
-    """Place (group, index), name and unit of every channel that is no time and no frame of a bus."""
-    places: list[tuple[int, int]] = []
-    names: list[str] = []
-    units: list[str | None] = []
-    for number, group in enumerate(file.groups):
-        if group.channel_group.flags & _BUS_EVENT:
-            continue
-        for index, channel in enumerate(group.channels):
-            if channel.channel_type not in _MASTERS:
-                places.append((number, index))
-                names.append(str(channel.name))
-                units.append(channel.unit or (channel.conversion.unit if channel.conversion else None) or None)
-    return places, names, units
 
 
 def _cells(samples: NDArray[Any]) -> Column:

@@ -15,11 +15,12 @@ from typing import Protocol
 from livewatch.data.samples import SampleBatch
 from livewatch.errors import SourceError, oddities
 from livewatch.profile.model import Profile
+from livewatch.sources.mf4_file import contents
 from livewatch.sources.recordings.byte_stream import ByteStream
 from livewatch.sources.recordings.python_can_readers import CsvReader
 from livewatch.sources.recordings.recording import FORMATS, recording_suffix
 from livewatch.sources.tables.csv_rows import CsvRows
-from livewatch.sources.tables.mf4_table import Mf4Table, holds_frames
+from livewatch.sources.tables.mf4_table import Mf4Table
 from livewatch.sources.tables.parquet_rows import ParquetRows
 from livewatch.sources.tables.rows import rows_to_samples
 
@@ -132,7 +133,7 @@ def is_table(path: Path) -> bool:
     suffix = recording_suffix(path)
     if suffix in _MF4_SUFFIXES:
         try:
-            return not holds_frames(path)
+            return not contents(path).holds_frames
         except SourceError:
             return False
     if suffix in _CSV_SUFFIXES:
@@ -160,6 +161,6 @@ def _content(path: Path, profile: Profile) -> tuple[str, _Content]:
             raise SourceError(f"{path}: a table of this kind cannot be read compressed; unpack it first")
     if suffix in _PARQUET_SUFFIXES:
         return ParquetRows.format, rows_to_samples(path, ParquetRows(path), profile)
-    if holds_frames(path):
+    if contents(path).holds_frames:
         raise SourceError(f"{path}: this holds frames of a bus: it is a recording, not a table")
     return Mf4Table.format, Mf4Table(path, profile)
