@@ -29,21 +29,6 @@ class AirModel:
     """Attributes: `cylinder_air` and `speed_density` kg/s; `correction` metered over speed-density air as followed now;
     `load` absolute load as a share (1.0 is a full cylinder at 25 degC, 101.3 kPa); `efficiency` of the table."""
 
-    __slots__ = (
-        "_calibration",
-        "_last_boost",
-        "_last_manifold",
-        "_metered",
-        "_modelled",
-        "_rate",
-        "correction",
-        "cylinder_air",
-        "efficiency",
-        "load",
-        "settled",
-        "speed_density",
-    )
-
     def __init__(self, calibration: Calibration, manifold: float, boost: float) -> None:
         self._calibration = calibration
         self._last_manifold, self._last_boost = manifold, boost

@@ -87,8 +87,6 @@ class Breathing:
     practice, no source), kept as a table every 50 rpm.
     """
 
-    __slots__ = ("_clearance", "_table", "displacement")
-
     def __init__(self, engine: EngineBlock) -> None:
         self.displacement = engine.displacement_l * 1e-3
         self._clearance = engine.compression_ratio
@@ -132,33 +130,6 @@ class AirPath:
     `purge_air` into the manifold, `cylinders` out of it; `pipe_mass`, `manifold_mass`; `pipe_pressure`,
     `manifold_pressure`, `filter_pressure`; `pipe_temperature`, `manifold_temperature`.
     """
-
-    __slots__ = (
-        "_by_pass_area",
-        "_leak_area",
-        "_manifold_volume",
-        "_pipe_leak_area",
-        "_pipe_volume",
-        "_restriction",
-        "_throttle_bore",
-        "breathing",
-        "by_pass",
-        "cylinders",
-        "filter_pressure",
-        "inflow",
-        "manifold_leak",
-        "manifold_mass",
-        "manifold_pressure",
-        "manifold_temperature",
-        "metered",
-        "pipe_mass",
-        "pipe_pressure",
-        "pipe_temperature",
-        "pressure_leak",
-        "purge_air",
-        "purge_vapour",
-        "throttle",
-    )
 
     def __init__(self, build: Build, pressure: float, temperature: float) -> None:
         self.breathing = Breathing(build.engine)

@@ -34,8 +34,6 @@ PROPORTIONAL, INTEGRAL, FORGETS = 3.5e-6, 6.0e-6, 4.0
 class BoostController:
     """Attributes: `commanded` Pa absolute, `duty` 0..1, `integral` share of duty."""
 
-    __slots__ = ("_boost", "_calibration", "_rate", "commanded", "duty", "integral")
-
     def __init__(self, calibration: Calibration, outside: float) -> None:
         self._calibration = calibration
         self.commanded = outside

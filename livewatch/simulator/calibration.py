@@ -48,8 +48,6 @@ BOOSTS = (10e3, 30e3, 50e3, 70e3, 90e3, 110e3, 130e3, 150e3)
 class Curve:
     """Straight lines through points, held at the ends."""
 
-    __slots__ = ("x", "y")
-
     def __init__(self, x: Sequence[float], y: Sequence[float]) -> None:
         self.x, self.y = list(x), list(y)
 
@@ -65,8 +63,6 @@ class Curve:
 
 class Map:
     """Bilinear over (x, y), held at the edges, as engine computers interpolate."""
-
-    __slots__ = ("x", "y", "z")
 
     def __init__(self, x: Sequence[float], y: Sequence[float], z: Sequence[Sequence[float]]) -> None:
         self.x, self.y, self.z = list(x), list(y), [list(row) for row in z]

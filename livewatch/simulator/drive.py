@@ -110,7 +110,7 @@ def _facts(scenario: Scenario, car: RunningCar) -> dict[str, Any]:
         "ethanol_percent": scenario.ethanol_percent,
         "stoichiometric": car.fuel_blend.stoichiometric,
         "dry_air_share": car.dry_share,
-        "tolerances": {name: getattr(tolerances, name) for name in type(tolerances).__slots__},
+        "tolerances": dict(sorted(vars(tolerances).items())),
         "fault_codes": sorted(car.faults.confirmed),
         "pending_codes": sorted(car.faults.pending),
     }

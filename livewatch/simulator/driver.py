@@ -37,37 +37,6 @@ STALLS_BELOW = 880.0
 class Driver:
     """One person at the wheel; see the module's first paragraph for what the attributes say."""
 
-    __slots__ = (
-        "_acceleration_wanted",
-        "_body",
-        "_clutch_closing",
-        "_cut_for",
-        "_foot",
-        "_highest",
-        "_integral",
-        "_leg",
-        "_leg_time",
-        "_legs",
-        "_next_gear",
-        "_noise",
-        "_reference",
-        "_settled",
-        "_shift",
-        "_since_shift",
-        "_stage",
-        "_uneven",
-        "_unsteady",
-        "brake",
-        "clutch",
-        "engaged",
-        "gear",
-        "grade",
-        "held_speed",
-        "pedal",
-        "pulling",
-        "starter",
-    )
-
     def __init__(self, body: Body, legs: Iterator[Leg], highest: float, generator: np.random.Generator) -> None:
         self._body = body
         self._highest = highest

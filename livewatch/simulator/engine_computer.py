@@ -45,26 +45,6 @@ class EngineComputer:
     0..1, `boost_duty` 0..1, `commanded_boost` Pa absolute, `ignition` deg, `retard` deg, `running_for` s.
     """
 
-    __slots__ = (
-        "_area_to_opening",
-        "_calibration",
-        "_not_knocked_for",
-        "_until_watch",
-        "air",
-        "boost",
-        "boost_duty",
-        "commanded_boost",
-        "faults",
-        "fuel",
-        "idle",
-        "idling",
-        "ignition",
-        "narrow_band",
-        "opening_wanted",
-        "retard",
-        "running_for",
-    )
-
     def __init__(
         self,
         calibration: Calibration,

@@ -51,22 +51,6 @@ class ExhaustPath:
     ratio passing each sensor; `felt` the same after the sensor's lag; `delay` s.
     """
 
-    __slots__ = (
-        "_at",
-        "_composition",
-        "_lag",
-        "_progress",
-        "_read",
-        "_restriction",
-        "_volume",
-        "at_sensor",
-        "banks",
-        "behind",
-        "delay",
-        "felt",
-        "temperature",
-    )
-
     def __init__(self, build: Build, outside: float, temperature: float, richness: float) -> None:
         self.banks = build.engine.banks
         self.temperature = temperature

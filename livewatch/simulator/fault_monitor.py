@@ -28,8 +28,6 @@ CODES: Mapping[str, str] = {
 class FaultMonitor:
     """`pending` and `confirmed` in the order they were set, each with the second it happened."""
 
-    __slots__ = ("_failing", "confirmed", "pending")
-
     def __init__(self) -> None:
         self._failing: dict[str, float] = {}
         self.pending: dict[str, float] = {}

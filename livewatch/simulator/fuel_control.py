@@ -51,30 +51,6 @@ class FuelControl:
     """Attributes: `commanded` lambda; `status`; `pulse` s and `trims`, one a bank; `cut` and why (`overrun`,
     `overboost`, `limiter`); `fuel_per_event` kg; `rate` kg/s as the computer believes; `purge` 0..1."""
 
-    __slots__ = (
-        "_calibration",
-        "_expected",
-        "_film",
-        "_foot_off_for",
-        "_over_for",
-        "_purge_clock",
-        "_purge_seconds",
-        "_since_cut",
-        "_swing",
-        "_swing_clock",
-        "commanded",
-        "cut",
-        "fuel_per_event",
-        "limiter",
-        "overboost",
-        "overrun",
-        "pulse",
-        "purge",
-        "rate",
-        "status",
-        "trims",
-    )
-
     def __init__(self, calibration: Calibration, cells: list[list[float]], purge_seconds: tuple[float, float]) -> None:
         self._calibration = calibration
         self.trims = [FuelTrims(calibration, cells[bank]) for bank in range(calibration.banks)]

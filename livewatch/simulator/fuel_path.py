@@ -49,19 +49,6 @@ class FuelPath:
     kg, one entry a bank; `evaporated` and `injected` hold over the step just done.
     """
 
-    __slots__ = (
-        "_density_factor",
-        "_each",
-        "_part",
-        "_supply",
-        "banks",
-        "evaporated",
-        "film",
-        "injected",
-        "into_cylinders",
-        "rail",
-    )
-
     def __init__(self, build: Build, fuel: Fuel, outside: float) -> None:
         self.banks = build.engine.banks
         self._each = build.engine.cylinders // build.engine.banks

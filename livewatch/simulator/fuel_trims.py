@@ -30,19 +30,6 @@ LEARNING_TIME = 22.0
 class FuelTrims:
     """Trims of one bank. `cells` is the learned table, speed by speed, the idle cell last; shares."""
 
-    __slots__ = (
-        "_integral",
-        "_narrow_rich",
-        "_place",
-        "_short_limit",
-        "_smooth",
-        "_weights",
-        "cells",
-        "limit",
-        "long",
-        "short",
-    )
-
     def __init__(self, calibration: Calibration, cells: list[float]) -> None:
         self._short_limit = calibration.targets.short_trim_limit / 100.0
         self.limit = calibration.targets.long_trim_limit / 100.0

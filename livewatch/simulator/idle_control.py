@@ -26,8 +26,6 @@ IGNITION_GAIN, MOST_IGNITION = 55.0, 9.0
 class IdleController:
     """Attributes: `wanted` rpm, `correction` share, `area` m², `ignition` deg to add to the idle ignition."""
 
-    __slots__ = ("_base", "_idle", "_integral", "area", "correction", "ignition", "wanted")
-
     def __init__(self, calibration: Calibration) -> None:
         self._base = calibration.idle_area
         self._idle = calibration.idle_speed

@@ -30,8 +30,6 @@ RICHEST, LEANEST = 0.65, 1.99
 class Noise:
     """Standard normal numbers, drawn in blocks: `rows` independent streams, one number of each a step."""
 
-    __slots__ = ("_at", "_generator", "_rows", "values")
-
     def __init__(self, generator: np.random.Generator, rows: int) -> None:
         self._generator = generator
         self._rows = rows
@@ -50,18 +48,6 @@ class Noise:
 class Tolerances:
     """How far the parts of this one car are from their drawings, drawn once from `generator` and scaled by `ageing`
     (0 none, 1 ordinary). Plain factors, and offsets in Pa; all within what a maker accepts (common practice)."""
-
-    __slots__ = (
-        "breathing",
-        "injectors",
-        "manifold_offset",
-        "meter",
-        "meter_bend",
-        "second_bank",
-        "sensor_percent",
-        "solenoid",
-        "wastegate",
-    )
 
     def __init__(self, generator: np.random.Generator, ageing: float) -> None:
         draw = np.clip(generator.standard_normal(9), -1.8, 1.8) * ageing
@@ -84,8 +70,6 @@ class HotFilm:
     a flow with the area calibrated for. Reading low on a larger bore is nothing but that. 12-bit converter, 0 to 5
     V.
     """
-
-    __slots__ = ("_area", "_bend", "_calibrated_area", "_gain", "_lag", "_part", "_span", "flow", "full_scale")
 
     STILL = 1.0
     """V² at no flow."""
@@ -133,27 +117,6 @@ class Sensors:
 
     `lambda_ratio` one a bank, 0.65 to 1.99; `voltage` V; `narrow` V, one a bank; temperatures K; pressures Pa.
     """
-
-    __slots__ = (
-        "_meter",
-        "_narrow_band",
-        "_noise",
-        "_tolerances",
-        "air_flow",
-        "boost",
-        "charge",
-        "coolant",
-        "inlet",
-        "lambda_ratio",
-        "manifold",
-        "narrow",
-        "outside",
-        "rail",
-        "shift_percent",
-        "speed",
-        "voltage",
-        "weak",
-    )
 
     def __init__(
         self,

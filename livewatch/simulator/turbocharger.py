@@ -72,25 +72,6 @@ class Turbocharging:
     the wastegate; `turbine_flow`, `wastegate_flow` kg/s; `compressor_power`, `turbine_power` W.
     """
 
-    __slots__ = (
-        "_control",
-        "_inertia",
-        "_intercooler",
-        "_intercooler_temperature",
-        "_part",
-        "_radius",
-        "_turbine_area",
-        "_wastegate_area",
-        "before_turbine",
-        "compressor_power",
-        "lift",
-        "outlet_temperature",
-        "shaft_speed",
-        "turbine_flow",
-        "turbine_power",
-        "wastegate_flow",
-    )
-
     def __init__(self, build: Build, pressure: float, temperature: float) -> None:
         self.shaft_speed = LOWEST_SPEED
         self.before_turbine = pressure

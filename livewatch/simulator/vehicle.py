@@ -23,8 +23,6 @@ TO_RPM = 30.0 / pi
 class Driveline:
     """The car on the road. `speed` rpm of the engine, `road_speed` m/s, `acceleration` m/s²."""
 
-    __slots__ = ("_body", "_inertia", "_locked", "acceleration", "density", "road_speed", "speed")
-
     def __init__(self, body: Body, inertia: float, density: float, idle: float) -> None:
         self._body = body
         self._inertia = inertia
@@ -84,8 +82,6 @@ class Driveline:
 class Dyno:
     """The car on a dynamometer that holds a speed. `speed` rpm, `torque` N m at the dynamometer, referred to the
     engine's speed, with the roller's own inertia taken out."""
-
-    __slots__ = ("_inertia", "_integral", "road_speed", "speed", "torque", "wanted")
 
     ROLLER = 1.1
     """kg m², referred to the engine."""
