@@ -13,8 +13,7 @@ from hypothesis import strategies as st
 from livewatch.dashboard.content.axis_ranges import nice_step
 from livewatch.dashboard.content.traces import extremes
 from livewatch.dashboard.drawing.canvas import Canvas
-from livewatch.dashboard.drawing.large_figures import figure, figure_width
-from livewatch.dashboard.drawing.letters import letters
+from livewatch.dashboard.drawing.font import figure, figure_width, letters
 from livewatch.dashboard.drawing.plain import as_plain, terminal_is_plain
 from livewatch.dashboard.drawing.plot import Plot
 

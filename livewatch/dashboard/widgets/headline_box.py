@@ -8,7 +8,7 @@ from livewatch.dashboard.content.headline import Headline
 from livewatch.dashboard.content.view_state import ViewState
 from livewatch.dashboard.drawing.canvas import Canvas, Ink
 from livewatch.dashboard.drawing.fitting import Fitted, Steady, Wording, fit, wrap
-from livewatch.dashboard.drawing.letters import LETTER_ROWS, letters
+from livewatch.dashboard.drawing.font import LETTER_ROWS, letters
 from livewatch.dashboard.widgets.canvas_widget import CanvasWidget
 from livewatch.dashboard.widgets.heading import MARGIN, write_lines
 

@@ -15,7 +15,7 @@ from livewatch.dashboard.content.snapshot import ChannelReading, Snapshot
 from livewatch.dashboard.content.view_state import ViewState
 from livewatch.dashboard.drawing.canvas import Canvas
 from livewatch.dashboard.drawing.fitting import fit
-from livewatch.dashboard.drawing.large_figures import Weight, figure, figure_width
+from livewatch.dashboard.drawing.font import Weight, figure, figure_width
 from livewatch.dashboard.widgets.canvas_widget import CanvasWidget
 from livewatch.dashboard.widgets.heading import MARGIN
 from livewatch.data.samples import Quality

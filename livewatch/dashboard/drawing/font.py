@@ -1,8 +1,9 @@
-"""Large figures, readable at an arm's length, in any size.
+"""The one font: large figures readable at an arm's length, in any size, and capitals for the one thing to do now.
 
-A number as text comes in; rows of block characters come out. The shapes are built from strokes on a grid of quarter
-cells, so that one description serves every size and three weights: a normal value is drawn light, an abnormal one
-heavy, and one too old to trust is drawn in dots. The weight says it without colour.
+Text comes in; rows of block characters come out. Figures and signs are built from strokes on a grid of quarter cells,
+so that one description serves every size and three weights: a normal value is drawn light, an abnormal one heavy, one
+too old to trust in dots. The weight says it without colour. Capitals have one size, three rows; figures among them
+follow.
 """
 
 from __future__ import annotations
@@ -13,7 +14,9 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Weight", "figure", "figure_width", "quarters"]
+__all__ = ["LETTER_ROWS", "Weight", "figure", "figure_width", "letters"]
+
+LETTER_ROWS = 3
 
 Weight = Literal["light", "heavy", "dotted"]
 Grid = NDArray[np.bool_]
@@ -102,7 +105,7 @@ class _Pen:
         self.bottom, self.right = rows - down, columns - across
         self.middle = (rows - down) // 2
         # The tip of an open end takes a third of the opening at the most, or a 6 would look like an 8.
-        self.tip = down + min(down, (self.middle - down) // 3)
+        self.tip = down + max(0, min(down, (self.middle - down) // 3))
 
     def level(self, y: int, start: int = 0, stop: int | None = None) -> None:
         self.grid[y : y + self.down, start:stop] = True
@@ -250,3 +253,72 @@ _STROKES = {
     ".": _point,
     ":": _colon,
 }
+
+
+_SHAPES = """
+A .####. ##..## ##..## ###### ##..## ##..##
+B #####. ##..## #####. ##..## ##..## #####.
+C .##### ##.... ##.... ##.... ##.... .#####
+D #####. ##..## ##..## ##..## ##..## #####.
+E ###### ##.... #####. ##.... ##.... ######
+F ###### ##.... #####. ##.... ##.... ##....
+G .##### ##.... ##.... ##.### ##..## .#####
+H ##..## ##..## ###### ##..## ##..## ##..##
+I ## ## ## ## ## ##
+J ....## ....## ....## ....## ##..## .####.
+K ##..## ##.##. ####.. ##.##. ##..## ##..##
+L ##.... ##.... ##.... ##.... ##.... ######
+M ##....## ###..### ######## ##.##.## ##....## ##....##
+N ##...## ###..## ####.## ##.#### ##..### ##...##
+O .####. ##..## ##..## ##..## ##..## .####.
+P #####. ##..## ##..## #####. ##.... ##....
+Q .####. ##..## ##..## ##..## ##.##. .###.#
+R #####. ##..## ##..## #####. ##.##. ##..##
+S .##### ##.... .####. ....## ....## #####.
+T ###### ..##.. ..##.. ..##.. ..##.. ..##..
+U ##..## ##..## ##..## ##..## ##..## .####.
+V ##..## ##..## ##..## ##..## .####. ..##..
+W ##....## ##....## ##.##.## ######## ###..### ##....##
+X ##..## .####. ..##.. ..##.. .####. ##..##
+Y ##..## ##..## .####. ..##.. ..##.. ..##..
+Z ###### ....## ...##. ..##.. .##... ######
+, .. .. .. .. ## #.
+' ## #. .. .. .. ..
+% ##..# ##.#. ..#.. .#... #.## ..#.##
+/ ....# ...#. ...#. .#... .#... #....
+! ## ## ## ## .. ##
+? .####. ##..## ...##. ..##.. ...... ..##..
+( .## ##. ##. ##. ##. .##
+) ##. .## .## .## .## ##.
+"""
+_ROWS = {
+    shape: [[cell == "#" for cell in row.ljust(max(map(len, rows)), ".")] for row in rows]
+    for shape, *rows in (line.split() for line in _SHAPES.strip().splitlines())
+}
+
+
+@lru_cache(maxsize=256)
+def letters(text: str, width: int) -> tuple[str, ...] | None:
+    """`text` in capitals as LETTER_ROWS rows of at most `width` cells, spaced a whole cell apart or, where that is too
+    long, half a cell; None when it does not fit, or has a character that is not drawn."""
+    shapes = [_letter(character) for character in text.upper()]
+    if not shapes or any(shape is None for shape in shapes):
+        return None
+    for gap in (2, 1):
+        apart = np.zeros((2 * LETTER_ROWS, gap), np.bool_)
+        grid = np.concatenate([part for shape in shapes if shape is not None for part in (apart, shape)][1:], axis=1)
+        if grid.shape[1] <= 2 * width:
+            return quarters(np.pad(grid, ((0, 0), (0, grid.shape[1] % 2))))
+    return None
+
+
+def _letter(character: str) -> Grid | None:
+    """A character three rows high; None for one that is not drawn."""
+    if character in _ROWS:
+        return np.array(_ROWS[character], np.bool_)
+    stroke = _STROKES.get(character)
+    if stroke is None:
+        return np.zeros((2 * LETTER_ROWS, 3), np.bool_) if character == " " else None
+    pen = _Pen(2 * LETTER_ROWS, 2 if character in ".:" else 6, 2, 1)
+    stroke(pen)
+    return pen.grid
