@@ -19,17 +19,22 @@ from livewatch.data.events import AlarmChanged, Event
 
 __all__ = ["Announcer", "Tracked"]
 
+RARELY = 10_000_000_000
+"""Data time, ns, between raises of one chattering alarm that carry the values of all channels and the seconds before;
+those between say what made them true. (At five raises a second the log would grow by 400 MB an hour.)"""
+
 
 @dataclass(slots=True)
 class Tracked:
     """An alarm with its machine and its history: `since` and `raised_at` are data time in ns, `count` how often it was
-    raised, `reason` why a person hid it."""
+    raised, `seen_at` when a raise last carried what all channels were, `reason` why a person hid it."""
 
     definition: AlarmDefinition
     machine: Machine
     since: int = 0
     raised_at: int | None = None
     count: int = 0
+    seen_at: int | None = None
     first_out: bool = False
     reason: str = ""
 
@@ -99,8 +104,11 @@ class Announcer:
             )
             until, reason = None, ""
             if raised:
-                seen = seen or self._lead_up.at(tick)
-                event = replace(event, because=self._lead_up.evidence(tick, definition.evidence), **seen._asdict())
+                event = replace(event, because=self._lead_up.evidence(tick, definition.evidence))
+                if alarm.seen_at is None or not self._load.chatters(definition.name) or time - alarm.seen_at >= RARELY:
+                    seen = seen or self._lead_up.at(tick)
+                    event = replace(event, **seen._asdict())
+                    alarm.seen_at = time
             events.append(event)
             if transition.state is State.NORMAL or transition.state in HIDDEN:
                 alarm.first_out = False

@@ -124,6 +124,10 @@ class Load:
         if began is not None and time - began >= STANDING_AFTER:
             self._longest[name] = max(time - began, self._longest.get(name, 0))
 
+    def chatters(self, name: str) -> bool:
+        """Whether an alarm chatters, as of its latest raise."""
+        return name in self._chattering
+
     def passed(self, time: int) -> list[Event]:
         """Data time has passed up to and including `time`, ns: perhaps a flood has ended."""
         if self._flood_began is None:

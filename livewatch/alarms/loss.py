@@ -271,8 +271,9 @@ def _silent_bus(bus: str, channels: list[Channel]) -> AlarmDefinition:
         latching=False,
         setpoint=SetPoint(f"nothing from any channel of bus {bus} for {LOSS_DELAY / 1e9:g} s beyond its age limit"),
         evidence=tuple(channel.name for channel in channels),
-        action="Do not load the engine before it is back. Check the adapter, its plug, the bit rate and the ignition.",
-        message=f"Nothing is received on bus {bus}.",
+        action="Do not load the engine before it is back. If no frame comes at all, check the adapter, its plug, the "
+        "bit rate and the ignition; if others come, the profile or the choice of the bus is not this car's.",
+        message=f"Nothing that the profile knows is received on bus {bus}.",
         built_in=True,
     )
 

@@ -1,8 +1,9 @@
 """The command line: finds the subcommand, runs it, and turns what goes wrong into one clear message and an exit code.
 
 Exit codes: 0 done; 1 failed; 2 the command line makes no sense; 3 mistakes in a profile, build sheet or DBC; 4 a
-recording, table or bus cannot be read; 5 `check` advises against a full-load run; 70 a fault in livewatch itself;
-130 interrupted.
+recording, table or bus cannot be read; 5 `check` advises against a full-load run; 6 a live run ended in order, but its
+recording lacks something; 70 a fault in livewatch itself; 130 interrupted; 128 + n a live run that ended in order
+because of signal n (15 SIGTERM, 1 SIGHUP; 13 for an output that nobody reads any more).
 """
 
 from __future__ import annotations
@@ -46,7 +47,8 @@ Cautions
 Exit codes
   0 done   1 failed   2 wrong command line   3 mistakes in a profile or sheet
   4 a recording or bus cannot be read   5 `check` advises against full load
-  70 a fault in livewatch itself   130 interrupted
+  6 the recording of a live run lacks something   70 a fault in livewatch itself
+  130 interrupted   128 + n a live run was asked to end by signal n, and did in order
 """
 
 

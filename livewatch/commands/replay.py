@@ -6,6 +6,7 @@ import sys
 from pathlib import Path
 
 import click
+from rich.text import Text
 
 from livewatch import (
     Profile,
@@ -28,12 +29,16 @@ from livewatch.commands.options import (
     stretch_options,
 )
 from livewatch.commands.page import Page, say
+from livewatch.commands.printing import Printer
 from livewatch.run.history import History
 from livewatch.run.pacing import paced
+from livewatch.wording.recording import kept_sentence
 
 __all__ = ["play_lines", "replay"]
 
 FASTEST = 1000.0
+FOR_READING = 3600.0
+"""Seconds that a reader has for the last lines of a replay."""
 
 
 def read_speed(text: str) -> float | None:
@@ -58,19 +63,22 @@ def play_lines(source: Source, profile: Profile, speed: float | None, out: Path,
     folder = SessionFolder.create(out, profile, [source.name])
     recorder = Recorder(folder, may_wait=True)
     run = Run(profile, recorder, history=History(profile))
-
+    printer = Printer(console, may_wait=True)
     try:
-        with LineDisplay(run, console) as display:
+        with LineDisplay(run, printer) as display:
             try:
                 for batch in paced(source.batches(), speed):
+                    if printer.gone:
+                        break
                     run.push(batch)
                     display.redraw()
                 run.count(source.counts)
-                run.close(source.end)
+                run.close(None if printer.gone else source.end)
             finally:
                 run.close()
     finally:
-        console.print(f"The session folder is {folder.path}", soft_wrap=True)
+        printer.line(Text(kept_sentence(recorder)))
+        printer.close(FOR_READING)
     return folder.path
 
 
@@ -118,8 +126,7 @@ def replay(
     from livewatch.run.player import Player
 
     folder = SessionFolder.create(out, profile, [source.name])
-    player = Player(
-        lambda: open_source(path, profile, given, stretch), profile, Recorder(folder, may_wait=True), speed=factor
-    )
+    recorder = Recorder(folder, may_wait=True)
+    player = Player(lambda: open_source(path, profile, given, stretch), profile, recorder, speed=factor)
     show_replay(player)
-    say(f"The session folder is {folder.path}")
+    say(kept_sentence(recorder))

@@ -2,19 +2,28 @@
 
 from __future__ import annotations
 
+import contextlib
+import os
 import shutil
+import signal
 import sys
+import threading
 import time
+from collections.abc import Iterator
 from pathlib import Path
+from typing import TextIO
 
 import click
+from rich.text import Text
 
 from livewatch import Profile, Recorder, Run, SessionFolder, SourceError, UsageError, nearest, profile_for
 from livewatch.commands.line_display import LineDisplay
 from livewatch.commands.options import bus_option, lines_option, out_option, profile_option, read_duration
-from livewatch.commands.page import Page, say
+from livewatch.commands.page import say
+from livewatch.commands.printing import Printer, direct_page
 from livewatch.run.history import History
 from livewatch.run.live import LiveBus, LiveRun, found_buses_text, list_buses, parse_live_buses
+from livewatch.wording.recording import kept_sentence
 
 __all__ = ["watch"]
 
@@ -24,6 +33,12 @@ ISO 14229 service 22). Nothing is cleared, written, actuated or reset. Even so: 
 standing, stop at once if a warning lamp lights or the car behaves oddly, and leave it off where the maker or the law
 forbids it.
 """
+
+NOT_WHOLE = 6
+"""Exit code of a run that ended in order but whose recording lacks something."""
+SIGPIPE = 13
+LAST_WORDS = 1.0
+"""Seconds that the last lines are waited for."""
 
 
 def _buses(options: tuple[str, ...], profile: Profile) -> list[LiveBus]:
@@ -82,7 +97,7 @@ def watch(
     port: int,
     token: str | None,
     out: Path,
-) -> None:
+) -> int:
     """Watch a car or a dyno cell live. The driver drives; a passenger or an operator reads.
 
     \b
@@ -92,7 +107,7 @@ def watch(
     """
     if list_buses:
         _show_buses()
-        return
+        return 0
     profile = profile_for(None, profile_name)
     buses = _buses(bus_options, profile)
     if poll:
@@ -102,24 +117,28 @@ def watch(
 
         shown = _shown(profile_name, bus_options, poll, duration, out)
         serve_in_browser([sys.executable, "-m", "livewatch.commands.behind_page", *shown], host, port, token)
-        return
+        return 0
     folder = SessionFolder.create(out, profile, [bus.text for bus in buses])
-    run = Run(profile, Recorder(folder), history=History(profile))
+    recorder = Recorder(folder)
+    run = Run(profile, recorder, history=History(profile))
     live = LiveRun(run, buses, transmit=poll)
+    code = 0
     try:
         if lines or not sys.stdout.isatty():
-            _watch_lines(live, duration)
-        else:
-            from livewatch.dashboard import show_live
+            return _watch_lines(live, recorder, duration)
+        from livewatch.dashboard import show_live
 
+        with _signals_noted() as noted:
             show_live(live, None if duration is None else duration / 1e9)
+        code = 128 + noted[0] if noted else 0
     except SourceError:
         if not run.pipeline.rows:
             # Nothing was watched: leave no empty folder behind.
             run.close()
             shutil.rmtree(folder.path, ignore_errors=True)
         raise
-    say(f"The session folder is {folder.path}")
+    _say_last(kept_sentence(recorder), sys.stdout)
+    return NOT_WHOLE if recorder.losses or not recorder.finished else code
 
 
 def _shown(
@@ -144,12 +163,14 @@ def _agree_to_poll(profile: Profile, yes: bool) -> None:
         click.confirm("Transmit these requests?", abort=True, err=True)
 
 
-def _watch_lines(live: LiveRun, duration: int | None) -> None:
+def _watch_lines(live: LiveRun, recorder: Recorder, duration: int | None) -> int:
+    """Watch until the time is over, somebody ends it, or nobody reads any more; the exit code."""
     end = None if duration is None else time.monotonic() + duration / 1e9
-    with LineDisplay(live.run, Page()) as display:
+    printer = Printer(direct_page())
+    with _signals_noted() as noted, LineDisplay(live.run, printer, live) as display:
         live.start()
         try:
-            while live.running and (end is None or time.monotonic() < end):
+            while live.running and not noted and not printer.gone and (end is None or time.monotonic() < end):
                 time.sleep(0.05)
                 display.redraw()
         except KeyboardInterrupt:
@@ -158,3 +179,47 @@ def _watch_lines(live: LiveRun, duration: int | None) -> None:
             live.stop()
     if live.failure is not None:
         raise live.failure
+    said = kept_sentence(recorder)
+    printer.line(Text(said))
+    if not printer.close(LAST_WORDS):
+        _say_last(said, sys.stderr)
+    if recorder.losses or not recorder.finished:
+        return NOT_WHOLE
+    gone = 128 + SIGPIPE if printer.gone else 0
+    return 128 + noted[0] if noted else gone
+
+
+@contextlib.contextmanager
+def _signals_noted() -> Iterator[list[int]]:
+    """Signals that ask for the end, noted instead of ending the process at once: the run ends in order."""
+    noted: list[int] = []
+    names = [name for name in ("SIGTERM", "SIGHUP") if hasattr(signal, name)]
+    if threading.current_thread() is not threading.main_thread():
+        names = []
+    before = [(getattr(signal, name), signal.getsignal(getattr(signal, name))) for name in names]
+    for number, _ in before:
+        signal.signal(number, lambda number, frame: noted.append(number))
+    try:
+        yield noted
+    finally:
+        for number, handler in before:
+            signal.signal(number, handler)
+
+
+def _say_last(sentence: str, stream: TextIO) -> None:
+    """Say it where somebody may read it, and wait for nobody: the terminal may be gone, or told to stop."""
+    try:
+        handle = stream.fileno()
+    except (OSError, ValueError, AttributeError):
+        say(sentence, error=stream is sys.stderr)
+        return
+
+    def write() -> None:
+        with contextlib.suppress(OSError):
+            os.write(handle, f"{sentence}\n".encode())
+
+    with contextlib.suppress(OSError, ValueError):
+        stream.flush()
+    saying = threading.Thread(target=write, daemon=True)
+    saying.start()
+    saying.join(LAST_WORDS)

@@ -69,6 +69,11 @@ class Clock:
         self._segments: list[tuple[int, int]] = []
         self._silence = self._steps = 0
 
+    @property
+    def latest_utc(self) -> int:
+        """The source's clock at `latest`, ns since the Unix epoch."""
+        return self.latest + self._offset
+
     def push(self, time: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.bool_], list[ClockStep]]:
         """Data time of rows stamped `time` (int64 (n,), ns); which rows were late (bool (n,)); and the steps of the
         source's clock met on the way."""

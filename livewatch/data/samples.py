@@ -60,11 +60,14 @@ class SampleBatch:
         time: int64 (n,), source time of every row in nanoseconds since the Unix epoch; may go backwards.
         columns: at most one column a channel.
         counts: what was odd while making the batch, by plain-worded kind (`frames shorter than their signal`, ...).
+        silence: whether the rows came from no source at all: a live run listened for frames and time passed, or
+            something was lost (`counts`). They are recorded like any others, so that a replay knows as much.
     """
 
     time: NDArray[np.int64]
     columns: Sequence[SampleColumn]
     counts: dict[str, int] = field(default_factory=dict)
+    silence: bool = False
 
     def __len__(self) -> int:
         return len(self.time)
@@ -95,4 +98,4 @@ def rows_of(batch: Rows, start: int, stop: int) -> Rows:
             rows = slice(int(low), int(high))
             part = replace(column, row=column.row[rows] - start, value=column.value[rows], quality=column.quality[rows])
             columns.append(part)
-    return SampleBatch(batch.time[start:stop], columns, batch.counts if start == 0 else {})
+    return SampleBatch(batch.time[start:stop], columns, batch.counts if start == 0 else {}, batch.silence)

@@ -22,7 +22,7 @@ from livewatch.profile.alarm_rules import (
     signature_defaults,
 )
 from livewatch.profile.channel_binding import BoundChannels, bind_channels, polled_entries
-from livewatch.profile.diagnostic_port.addresses import FUNCTIONAL, LONGEST_STANDARD
+from livewatch.profile.diagnostic_port.addresses import FUNCTIONAL, LONGEST_STANDARD, is_request
 from livewatch.profile.diagnostic_port.port import DiagnosticPort, read_port
 from livewatch.profile.document import Document, KeyPath, merged, read_document
 from livewatch.profile.engine_and_authority import constants_of, resolve_authority, resolve_engine
@@ -254,6 +254,10 @@ def _diagnostics(
         extended = entry.request > LONGEST_STANDARD if entry.extended is None else entry.extended
         if not extended and entry.request > LONGEST_STANDARD:
             problem = f"0x{entry.request:X} needs an extended identifier: write extended: true"
+            document.wrong(("diagnostics", "request"), problem)
+        elif not is_request(entry.request, extended):
+            expected = "0x18DA..F1 or 0x18DB..F1" if extended else "0x700 to 0x7FF"
+            problem = f"0x{entry.request:X} is no identifier to ask with on a diagnostic port; expected {expected}"
             document.wrong(("diagnostics", "request"), problem)
         return (port.finished(entry.bus, entry.request, extended, entry.answers),)
     bound = [name for name, channel in channels.channels.items() if channel.parameter]

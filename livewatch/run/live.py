@@ -1,8 +1,16 @@
-"""A live run in a thread of its own: buses into the run, however busy the screen is.
+"""A live run: buses into the run, in a thread that waits for no disk, no terminal and no socket.
 
-Frames come in from the buses of a `LiveSource`; they go through the `Run` as they arrive. When a bus falls silent, data
-time goes on by the host's clock, a quarter of a second behind, so that lost channels are told while the silence lasts.
-A person's actions are handed over and carried out between two batches.
+Frames come in from the buses of a `LiveSource`; they go through the `Run` as they arrive, and its events go to an
+`Announcer`. A person's actions are handed over and carried out between two batches. Everything the run is judged by is
+a row, and every row is recorded, so that a replay finds what was found live:
+
+- While nothing is received, data time goes on by rows of silence. They are made only for time in which the adapters
+  were seen to be empty, a quarter of a second behind: frames that wait, because this process or the machine stood
+  still, are taken first.
+- What was lost on the way (by the kernel, an adapter, a disk that is full) is a row with the counts, at the place where
+  it is missing, told at once and then once a second at the most.
+
+DEVELOPERS.md draws the arrangement, with what happens at each bound.
 """
 
 from __future__ import annotations
@@ -14,8 +22,13 @@ from collections.abc import Callable, Sequence
 from concurrent.futures import Future
 from typing import TypeVar
 
+import numpy as np
+
+from livewatch.data.samples import Rows, SampleBatch
+from livewatch.run.announcer import Announcer
 from livewatch.run.run import Run
 from livewatch.run.worker import Worker
+from livewatch.session.recorder import Recorder
 from livewatch.sources.live.source import (
     COLLECT_EVERY,
     BusStatus,
@@ -39,9 +52,11 @@ __all__ = [
 T = TypeVar("T")
 
 SILENCE = 0.25
-"""Seconds that data time stays behind the host's clock while nothing is received: longer than a frame takes from the
-adapter to here, so that a frame on its way is not overtaken."""
-LOOK_EVERY = 0.05
+"""Seconds that data time stays behind what the adapters are known to have held while nothing is received: longer than a
+frame takes from the bus to here, so that a frame on its way is not overtaken."""
+SILENT_ROWS_EVERY = 0.05
+LOSSES_EVERY = 1.0
+"""Seconds between rows of silence, and between rows that tell of losses, at the least."""
 HAND_ON = 0.0005
 """Seconds after which a thread at work in Python lets another one have its turn that wants it. At Python's own 5 ms a
 reader, which gives way at every frame, would get 200 frames a second through while the screen is being drawn."""
@@ -64,11 +79,17 @@ class LiveRun:
     def __init__(self, run: Run, buses: Sequence[LiveBus], transmit: bool = False) -> None:
         self.run = run
         self.source = LiveSource(buses, transmit)
+        recorder = run.recorder
+        self._recorder = recorder if isinstance(recorder, Recorder) else None
+        self.announcer = Announcer(self._recorder, run.listeners)
+        run.outbox = self.announcer.put
         self._poller = Poller(run.profile, self.source) if transmit else None
         self._worker = Worker("livewatch run", self._round, self._finish, "the run has ended")
         self._usual_hand_on = sys.getswitchinterval()
-        self._due = self._look = self._taken = 0.0
-        self._newest = 0
+        self._due = self._silent_row_due = self._losses_due = 0.0
+        self._base, self._since = 0, 0.0
+        """The source's clock at the newest frame, ns, and when it was taken, by the machine's monotonic clock."""
+        self._told: dict[str, int] = {}
 
     def start(self) -> None:
         """Open the buses and begin.
@@ -80,6 +101,10 @@ class LiveRun:
         self.source.open()
         self._usual_hand_on = sys.getswitchinterval()
         sys.setswitchinterval(HAND_ON)
+        self._base, self._since = wall.time_ns() // 1000 * 1000, wall.monotonic()
+        self.announcer.start()
+        if self._poller is not None:
+            self._poller.start()
         self._worker.start()
 
     def stop(self) -> None:
@@ -94,8 +119,8 @@ class LiveRun:
 
     @property
     def failure(self) -> BaseException | None:
-        """What ended the run against its will."""
-        return self._worker.failure
+        """What ended the run against its will, or was wrong with who listens to it."""
+        return self._worker.failure or self.announcer.failure
 
     def submit(self, call: Callable[[], T]) -> Future[T]:
         """Have something done by the run's thread between two batches (a person's action, a look at the alarms); its
@@ -110,47 +135,75 @@ class LiveRun:
         now = wall.monotonic()
         if now >= self._due:
             self._due = now + COLLECT_EVERY
-            self._receive()
-            if self._poller is not None:
-                self._poller.step()
-            if now >= self._look:
-                self._look = now + LOOK_EVERY
-                self._pass_time()
+            emptied = self.source.emptied()
+            if not self._receive() and now >= self._silent_row_due:
+                self._silent_row_due = now + SILENT_ROWS_EVERY
+                self._pass_time(emptied)
+            if now >= self._losses_due:
+                self._tell_losses()
         return max(0.0, self._due - wall.monotonic())
 
-    def _receive(self) -> None:
+    def _receive(self) -> bool:
         batch = self.source.collect()
         if not len(batch):
-            return
+            return False
         if self._poller is not None:
             self._poller.observe(batch)
-        self._newest = max(self._newest, int(batch.time[-1]))
-        self._taken = wall.monotonic()
-        with self.source.turn.taken():
-            events = self.run.judge(batch)
-        self.run.announce(events)
+        self._judge(batch)
+        self._base, self._since = self._clock(), wall.monotonic()
+        return True
 
-    def _pass_time(self) -> None:
-        silence = wall.monotonic() - self._taken
-        if self._newest and silence > SILENCE:
-            self.run.count(self._counts())
-            self.run.advance(self._newest + round((silence - SILENCE) * 1e9))
+    def _judge(self, batch: Rows) -> None:
+        with self.source.turn.taken():
+            self.run.push(batch)
+
+    def _clock(self) -> int:
+        """The source's clock where data time has got to, in whole microseconds, as it is recorded, ns."""
+        newest = self.run.pipeline.newest
+        return self._base if newest is None else newest
+
+    def _pass_time(self, emptied: float) -> None:
+        """Have data time go on while nothing is received; the adapters held nothing more at `emptied`."""
+        reached = self._base + round((emptied - self._since - SILENCE) * 1e6) * 1000
+        newest = self.run.pipeline.newest
+        if reached > (self._base if newest is None else newest):
+            if newest is None:
+                # Data time begins where the listening began.
+                self._judge(_silence(self._base))
+            self._judge(_silence(reached))
+
+    def _tell_losses(self) -> None:
+        """What was lost since the last time, as a row."""
+        counts = {**self.source.counts, **(self._poller.counts if self._poller is not None else {})}
+        if self._recorder is not None:
+            counts.update(self._recorder.losses)
+        new = {kind: count - self._told.get(kind, 0) for kind, count in counts.items()}
+        new = {kind: count for kind, count in new.items() if count > 0}
+        if new:
+            self._told = counts
+            self._losses_due = wall.monotonic() + LOSSES_EVERY
+            self._judge(_silence(self._clock(), new))
 
     def _finish(self) -> None:
         try:
+            if self._poller is not None:
+                self._poller.stop()
             self.source.close()
-            self._receive()
+            emptied = self.source.emptied()
+            while self._receive():
+                pass
+            self._pass_time(emptied)
+            if self._recorder is not None:
+                self._recorder.drain()
+            self._tell_losses()
         finally:
-            self.run.count(self._counts())
-            self.run.close(self._now())
+            self.run.close()
+            self.announcer.close()
+            if self._recorder is not None:
+                self._recorder.close(self.run.pipeline.utc)
+                self.announcer.settle()
 
-    def _counts(self) -> dict[str, int]:
-        return {**self.source.counts, **(self._poller.counts if self._poller is not None else {})}
 
-    def _now(self) -> int | None:
-        """Where data time stands when the run ends, on the source's clock, in whole microseconds as the manifest keeps
-        it; None when nothing was received."""
-        if not self._newest:
-            return None
-        silence = wall.monotonic() - self._taken
-        return (self._newest + max(0, round((silence - SILENCE) * 1e9))) // 1000 * 1000
+def _silence(utc: int, lost: dict[str, int] | None = None) -> SampleBatch:
+    """A row of a run that listened in vain, at `utc` of the source's clock, ns."""
+    return SampleBatch(np.array([utc], np.int64), (), lost or {}, silence=True)

@@ -105,6 +105,11 @@ class Pipeline:
         return max(0, self._grid.next - 1) * self._grid.period
 
     @property
+    def newest(self) -> int | None:
+        """The source's clock where data time has got to, ns since the Unix epoch; None before the first row."""
+        return self._clock.latest_utc if self._started else None
+
+    @property
     def utc(self) -> int:
         """The recording's own clock at the latest tick, ns since the Unix epoch."""
         return self._utc
@@ -124,15 +129,19 @@ class Pipeline:
                 self._tell_step(events, steps[start])
             self._pass(events, int(data_time[start]))
             piece = rows_of(batch, start, stop)
-            if isinstance(piece, FrameBatch) and not self._frames:
+            samples = self._decoder.decode(piece) if isinstance(piece, FrameBatch) else piece
+            if (samples is not piece or samples.silence) and not self._frames:
                 self._run(events, int(data_time[start]))
                 self._frames = True
                 self.alarms.expect_frames(True)
-            samples = self._decoder.decode(piece) if isinstance(piece, FrameBatch) else piece
             self.count(samples.counts)
+            if samples.silence and samples.counts:
+                # Something was lost: told now, not at the next whole minute.
+                self._run(events, int(data_time[start]))
+                self._tell_counts(events, self.time)
             self.count({LATE: int(np.count_nonzero(late[start:stop]))})
             self._grid.add(samples.columns, data_time[start:stop])
-            self.rows += stop - start
+            self.rows += 0 if samples.silence else stop - start
             start = stop
         # Ticks are made in as long a run as can be: the cost of a run hardly grows with its length.
         self._run(events, int(data_time[-1]))

@@ -30,7 +30,7 @@ class RowSink(Protocol):
     def write_rows(self, batch: Rows) -> None:
         """Take raw rows; does not wait for the disk."""
 
-    def write_events(self, events: Sequence[Event]) -> None:
+    def write_events(self, events: Sequence[Event]) -> object:
         """Take events; returns when those that matter, and the rows before them, are durable."""
 
     def close(self, utc: int) -> None:
@@ -65,6 +65,8 @@ class Run:
         self.signature = signature if signature is not None else Signature(profile)
         self.history = history
         self.listeners: list[Listener] = []
+        self.outbox: Listener | None = None
+        """Takes the events instead, in a live run, which waits for no disk."""
         stages: list[Stage] = [self.signature]
         if history is not None:
             stages.append(history)
@@ -73,17 +75,15 @@ class Run:
 
     def push(self, batch: Rows) -> list[Event]:
         """Take the next rows of the source."""
-        return self.announce(self.judge(batch))
-
-    def judge(self, batch: Rows) -> list[Event]:
-        """The first half of `push`, which waits for nothing: what the next rows bring, still to be announced."""
         if self.recorder is not None:
             self.recorder.write_rows(batch)
-        return self.pipeline.push(batch)
+        return self._announced(self.pipeline.push(batch))
 
-    def announce(self, events: list[Event]) -> list[Event]:
-        """The second half of `push`, which may wait for the disk: the events to the recorder, then to the listeners."""
-        if events:
+    def _announced(self, events: list[Event]) -> list[Event]:
+        """The events to the recorder, then to the listeners; or to whoever does that in a thread of its own."""
+        if events and self.outbox is not None:
+            self.outbox(events)
+        elif events:
             if self.recorder is not None:
                 self.recorder.write_events(events)
             for listener in self.listeners:
@@ -92,7 +92,7 @@ class Run:
 
     def advance(self, utc: int) -> list[Event]:
         """Let time pass without rows, up to `utc` on the source's clock, ns."""
-        return self.announce(self.pipeline.advance(utc))
+        return self._announced(self.pipeline.advance(utc))
 
     def apply(self, action: Action) -> list[Event]:
         """What a person did.
@@ -100,7 +100,7 @@ class Run:
         Raises:
             ActionError: the action makes no sense now; nothing changed.
         """
-        return self.announce(self.pipeline.apply(action))
+        return self._announced(self.pipeline.apply(action))
 
     def count(self, counts: dict[str, int]) -> None:
         """Set what a source found odd so far; told with the pipeline's own counts."""
@@ -113,8 +113,8 @@ class Run:
         if self.ended:
             return []
         self.ended = True
-        events = self.announce(self.pipeline.finish(utc))
-        if self.recorder is not None:
+        events = self._announced(self.pipeline.finish(utc))
+        if self.recorder is not None and self.outbox is None:
             self.recorder.close(self.pipeline.utc)
         return events
 

@@ -6,7 +6,8 @@ Rows (frames and samples) and events go in, in order. Promises:
   cannot keep up and the queue is full, rows are left out of the recording and counted. (A replay may wait instead.)
 - Events are with the operating system when `write_events` returns: nothing that kills this process can take them
   back. When an alarm is among them they are on the disk itself by then, and the rows received before as well, as far
-  as a healthy disk manages in half a second; the power may fail. Call it before announcing.
+  as a healthy disk manages in half a second; the power may fail. Call it before announcing. Whoever has less patience
+  than the disk says so, is told that they are not there yet, and may ask again (`kept`).
 - A full disk, or a folder that is removed or becomes read-only, stops neither the run nor what can still be written:
   it is tried again until it works, rows and events wait in memory meanwhile, and `trouble` says what is wrong. Some
   space is kept for events when rows fill the disk.
@@ -26,8 +27,8 @@ from typing import Self
 from livewatch.data.events import Event
 from livewatch.data.frames import FrameBatch
 from livewatch.data.samples import SampleBatch
-from livewatch.session.event_writer import AT_ONCE, EventWriter
-from livewatch.session.folder import SessionFolder
+from livewatch.session.event_writer import AT_ONCE, RETRY_EVERY, EventWriter
+from livewatch.session.folder import EVENTS, SessionFolder
 from livewatch.session.row_writer import RowWriter
 
 __all__ = ["Recorder"]
@@ -36,16 +37,20 @@ WRITE_EVERY = 0.1
 """Seconds between pieces of rows."""
 SYNC_EVERY = 1.0
 """Seconds between fsyncs that no alarm asked for."""
-RETRY_EVERY = 0.5
-"""Seconds between attempts while rows cannot be written."""
 PIECE = 65_536
 """Rows written at once at the most."""
 ALARM_WAIT = 0.5
 """Seconds at most that an alarm waits for the rows before it to be on the disk."""
+DRAIN_WAIT = 15.0
+"""Seconds at most that a run about to end waits for the rows that wait for the disk."""
 CLOSE_WAIT = 30.0
 """Seconds at most that the end of a run waits for a slow disk to take the last rows."""
 TOLD_FOR = 10.0
 """Seconds that `trouble` speaks of rows that a slow disk lost."""
+SILENT_AFTER = 0.5
+"""Seconds without an answer from the disk after which `trouble` speaks of it."""
+LOSSES = ("not recorded", "removed")
+"""What the kinds of `counts` say that something is missing from the recording."""
 
 
 class Recorder:
@@ -81,10 +86,12 @@ class Recorder:
         # or given up), durable (on the disk itself), wanted durable by an alarm.
         self._state = threading.Condition()
         self._queue: deque[tuple[float, FrameBatch | SampleBatch]] = deque()
-        self._taken = self._settled = self._durable = self._wanted = 0
+        self._taken = self._settled = self._durable = self._wanted = self._given_up = 0
+        self._attempts = 0
+        self._busy = self._draining = False
         self._row_trouble = ""
         self._lost_at = float("-inf")
-        self._closing = self._closed = False
+        self._closing = self._closed = self.finished = False
         self._thread = threading.Thread(target=self._work, name="livewatch recorder", daemon=True)
         self._thread.start()
 
@@ -112,48 +119,110 @@ class Recorder:
             if self._taken - self._settled >= PIECE:
                 self._state.notify_all()
 
-    def write_events(self, events: Sequence[Event]) -> None:
-        """Take events; returns when those that matter, and the rows before them, are durable."""
+    def write_events(self, events: Sequence[Event], patience: float | None = None) -> bool:
+        """Take events; returns when those that matter, and the rows before them, are durable, or cannot be made so now,
+        at the latest after `patience` seconds. Returns whether they are."""
         if not events:
-            return
+            return True
         urgent = any(isinstance(event, AT_ONCE) for event in events)
+        began = time.monotonic()
         if urgent:
             with self._state:
                 before = self._wanted = self._taken
                 self._state.notify_all()
-        self._events.add(events)
+        number = self._events.add(events)
+        there = self._events.wait(number, urgent, patience)
         if urgent:
+            left = ALARM_WAIT if patience is None else min(ALARM_WAIT, patience - (time.monotonic() - began))
             with self._state:
-                self._state.wait_for(lambda: self._durable >= before or bool(self._row_trouble), timeout=ALARM_WAIT)
+                self._state.wait_for(lambda: self._durable >= before or bool(self._row_trouble), max(0.0, left))
                 if self._durable < before:
                     self._counts["alarms told before the rows behind them were on the disk"] += 1
+        return there
+
+    @staticmethod
+    def matters(event: Event) -> bool:
+        """Whether an event must be on the disk itself before anybody is told."""
+        return isinstance(event, AT_ONCE)
+
+    @property
+    def events_taken(self) -> int:
+        """Number of the last event taken, counted from 1."""
+        return self._events.taken
+
+    def kept(self, number: int) -> bool:
+        """Whether event `number` and all before it are on the disk itself."""
+        return self._events.wait(number, True, 0.0)
+
+    def drain(self) -> None:
+        """The run is about to end: have the rows that wait written now, and give up, and count, those that the disk
+        does not take, so that the end of the log can say so."""
+        with self._state:
+            attempts = self._attempts
+            self._draining = True
+            self._state.notify_all()
+            self._state.wait_for(lambda: not self._queue or self._attempts > attempts + 1, DRAIN_WAIT)
+            self._draining = False
+            if not self._busy:
+                given_up = sum(len(batch) for _, batch in self._queue)
+                self._queue.clear()
+                self._settled += given_up
+                self._given_up += given_up
+                if given_up:
+                    self._counts["rows not recorded"] += given_up
 
     def close(self, utc: int | None = None) -> None:
         """End the recording; the run's data ended at `utc` on the source's clock, ns since the Unix epoch, None when
-        there was none. Calling it again does nothing."""
+        there was none. Calling it again does nothing. A disk that does not answer is waited for CLOSE_WAIT seconds."""
         with self._state:
             if self._closed:
                 return
             self._closed = self._closing = True
             self._state.notify_all()
-        self._thread.join(timeout=CLOSE_WAIT)
+        end = time.monotonic() + CLOSE_WAIT
+        self._thread.join(CLOSE_WAIT)
         with self._state:
             left = self._taken - self._settled
             if left:
                 self._counts["rows not recorded"] += left
-        self._events.close()
-        if not self._thread.is_alive():
+        if self._events.close(max(1.0, end - time.monotonic())) and not self._thread.is_alive():
             self._rows.close()
+        finishing = threading.Thread(target=self._finish, args=(utc,), name="livewatch recorder end", daemon=True)
+        finishing.start()
+        finishing.join(max(1.0, end - time.monotonic()))
+
+    def _finish(self, utc: int | None) -> None:
         try:
+            if not (self.folder.path / EVENTS).exists():
+                self.folder.restore()
             self.folder.finish(utc, self.counts)
+            self.finished = True
         except OSError as error:
             self._row_trouble = error.strerror or str(error)
+
+    @property
+    def losses(self) -> dict[str, int]:
+        """What is missing from the recording so far, by plain-worded kind; empty when nothing is."""
+        return {kind: number for kind, number in self.counts.items() if any(word in kind for word in LOSSES)}
+
+    @property
+    def kept_rows(self) -> int:
+        """Rows that were written."""
+        return self._settled - self._given_up
+
+    @property
+    def kept_events(self) -> int:
+        """Events that were written."""
+        return self._events.taken - self._events.waiting
 
     @property
     def trouble(self) -> str | None:
         """What is wrong now, for the screen; None when all is well."""
         if self._events.trouble:
             return f"events cannot be written: {self._events.trouble}; {self._events.waiting} wait in memory"
+        if self._events.silent_for > SILENT_AFTER:
+            silent = f"the disk has not answered for {self._events.silent_for:.0f} s"
+            return f"{silent}: events from now on are told before they are recorded"
         if self._row_trouble:
             return self._row_trouble
         if time.monotonic() - self._lost_at < TOLD_FOR:
@@ -183,7 +252,9 @@ class Recorder:
             return dict(self._counts + self._events.counts + self._rows.counts)
 
     def _has_room(self, batch: FrameBatch | SampleBatch) -> bool:
-        # A batch larger than the queue is taken when nothing else waits.
+        # A batch larger than the queue is taken when nothing else waits; what tells of a loss always is.
+        if isinstance(batch, SampleBatch) and batch.silence:
+            return True
         return self._taken - self._settled + len(batch) <= self._limit or self._taken == self._settled
 
     def _work(self) -> None:
@@ -194,17 +265,21 @@ class Recorder:
                 pause = RETRY_EVERY if self._row_trouble else WRITE_EVERY
                 self._state.wait_for(self._is_urgent, timeout=pause)
                 wanted, closing = self._wanted > self._durable, self._closing
+                self._busy = True
             self._write()
+            with self._state:
+                self._attempts += 1
+                self._busy = False
+                self._state.notify_all()
             now = time.monotonic()
             if wanted or closing or now >= next_sync:
                 self._sync()
-                self._events.flush(sync=True)
                 next_sync = now + SYNC_EVERY
             if closing and (self._row_trouble or not self._queue):
                 return
 
     def _is_urgent(self) -> bool:
-        if self._closing:
+        if self._closing or self._draining:
             return True
         if self._row_trouble:
             return False
@@ -214,7 +289,8 @@ class Recorder:
         """Write what waits, in pieces, until nothing does or the disk refuses."""
         while True:
             with self._state:
-                count, piece = _next_piece(self._queue)
+                head = [batch for _, batch in islice(self._queue, PIECE)]
+            count, piece = _next_piece(head)
             if piece is None:
                 return
             try:
@@ -236,6 +312,7 @@ class Recorder:
             self._settled += rows
             self._row_trouble = trouble
             if trouble:
+                self._given_up += rows
                 self._counts["rows not recorded"] += rows
             self._state.notify_all()
 
@@ -267,13 +344,11 @@ class Recorder:
             self._state.notify_all()
 
 
-def _next_piece(
-    queue: deque[tuple[float, FrameBatch | SampleBatch]],
-) -> tuple[int, FrameBatch | SampleBatch | None]:
+def _next_piece(queue: Sequence[FrameBatch | SampleBatch]) -> tuple[int, FrameBatch | SampleBatch | None]:
     """The first batches of the queue that can be written together: how many, and all of them as one."""
     frames: list[FrameBatch] = []
     rows = 0
-    for _, batch in islice(queue, PIECE):
+    for batch in queue:
         if not isinstance(batch, FrameBatch):
             return (len(frames), FrameBatch.concatenate(frames)) if frames else (1, batch)
         if frames and rows + len(batch) > PIECE:

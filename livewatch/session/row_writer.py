@@ -57,7 +57,9 @@ class RowWriter:
         Raises:
             OSError: nothing of it was written.
         """
-        self.measure_free()
+        if isinstance(batch, FrameBatch) or not batch.silence:
+            # What is kept free is for what tells of losses, as it is for events.
+            self.measure_free()
         if isinstance(batch, FrameBatch):
             self._frame_file().write(format_candump(batch))
             self._written += len(batch)

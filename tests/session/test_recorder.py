@@ -63,6 +63,8 @@ def test_killed_at_any_moment_every_announced_alarm_is_in_the_log(tmp_path, prof
             parent.mkdir()
             runs.stdin.write(f"{parent}\n")
             process = int(runs.stdout.readline())
+            if moment % 5:  # a machine busy with other things may take long to begin
+                until(lambda told=parent / "announced": told.exists() and told.stat().st_size, 10.0)
             time.sleep(chance.uniform(0.0, 0.15))
             os.kill(process, signal.SIGKILL)
             assert runs.stdout.readline() == "dead\n"
@@ -96,7 +98,7 @@ def test_events_keep_their_order_and_their_numbers(folder, alarm, note):
         recorder.write_events([alarm(4)])
     read = list(folder.events())
     assert [event.sequence for event in read] == list(range(5))
-    assert [event.kind for event in read] == ["note", "alarm", "note", "note", "alarm"]
+    assert [event.event.kind for event in read] == ["note", "alarm", "note", "note", "alarm"]
     now = time.time()
     written = [time.mktime(time.strptime(event.written[:19], "%Y-%m-%dT%H:%M:%S")) - time.timezone for event in read]
     assert all(abs(now - moment) < 10 for moment in written)
@@ -226,7 +228,7 @@ def test_a_full_disk_stops_neither_the_run_nor_loses_an_alarm(small_disk, profil
     assert "the disk is full" in recorder.trouble and recorder.trouble.endswith("frames are not recorded")
     start = time.monotonic()
     for number in range(2, 60):
-        recorder.write_events([note(number), alarm(number, text="x" * 3_000)])
+        recorder.write_events([note(number), alarm(number, setpoint="x" * 3_000)])
     assert time.monotonic() - start < 1.0, "the run goes on"
     assert recorder.trouble == "events cannot be written: No space left on device; " + (
         f"{recorder._events.waiting} wait in memory"

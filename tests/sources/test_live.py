@@ -298,7 +298,8 @@ def test_single_messages_that_make_no_sense_do_not_lose_the_adapter(shaky):
         assert Shaky.opened == 1
 
 
-def test_an_adapter_that_only_fails_is_opened_anew(shaky):
+def test_an_adapter_that_only_fails_is_opened_anew(shaky, monkeypatch):
+    monkeypatch.setattr(live_reader, "FAILING_FOR", 0.0)
     with listening("engine=shaky:x") as (source, batches):
         for _ in range(live_reader.FAILURES_IN_A_ROW):
             shaky("x").put(can.CanOperationError("transfer stalled"))

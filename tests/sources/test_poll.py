@@ -13,7 +13,7 @@ import can
 import isotp
 import pytest
 
-from livewatch.data.frames import SENT
+from livewatch.data.frames import SENT, FrameBatch
 from livewatch.profile import load_profile_text
 from livewatch.profile.model import Profile
 from livewatch.run.history import History
@@ -154,6 +154,7 @@ def test_requests_are_recorded_as_sent_and_nothing_but_reading_goes_out(profile:
     sent = [
         batch.data[row, : batch.length[row]].tobytes()
         for batch in open_source(folder.path, profile).batches()
+        if isinstance(batch, FrameBatch)
         for row in range(len(batch))
         if batch.flags[row] & SENT
     ]

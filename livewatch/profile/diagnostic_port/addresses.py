@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-__all__ = ["FUNCTIONAL", "LONGEST_STANDARD", "answer_identifiers", "request_for", "request_identifiers"]
+__all__ = ["FUNCTIONAL", "LONGEST_STANDARD", "answer_identifiers", "is_request", "request_for", "request_identifiers"]
 
 LONGEST_STANDARD = 0x7FF
 """The largest identifier of 11 bits (ISO 11898-1)."""
@@ -32,3 +32,12 @@ def request_for(answer: int, extended: bool) -> int | None:
     if answer not in answer_identifiers(extended):
         return None
     return 0x18DA00F1 | (answer & 0xFF) << 8 if extended else answer - 8
+
+
+def is_request(identifier: int, extended: bool) -> bool:
+    """Whether an identifier is one of the diagnostic port's, to ask with: 700..7FF of 11 bits (ISO 15765-4 uses 7DF and
+    7E0..7E7 of them; the others are common practice for physical addressing) and, of 29 bits, 18DA..F1 and 18DB..F1
+    (ISO 15765-4, tester F1). Nothing is ever sent with another one."""
+    if extended:
+        return (identifier & ~0xFF00) in (0x18DA00F1, 0x18DB00F1)
+    return 0x700 <= identifier <= LONGEST_STANDARD

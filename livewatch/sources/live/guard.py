@@ -8,20 +8,16 @@ keeps to that already; this holds even if it does not.
 
 from __future__ import annotations
 
+from livewatch.profile.diagnostic_port.addresses import is_request
+
 __all__ = ["may_be_sent"]
 
 _READS = frozenset({0x01, 0x02, 0x03, 0x07, 0x09, 0x0A, 0x22})
 
 
 def may_be_sent(identifier: int, extended: bool, data: bytes) -> bool:
-    """Whether this frame only asks to read.
-
-    Identifiers of the diagnostic port are 700..7FF of 11 bits (ISO 15765-4 uses 7DF and 7E0..7E7 of them; the others
-    are common practice for physical addressing) and, of 29 bits, 18DA..F1 and 18DB..F1 (ISO 15765-4, tester F1).
-    """
-    normal_fixed = extended and (identifier & ~0xFF00) in (0x18DA00F1, 0x18DB00F1)
-    diagnostic = normal_fixed or (not extended and 0x700 <= identifier <= 0x7FF)
-    if not diagnostic or not 1 <= len(data) <= 8:
+    """Whether this frame only asks to read."""
+    if not is_request(identifier, extended) or not 1 <= len(data) <= 8:
         return False
     kind, length = data[0] >> 4, data[0] & 0x0F
     if kind == 3:

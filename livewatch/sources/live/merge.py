@@ -25,6 +25,11 @@ class Merge:
         self._kept = FrameBatch.empty(buses)
         self._kept_key: NDArray[np.int64] = np.empty(0, np.int64)
 
+    @property
+    def keeps(self) -> bool:
+        """Whether anything is kept back."""
+        return len(self._kept) > 0
+
     def take(self, batches: Sequence[FrameBatch], horizon: int | None) -> FrameBatch:
         """Everything kept back the last time, and of `batches` what is not newer than `horizon` (ns since the Unix
         epoch, None for all of it), in order of time."""

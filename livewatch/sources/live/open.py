@@ -19,10 +19,10 @@ import can
 from can.interfaces import BACKENDS
 
 from livewatch.errors import SourceError
-from livewatch.sources.live.socket import widen_buffer
+from livewatch.sources.live.socket import keep_to_own_group, widen_buffer
 from livewatch.sources.live.spec import LiveBus
 
-__all__ = ["open_bus", "stays_silent"]
+__all__ = ["forget_partial_message", "open_bus", "stays_silent"]
 
 # Without a handler of its own, what python-can logs about absent drivers would be printed across the screen.
 logging.getLogger("can").addHandler(logging.NullHandler())
@@ -52,7 +52,17 @@ def open_bus(bus: LiveBus, transmit: bool) -> can.BusABC:
     except Exception as error:
         raise SourceError(_why(bus, error)) from error
     widen_buffer(opened)
+    if bus.interface == "udp_multicast":
+        keep_to_own_group(opened)
     return opened
+
+
+def forget_partial_message(adapter: can.BusABC) -> None:
+    """After a read that made no sense: python-can's serial interfaces keep what they have of a message, and would try
+    the same bytes with every following one."""
+    kept = getattr(adapter, "_buffer", None)
+    if isinstance(kept, bytearray):
+        kept.clear()
 
 
 def stays_silent(bus: LiveBus, transmit: bool) -> bool | None:

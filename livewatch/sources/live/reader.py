@@ -23,7 +23,7 @@ from livewatch.data.messages import columns_of
 from livewatch.errors import LivewatchError, SourceError
 from livewatch.sources.live.clock import StampClock
 from livewatch.sources.live.guard import may_be_sent
-from livewatch.sources.live.open import open_bus, stays_silent
+from livewatch.sources.live.open import forget_partial_message, open_bus, stays_silent
 from livewatch.sources.live.socket import dropped_frames
 from livewatch.sources.live.spec import LiveBus
 from livewatch.sources.live.status import SILENT_AFTER, BusState, BusStatus, Traffic
@@ -40,7 +40,9 @@ BURST = 512
 MOST_WAITING = 250_000
 """Frames held for a pipeline that does not come to fetch them: half a minute of a full 1 Mbit/s bus."""
 FAILURES_IN_A_ROW = 10
-"""Reads that fail one after the other before the adapter counts as lost."""
+FAILING_FOR = 1.0
+"""So many reads that fail one after the other, for so many seconds, and the adapter counts as lost. (Garbage among good
+messages is no such thing, however much of it there is.)"""
 PAUSES = (0.25, 0.5, 1.0, 2.0, 5.0)
 """Seconds before each attempt to open a lost adapter again; the last is repeated."""
 LOOK_EVERY = 1.0
@@ -84,6 +86,8 @@ class BusReader:
         self._kernel_dropped = 0
         self._kernel_dropped_before = 0
         self._failures = 0
+        self._failing_since = 0.0
+        self._emptied = time.monotonic()
         self._attempts = 0
         self._next_look = 0.0
         self._stopping = threading.Event()
@@ -109,15 +113,10 @@ class BusReader:
         self._release()
 
     @property
-    def newest(self) -> int | None:
-        """Time of the newest frame that waits to be taken, ns since the Unix epoch; None when none does."""
-        if self._clock.offset is None:
-            return None
-        try:
-            stamp = self._waiting[-1].timestamp
-        except IndexError:
-            return None
-        return round(stamp * 1e6) * 1000 + self._clock.offset
+    def emptied(self) -> float:
+        """The adapter was seen to hold nothing at this moment of the machine's monotonic clock: all it received before
+        then is among the frames that wait, or was taken. Of an adapter that is lost, now."""
+        return self._emptied if self._adapter is not None else time.monotonic()
 
     def take(self) -> list[FrameBatch]:
         """What was received, and what was sent, since the last call: at most one batch of each."""
@@ -226,15 +225,18 @@ class BusReader:
 
     def _drain(self, adapter: can.BusABC) -> None:
         """Wait for a frame, then read all there are."""
+        asked = time.monotonic()
         message = adapter.recv(LONGEST_WAIT)
         self._failures = 0
         if message is None:
+            self._emptied = asked
             return
         if self._attempts or not self._first_arrival:
             self._back()
         with self._turn.taken():
             emptied = self._burst(adapter, message)
         if emptied:
+            self._emptied = asked
             # Resting only once the adapter is empty keeps a backlog from growing.
             time.sleep(REST)
         if len(self._waiting) > MOST_WAITING:
@@ -264,11 +266,20 @@ class BusReader:
         self._trouble = ""
 
     def _failed(self, error: Exception) -> None:
+        now = time.monotonic()
+        if not self._failures:
+            self._failing_since = now
         self._failures += 1
-        if _is_gone(error) or self._failures >= FAILURES_IN_A_ROW:
+        lasting = self._failures >= FAILURES_IN_A_ROW and now - self._failing_since >= FAILING_FOR
+        if _is_gone(error) or lasting:
             self._lose(str(error).strip() or type(error).__name__, "lost")
-        else:
-            self._unreadable += 1
+            return
+        self._unreadable += 1
+        if self._adapter is not None:
+            forget_partial_message(self._adapter)
+        if self._failures % FAILURES_IN_A_ROW == 0:
+            # An adapter that fails at once, again and again, must not take all of the processor. Garbage among good
+            # messages costs no rest.
             time.sleep(REST)
 
     def _lose(self, why: str, state: BusState) -> None:

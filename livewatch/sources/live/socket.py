@@ -1,6 +1,6 @@
 """What the kernel keeps for a bus that is a socket (SocketCAN, UDP): its receive buffer, and what did not fit into it.
 
-An open python-can bus comes in. Both functions do nothing, and say so, for a bus that is no socket or a system that
+An open python-can bus comes in. All functions do nothing, and say so, for a bus that is no socket or a system that
 does not tell.
 """
 
@@ -14,12 +14,14 @@ from contextlib import contextmanager
 
 import can
 
-__all__ = ["dropped_frames", "widen_buffer"]
+__all__ = ["dropped_frames", "keep_to_own_group", "widen_buffer"]
 
 RECEIVE_BUFFER = 4 << 20
 """Bytes asked of the kernel: half a second of a full 1 Mbit/s bus, at about a kilobyte of kernel memory a frame."""
 _SO_MEMINFO = 55
 """Linux, asm-generic/socket.h: nine counters of a socket's memory; the last counts what was dropped."""
+_IP_MULTICAST_ALL, _IPV6_MULTICAST_ALL = 49, 29
+"""Linux, linux/in.h and linux/in6.h."""
 _MEMINFO = struct.Struct("=9I")
 
 
@@ -45,6 +47,21 @@ def widen_buffer(bus: can.BusABC) -> None:
     try:
         with _socket_of(bus) as handle:
             handle.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, RECEIVE_BUFFER)
+    except OSError:
+        return
+
+
+def keep_to_own_group(bus: can.BusABC) -> None:
+    """Have a multicast bus receive what is sent to its own group alone. Linux gives a socket everything that any
+    program of the machine joined on the same port, unless told otherwise."""
+    if sys.platform != "linux":
+        return
+    try:
+        with _socket_of(bus) as handle:
+            if handle.family == socket.AF_INET6:
+                handle.setsockopt(socket.IPPROTO_IPV6, _IPV6_MULTICAST_ALL, 0)
+            else:
+                handle.setsockopt(socket.IPPROTO_IP, _IP_MULTICAST_ALL, 0)
     except OSError:
         return
 

@@ -45,6 +45,10 @@ COLLECT_EVERY = 0.010
 """Seconds between batches. Of several buses, the newest frames wait so long for frames of the others that are just as
 old; longer than a reader rests."""
 
+HANGS_AFTER = 1.0
+"""Seconds after which an adapter that neither gives a frame nor says that it has none is waited for no longer."""
+MOST_AWAKE = 0.05
+
 
 class LiveSource:
     """Args:
@@ -60,6 +64,9 @@ class LiveSource:
         self._readers = [BusReader(bus, index, names, transmit, self.turn) for index, bus in enumerate(buses)]
         self._merge = Merge(names)
         self._horizon = 0
+        self._kept_since = 0.0
+        self._asked, self._awake = time.monotonic(), 0.0
+        self._moved: list[tuple[float, float] | None] = [None] * len(self._readers)
         self._closed = False
 
     def __enter__(self) -> Self:
@@ -93,20 +100,40 @@ class LiveSource:
     def collect(self) -> FrameBatch:
         """What was received since the last call, perhaps nothing; to be called every COLLECT_EVERY or so. Once the
         source is closed, everything that is left."""
-        newest = [time for reader in self._readers if (time := reader.newest) is not None]
-        horizon, self._horizon = self._horizon, max(newest, default=self._horizon)
         with self.turn.taken():
             batches = [batch for reader in self._readers for batch in reader.take()]
-            return self._merge.take(batches, None if self._closed or len(self._readers) == 1 else horizon)
+            at_once = self._closed or len(self._readers) == 1
+            batch = self._merge.take(batches, None if at_once else self._horizon)
+        # What is kept back is given out the next time, with what is not newer.
+        self._horizon = max((int(batch.time.max()) for batch in batches), default=self._horizon)
+        self._kept_since = (self._kept_since or time.monotonic()) if self._merge.keeps else 0.0
+        return batch
+
+    def emptied(self) -> float:
+        """All that was received before this moment of the machine's monotonic clock is given out by the next `collect`
+        at the latest. An adapter whose driver hangs for long is not waited for. To be asked every COLLECT_EVERY or so:
+        time in which this process did not run does not count."""
+        now = time.monotonic()
+        self._awake += min(now - self._asked, MOST_AWAKE)
+        self._asked = now
+        moments = [self._kept_since] if self._kept_since else []
+        for place, reader in enumerate(self._readers):
+            moment, moved = reader.emptied, self._moved[place]
+            if moved is None or moment != moved[0]:
+                self._moved[place] = moved = (moment, self._awake)
+            if self._awake - moved[1] < HANGS_AFTER:
+                moments.append(moment)
+        return min(moments, default=now)
 
     def batches(self) -> Iterator[FrameBatch]:
         """What is received, about every hundredth of a second, never an empty batch; ends once the source is closed
         and everything was given out."""
-        due = time.monotonic()
+        due = 0.0
         closed = False
         while not closed:
-            due = max(due + COLLECT_EVERY, time.monotonic())
             time.sleep(max(0.0, due - time.monotonic()))
+            # Counted from now: several buses need the time between for their order.
+            due = time.monotonic() + COLLECT_EVERY
             closed = self._closed
             batch = self.collect()
             if len(batch):

@@ -6,11 +6,15 @@ on the one path. One request at a time is open on a port; the next is the one th
 refused or not answered several times is asked for more rarely instead of filling the bus.
 
 Times: an answer is awaited for 50 ms (P2 of ISO 15765-4) and the way through the adapter; a control unit that answers
-"wait" (negative response code 78, ISO 14229-1) has five seconds more.
+"wait" (negative response code 78, ISO 14229-1) has five seconds more, three times for one request. Flow control goes
+out for an answer to the request that is open, once.
 """
 
 from __future__ import annotations
 
+import contextlib
+import queue
+import threading
 import time
 from dataclasses import dataclass
 from typing import Protocol
@@ -19,7 +23,7 @@ import numpy as np
 
 from livewatch.data.frames import EXTENDED, SENT, FrameBatch
 from livewatch.errors import LivewatchError
-from livewatch.profile.diagnostic_port.addresses import answer_identifiers, request_for
+from livewatch.profile.diagnostic_port.addresses import FUNCTIONAL, answer_identifiers, request_for
 from livewatch.profile.diagnostic_port.answers import NEGATIVE, POSITIVE, WAIT, parameters_of, read_answer
 from livewatch.profile.diagnostic_port.transport import Reception
 from livewatch.profile.model import Diagnostics, PollRequest, Profile
@@ -29,6 +33,13 @@ __all__ = ["Poller"]
 ANSWER_WITHIN = 0.150
 """Seconds: P2 and the time frames lie in adapters and between two looks."""
 WAIT_LONGER = 5.0
+MOST_WAITS = 3
+"""Answers "wait" to one request that are heeded; a unit that asks for more has not answered. (ISO 14229-2 sets no
+bound; ours.)"""
+STEP = 0.005
+"""Seconds between looks at what is due."""
+MOST_WAITING = 200
+"""Batches, of 10 ms each, that wait for the poller."""
 RARELY = 10.0
 """Seconds between requests for a parameter that is not answered."""
 GIVE_UP_AFTER = 3
@@ -76,6 +87,9 @@ class _Port:
             self._items[:0] = [_Item(request, now, extra=True) for request in ranges]
         self._open: list[_Item] = []
         self._until = 0.0
+        self._waits = 0
+        self._let_go_on: set[int] = set()
+        """Who was sent a flow control for the request that is open."""
         self._receptions: dict[int, Reception] = {}
         self._parameters = parameters_of(port)
         self._single: set[int] = set()
@@ -86,12 +100,25 @@ class _Port:
         target = request_for(identifier, self.port.extended)
         if target is None and identifier not in self.port.answers:
             return
-        if data[0] >> 4 == 1:
+        if data[0] >> 4 == 1 and identifier not in self._let_go_on and self._asked_for(data[2:], target):
+            self._let_go_on.add(identifier)
             self._send(self.port.request if target is None else target, FLOW_CONTROL)
             self._until = max(self._until, now + ANSWER_WITHIN)
         answer, _ = self._receptions.setdefault(identifier, Reception()).receive(time, data)
         if answer is not None:
             self._answered(answer, now)
+
+    def _asked_for(self, begin: bytes, target: int | None) -> bool:
+        """Whether a long answer that begins so, of the unit asked at `target`, is one to the request that is open.
+        Other testers' transfers are theirs: a second flow control would spoil them."""
+        to_us = target is None or self.port.request in (target, FUNCTIONAL[self.port.extended])
+        if not self._open or not to_us:
+            return False
+        service = self._open[0].request.service
+        if len(begin) < 3 or begin[0] != service + POSITIVE:
+            return False
+        parameter = begin[1] if service == 1 else int.from_bytes(begin[1:3], "big")
+        return any(item.request.identifier == parameter for item in self._open)
 
     def step(self, now: float) -> None:
         """Send the next request if none is open and one is due."""
@@ -113,6 +140,8 @@ class _Port:
         body = bytes((1 + len(asked), first.service)) + asked
         self._send(self.port.request, body.ljust(8, bytes((PADDING,))))
         self._open = together
+        self._waits = 0
+        self._let_go_on.clear()
         self._until = now + ANSWER_WITHIN
         for item in together:
             item.due = max(item.due + item.request.every / 1e9, now)
@@ -131,7 +160,8 @@ class _Port:
         service = self._open[0].request.service
         if answer[0] == NEGATIVE and len(answer) >= 3 and answer[1] == service:
             if answer[2] == WAIT:
-                self._until = now + WAIT_LONGER
+                self._waits += 1
+                self._until = now + WAIT_LONGER if self._waits <= MOST_WAITS else now
             else:
                 self._until = now
             return
@@ -162,26 +192,60 @@ class _Port:
 
 
 class Poller:
-    """Args:
-    profile: whose diagnostic ports are polled.
-    sender: where requests go.
+    """Asks in a thread of its own, so that an adapter that is slow to take a request holds up nobody else.
+
+    Args:
+        profile: whose diagnostic ports are polled.
+        sender: where requests go.
     """
 
     def __init__(self, profile: Profile, sender: Sender) -> None:
         now = time.monotonic()
         self._ports = [_Port(port, sender, now) for port in profile.diagnostics if port.poll]
+        self._received: queue.Queue[FrameBatch | None] = queue.Queue(MOST_WAITING)
+        self._missed = 0
+        self._stopping = False
+        self._thread = threading.Thread(target=self._work, name="livewatch poller", daemon=True)
 
     @property
     def counts(self) -> dict[str, int]:
         """What went unanswered so far, by plain-worded kind."""
-        total: dict[str, int] = {}
+        total = {"batches the poller was too slow for": self._missed} if self._missed else {}
         for port in self._ports:
-            for kind, number in port.counts.items():
+            for kind, number in tuple(port.counts.items()):
                 total[kind] = total.get(kind, 0) + number
         return total
 
+    def start(self) -> None:
+        """Begin to ask."""
+        self._thread.start()
+
+    def stop(self) -> None:
+        """Ask no more. A request that an adapter does not take is waited for a second."""
+        self._stopping = True
+        with contextlib.suppress(queue.Full):
+            self._received.put_nowait(None)
+        if self._thread.ident is not None:
+            self._thread.join(1.0)
+
     def observe(self, batch: FrameBatch) -> None:
-        """Look at what was received, so that the next request goes out as soon as the last is answered."""
+        """Look at what was received, so that the next request goes out as soon as the last is answered. Does not
+        wait: a batch for which there is no room goes by unseen, and is counted."""
+        try:
+            self._received.put_nowait(batch)
+        except queue.Full:
+            self._missed += 1
+
+    def _work(self) -> None:
+        while not self._stopping:
+            with contextlib.suppress(queue.Empty):
+                batch = self._received.get(timeout=STEP)
+                if batch is not None:
+                    self._look(batch)
+            for port in self._ports:
+                port.step(time.monotonic())
+
+    def _look(self, batch: FrameBatch) -> None:
         now = time.monotonic()
         for port in self._ports:
             buses = [index for index, name in enumerate(batch.buses) if name == port.port.bus]
@@ -194,8 +258,3 @@ class Poller:
                 data = batch.data[row, : batch.length[row]].tobytes()
                 port.observe(int(batch.identifier[row]), data, int(batch.time[row]), now)
             port.step(now)
-
-    def step(self) -> None:
-        """Send what is due; to be called a hundred times a second or so."""
-        for port in self._ports:
-            port.step(time.monotonic())

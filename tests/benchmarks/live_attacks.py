@@ -1,0 +1,288 @@
+"""Attacks on a live run: prints, for each, the lag from tick to announcement and whether live and replay agree.
+
+    python tests/benchmarks/live_attacks.py [--stalls N] [--kills N] [--seconds S] [--only NAME ...]
+
+A run of `livewatch watch --lines` listens to a bus between programs that raises some alarms a second; what attacks it
+is in `tests/run/attacked_watch.py` (its disk, its clock) and here (signals, its terminal, its traffic). For each run
+one line is printed: the exit code, the lag, the alarms announced before they were on the disk, and whether the events
+of a replay of what was recorded are the same bytes, the wall clock aside. Where the recording lacks something, both
+logs must say so.
+
+An alarm of a silent bus is announced some 0.4 s after its moment: data time stays a quarter of a second behind while
+nothing is received.
+"""
+
+from __future__ import annotations
+
+import argparse
+import fcntl
+import os
+import pty
+import random
+import shutil
+import signal
+import sys
+import tempfile
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "run"))
+
+from attacking import Ended, Server, Traffic, lag_of, lines_of, replayed  # type: ignore[import-not-found]
+
+LONGEST_LAG, USUAL_LAG, SILENT_LAG = 1.0, 0.15, 0.5
+
+
+class Attacks:
+    """All attacks; each method is one. `failed` are the names of those that did not hold."""
+
+    def __init__(self, server: Server, options: argparse.Namespace) -> None:
+        self.server, self.options = server, options
+        self.failed: list[str] = []
+        self._port = 45_100 + os.getpid() % 500 * 10
+
+    def port(self) -> int:
+        """A bus of its own."""
+        self._port += 1
+        return self._port
+
+    def said(
+        self,
+        name: str,
+        ended: Ended,
+        code: int,
+        stalls: list[tuple[int, int]] | None = None,
+        whole: bool = True,
+        usual: float = USUAL_LAG,
+    ) -> None:
+        """Print what became of a run, and note whether it held."""
+        lag = lag_of(ended.announced, stalls or [])
+        early = sum(not there for _, _, there, _ in ended.announced)
+        same, told, state = False, False, "no folder"
+        if ended.folder is not None and ended.folder.is_dir():
+            live, again = lines_of(ended.folder), replayed(ended.folder, self.server.folder)
+            same = live == again
+            told = all(any("not recorded" in line or "removed" in line for line in log) for log in (live, again))
+            state = "closed" if '"state": "ended"' in (ended.folder / "manifest.json").read_text() else "open"
+        agree = "live and replay equal" if same else "differ, told in both" if told else "DIFFER"
+        held = (same if whole else same or told) and ended.code == code and not lag.worst > LONGEST_LAG
+        held = held and not lag.most > usual
+        if not held:
+            self.failed.append(name)
+        verdict = "" if held else "   <-- does not hold"
+        print(f"{name:28} exit {ended.code}, {lag}, {early} early, {agree}, manifest {state}{verdict}", flush=True)
+        if ended.stderr:
+            print(f"{'':28} {ended.stderr.splitlines()[-1]}", flush=True)
+
+    def nothing(self) -> None:
+        """A run that nothing happens to."""
+        port = self.port()
+        with Traffic(port), self.server.watching(port) as run:
+            run.until_announced()
+            time.sleep(self.options.seconds)
+        self.said("nothing wrong", run.ended, 143)
+
+    def stalls(self) -> None:
+        """Stopped and continued, at random moments, for 0.1 to 10 s."""
+        chance = random.Random(self.options.seed)
+        announced: list[tuple[int, int, bool, str]] = []
+        for number in range(self.options.stalls):
+            port, stalls = self.port(), []
+            with Traffic(port), self.server.watching(port) as run:
+                run.until_announced()
+                time.sleep(chance.uniform(0.0, 1.0))
+                seconds = 0.1 * 100 ** chance.random()
+                start = time.time_ns()
+                run.stall(seconds)
+                stalls.append((start - 50_000_000, time.time_ns() + 50_000_000))
+                time.sleep(1.0)
+            self.said(f"stall {number + 1} of {seconds:.2f} s", run.ended, 143, stalls, usual=LONGEST_LAG)
+            announced += [one for one in run.ended.announced if not any(a <= one[1] <= b for a, b in stalls)]
+        lag = lag_of(announced)
+        print(f"{'all stalls':28} {lag}")
+        if lag.most > USUAL_LAG:
+            self.failed.append("lag over all stalls")
+
+    def disk(self) -> None:
+        """The disk takes long for each fsync, or hangs."""
+        for name, more in (
+            ("each fsync takes 0.3 s", {"sync_takes": 0.3}),
+            ("each fsync takes 2 s", {"sync_takes": 2.0}),
+            ("the disk hangs for 15 s", {"hangs": [[3.0, 18.0]]}),
+        ):
+            port = self.port()
+            with Traffic(port), self.server.watching(port, **more) as run:
+                run.until_announced()
+                time.sleep(20.0 if "hangs" in more else self.options.seconds)
+            self.said(name, run.ended, 143)
+
+    def full(self) -> None:
+        """The disk takes so much and no more; a file may not grow."""
+        for name, more in (
+            ("the disk is full", {"full_after": 60_000}),
+            ("no file may grow", {"largest_file": 40_000}),
+        ):
+            port = self.port()
+            with Traffic(port), self.server.watching(port, **more) as run:
+                run.until_announced()
+                time.sleep(self.options.seconds)
+            self.said(name, run.ended, 6, whole=False)
+
+    def deleted(self) -> None:
+        """The session folder is deleted while it is written."""
+        port = self.port()
+        with Traffic(port), self.server.watching(port) as run:
+            run.until_announced(3)
+            folder = run.folder
+            assert folder is not None
+            shutil.rmtree(folder)
+            time.sleep(self.options.seconds)
+        self.said("the folder is deleted", run.ended, 6, whole=False)
+
+    def garbage(self) -> None:
+        """Messages that are none, among those that are."""
+        for each_second in (100, 400, 1000):
+            port = self.port()
+            with Traffic(port, garbage=each_second), self.server.watching(port) as run:
+                run.until_announced()
+                time.sleep(self.options.seconds)
+            self.said(f"{each_second} garbage a second", run.ended, 143)
+
+    def clock(self) -> None:
+        """The machine's clock is set, back and forth, with a pause after it."""
+        for name, steps in (
+            ("clock set back an hour", [[4.0, -3600.0]]),
+            ("clock set forth an hour", [[4.0, 3600.0]]),
+            ("clock set to and fro", [[3.5, -0.5], [4.5, 30.0], [5.5, -30.0], [6.0, 0.4]]),
+        ):
+            port = self.port()
+            with Traffic(port) as traffic, self.server.watching(port, clock_steps=steps) as run:
+                run.until_announced()
+                time.sleep(5.0)
+                traffic.paused.set()
+                time.sleep(2.0)
+                traffic.paused.clear()
+                time.sleep(1.0)
+            # The lag is counted by the true clock: events after a step are stamped by the other one.
+            run.ended.announced[:] = [one for one in run.ended.announced if abs(one[0] - one[1]) < 10**9 // 5]
+            self.said(name, run.ended, 143)
+
+    def silence(self) -> None:
+        """Nothing from the start; frames that the profile does not know."""
+        port = self.port()
+        with self.server.watching(port) as run:
+            run.until_announced()
+            time.sleep(1.0)
+        self.said("silent from the start", run.ended, 143, usual=SILENT_LAG)
+        with Traffic(port, identifier=0x321), self.server.watching(port) as run:
+            run.until_announced()
+            time.sleep(1.0)
+        self.said("foreign frames only", run.ended, 143)
+        print(f"{'':28} {[line for line in run.ended.stdout.splitlines() if 'bus' in line][:1]}")
+
+    def ends(self) -> None:
+        """Every way to end."""
+        for name, number, code in (("SIGINT", 2, 0), ("SIGTERM", 15, 143), ("SIGHUP", 1, 129)):
+            port = self.port()
+            with Traffic(port), self.server.watching(port) as run:
+                run.until_announced(3)
+                run.signal(number)
+            self.said(name, run.ended, code)
+            print(f"{'':28} {run.ended.stdout.splitlines()[-1]}")
+
+    def pipes(self) -> None:
+        """A pipe that is closed, one that is not read; a terminal that is not read, one that goes away."""
+        for name, closes, code in (("the pipe is closed", True, 141), ("the pipe is not read", False, 143)):
+            port, path = self.port(), self.server.folder / f"pipe {name}"
+            os.mkfifo(path)
+            reading = os.open(path, os.O_RDONLY | os.O_NONBLOCK)
+            fcntl.fcntl(reading, fcntl.F_SETPIPE_SZ, 4096)
+            with Traffic(port), self.server.watching(port, str(path)) as run:
+                run.until_announced(3)
+                if closes:
+                    os.close(reading)
+                    run.asked = True
+                else:
+                    time.sleep(max(10.0, self.options.seconds))
+            self.said(name, run.ended, code)
+        for name, closes, code in (("the terminal is lost", True, 129), ("the terminal is not read", False, 143)):
+            port = self.port()
+            with _terminal() as (hand, terminal), Traffic(port), self.server.watching(port, terminal) as run:
+                run.until_announced(3)
+                if closes:
+                    os.close(hand)
+                    run.asked = True
+                else:
+                    time.sleep(max(10.0, self.options.seconds))
+            self.said(name, run.ended, code)
+
+    def kills(self) -> None:
+        """Killed at random moments: nothing announced is lost, every folder opens, the frames give it again."""
+        chance = random.Random(self.options.seed)
+        lost = opened = again = announced = 0
+        port = self.port()
+        with Traffic(port):
+            for _ in range(self.options.kills):
+                with self.server.watching(port) as run:
+                    run.until_announced(1)
+                    time.sleep(chance.uniform(0.0, 1.0))
+                    run.signal(signal.SIGKILL)
+                kept = [what for _, _, there, what in run.ended.announced if there]
+                announced += len(kept)
+                assert run.ended.folder is not None
+                logs = [lines_of(run.ended.folder), replayed(run.ended.folder, self.server.folder)]
+                opened += 1
+                logged = [_alarms(log) for log in logs]
+                lost += sum(one != other for one, other in zip(kept, logged[0], strict=False))
+                lost += max(0, len(kept) - len(logged[0]))
+                again += logged[1][: len(kept)] == kept
+        held = not lost and opened == again == self.options.kills
+        if not held:
+            self.failed.append("kills")
+        print(
+            f"{opened} kills: {announced} alarms announced, {lost} lost, {opened} folders open, {again} derived again"
+        )
+
+
+@contextmanager
+def _terminal() -> Iterator[tuple[int, str]]:
+    hand, terminal = pty.openpty()
+    name = os.ttyname(terminal)
+    os.close(terminal)
+    keeping = os.open(name, os.O_RDWR | os.O_NOCTTY)
+    try:
+        yield hand, name
+    finally:
+        os.close(keeping)
+
+
+def _alarms(log: list[str]) -> list[str]:
+    import json
+
+    events = [json.loads(line) for line in log]
+    return [f"{event['subject']}|{event['transition']}" for event in events if event["event"] == "alarm"]
+
+
+def main() -> int:
+    """Run them; 1 when one did not hold."""
+    names = [name for name in vars(Attacks) if not name.startswith("_") and name not in ("said", "port")]
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--stalls", type=int, default=10)
+    parser.add_argument("--kills", type=int, default=10)
+    parser.add_argument("--seconds", type=float, default=6.0, help="how long most runs are watched")
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--only", nargs="*", choices=names, default=names)
+    options = parser.parse_args()
+    with tempfile.TemporaryDirectory() as folder, Server(Path(folder)) as server:
+        attacks = Attacks(server, options)
+        for name in options.only:
+            attack: Callable[[], None] = getattr(attacks, name)
+            attack()
+    print("all held" if not attacks.failed else f"did not hold: {', '.join(attacks.failed)}")
+    return 1 if attacks.failed else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,97 @@
+"""A live run under attack, in short: what is announced is true, in time, and the same when replayed.
+
+The long attacks are `tests/benchmarks/live_attacks.py`. Lags are bounds of the design with room for a machine that is
+busy with other things; the benchmark prints and holds the strict ones.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+import signal
+import sys
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+if sys.platform != "linux":
+    pytest.skip("signals, pseudo-terminals and buses between programs as Linux has them", allow_module_level=True)
+
+sys.path.insert(0, str(Path(__file__).parent))
+
+from attacking import Ended, Server, Traffic, lag_of, lines_of, replayed  # type: ignore[import-not-found]
+
+PORT = 46_000 + os.getpid() % 1000 * 4
+BUSY_MACHINE = 1.0
+"""Seconds that an announcement may take on a machine that runs a whole suite besides."""
+
+
+@pytest.fixture(scope="module")
+def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Server]:
+    with Server(tmp_path_factory.mktemp("attacks")) as running:
+        yield running
+
+
+def same(server: Server, ended: Ended) -> list[str]:
+    """The log, which is that of a replay, in a folder that was closed."""
+    assert ended.folder is not None
+    log = lines_of(ended.folder)
+    assert log == replayed(ended.folder, server.folder)
+    assert '"state": "ended"' in (ended.folder / "manifest.json").read_text()
+    return log
+
+
+def test_a_run_that_stands_still_falsifies_nothing(server: Server) -> None:
+    with Traffic(PORT), server.watching(PORT) as run:
+        run.until_announced()
+        run.stall(1.5)
+        time.sleep(0.7)
+    log = same(server, run.ended)
+    assert not any("silent" in line or '"clock"' in line or "earlier" in line for line in log)
+    assert run.ended.code == 128 + signal.SIGTERM
+
+
+def test_a_disk_that_hangs_delays_no_alarm_and_each_says_that_it_is_not_there_yet(server: Server) -> None:
+    with Traffic(PORT + 1), server.watching(PORT + 1, hangs=[[1.0, 3.5]]) as run:
+        run.until_announced(6)
+        time.sleep(2.5)
+    same(server, run.ended)
+    assert lag_of(run.ended.announced).worst < BUSY_MACHINE
+    early = [what for _, _, there, what in run.ended.announced if not there]
+    assert early and "(not yet on the disk)" in run.ended.stdout
+    assert "On the disk now: " in run.ended.stdout
+
+
+def test_a_folder_that_is_deleted_is_told_at_once_in_the_log_in_the_exit_code_and_at_the_end(server: Server) -> None:
+    with Traffic(PORT + 2), server.watching(PORT + 2) as run:
+        run.until_announced(2)
+        assert run.folder is not None
+        shutil.rmtree(run.folder)
+        time.sleep(2.5)
+    assert run.ended.code == 6
+    assert run.ended.folder is not None
+    assert any("removed" in line for line in lines_of(run.ended.folder))
+    assert "it is not whole: " in run.ended.stdout.splitlines()[-1]
+
+
+def test_a_pipe_that_nobody_reads_any_more_ends_the_run_in_order(server: Server) -> None:
+    path = server.folder / "pipe"
+    os.mkfifo(path)
+    reading = os.open(path, os.O_RDONLY | os.O_NONBLOCK)
+    with Traffic(PORT + 3, garbage=400), server.watching(PORT + 3, str(path)) as run:
+        run.until_announced(2)
+        os.close(reading)
+        run.asked = True
+    log = same(server, run.ended)
+    assert run.ended.code == 128 + signal.SIGPIPE
+    assert run.ended.stderr.startswith("The session folder is ") and run.ended.stderr.endswith(", all there were.\n")
+    assert any("messages of an adapter that make no sense" in line for line in log), "told, and in the replay as well"
+
+
+def test_a_bus_that_is_silent_from_the_start_raises_an_alarm(server: Server) -> None:
+    with server.watching(PORT) as run:
+        run.until_announced()
+    log = same(server, run.ended)
+    assert any("bus silent: engine" in line and "raised" in line for line in log)
