@@ -52,6 +52,7 @@ if TYPE_CHECKING:
     from livewatch.diagnosis.comparison import Comparison
     from livewatch.diagnosis.diagnosis import Diagnosis, Terms, diagnose, diagnose_one, profile_for, read_baseline
     from livewatch.diagnosis.drive_file import compare_with_drive
+    from livewatch.diagnosis.pile import Failure, Pile, diagnose_pile
     from livewatch.errors import LivewatchError, Mistake, MistakesError, SourceError, UsageError, nearest
     from livewatch.profile.dbc import load_dbc
     from livewatch.profile.load import load_profile, load_profile_text
@@ -98,6 +99,7 @@ __all__ = [
     "Event",
     "EventLog",
     "Fact",
+    "Failure",
     "Figure",
     "Finding",
     "Forecast",
@@ -115,6 +117,7 @@ __all__ = [
     "NoteWritten",
     "OdditiesCounted",
     "Peak",
+    "Pile",
     "Prediction",
     "Priority",
     "Profile",
@@ -143,6 +146,7 @@ __all__ = [
     "compare_with_drive",
     "diagnose",
     "diagnose_one",
+    "diagnose_pile",
     "frames_of",
     "load_build_sheet",
     "load_dbc",
@@ -183,6 +187,7 @@ _ROOMS: dict[str, str] = {
     "livewatch.diagnosis.diagnosis": "Diagnosis Terms diagnose diagnose_one profile_for read_baseline",
     "livewatch.diagnosis.comparison": "Comparison",
     "livewatch.diagnosis.drive_file": "compare_with_drive",
+    "livewatch.diagnosis.pile": "Failure Pile diagnose_pile",
     "livewatch.errors": "LivewatchError Mistake MistakesError SourceError UsageError nearest",
     "livewatch.profile.dbc": "load_dbc",
     "livewatch.profile.load": "load_profile load_profile_text",

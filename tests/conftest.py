@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import os
 from typing import Any
 
 import pytest
+
+os.environ["LIVEWATCH_CACHE"] = ""  # every test resolves its profiles anew
 
 
 def pytest_make_parametrize_id(config: pytest.Config, val: Any, argname: str) -> str | None:

@@ -30,7 +30,7 @@ from livewatch.alarms.state import AlarmDefinition
 from livewatch.data.events import Event, QualityChanged
 from livewatch.data.samples import Quality
 from livewatch.data.ticks import TickBatch
-from livewatch.profile.formula.set_point import SetPoint
+from livewatch.profile.formula.formula import SetPoint
 from livewatch.profile.model import Alarm, Channel, Profile
 
 __all__ = ["LossWatch", "Losses"]

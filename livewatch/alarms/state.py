@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from livewatch.data.alarm_states import HIDDEN, PRIORITIES, UNACKNOWLEDGED, Priority, State
-from livewatch.profile.formula.set_point import SetPoint
+from livewatch.profile.formula.formula import SetPoint
 from livewatch.profile.model import Alarm
 
 __all__ = ["AlarmDefinition", "AlarmState"]

@@ -19,7 +19,7 @@ from pathlib import Path
 import click
 
 from livewatch import LivewatchError, UsageError, __version__, nearest
-from livewatch.commands.page import say
+from livewatch.commands.lines import say
 
 __all__ = ["main"]
 

@@ -18,14 +18,11 @@ from rich.text import Text
 from livewatch import Event, Recorder, Run, RunEnded, RunStarted
 from livewatch.commands.printing import Printer
 from livewatch.run.live import LiveRun
+from livewatch.wording.cautions import CAUTION
 from livewatch.wording.events import clock_text, sentence, tone
 
-__all__ = ["CAUTION", "LineDisplay"]
+__all__ = ["LineDisplay"]
 
-CAUTION = (
-    "The driver drives, a passenger reads. Full load only on a closed course or a dyno (car restrained, air moving, "
-    "fire extinguisher at hand). livewatch protects no engine; local law and licensed practice come first."
-)
 REDRAW_EVERY = 0.25
 QUIET = (RunStarted, RunEnded)
 

@@ -6,13 +6,13 @@ never inside a string.
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Iterable
 from typing import Any
 
 from rich.console import Console, ConsoleOptions, RenderableType
 from rich.segment import Segment
 
+from livewatch.commands.lines import say
 from livewatch.wording.shown import shown_lines
 
 __all__ = ["Page", "say"]
@@ -32,9 +32,3 @@ class Page(Console):
                 yield segment
             else:
                 yield Segment(shown_lines(text), segment.style)
-
-
-def say(text: str, *, error: bool = False, end: str = "\n") -> None:
-    """A line, or several, as they are where they go to a program, else fit to be shown."""
-    stream = sys.stderr if error else sys.stdout
-    print(shown_lines(text) if error or stream.isatty() else text, file=stream, end=end)

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import signal
 import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import click
@@ -58,6 +61,19 @@ def read_speed(text: str) -> float | None:
     return speed
 
 
+@contextmanager
+def _undisturbed() -> Iterator[None]:
+    """Ctrl-C waits until what is inside is done: a run can be closed between two pushes, not in one."""
+    asked: list[int] = []
+    before = signal.signal(signal.SIGINT, lambda number, _: asked.append(number))
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, before)
+    if asked:
+        raise KeyboardInterrupt
+
+
 def play_lines(source: Source, profile: Profile, speed: float | None, out: Path, console: Page) -> Path:
     """Play `source` with the line display, into a session folder below `out`; the folder's path comes back."""
     folder = SessionFolder.create(out, profile, [source.name])
@@ -70,7 +86,8 @@ def play_lines(source: Source, profile: Profile, speed: float | None, out: Path,
                 for batch in paced(source.batches(), speed):
                     if printer.gone:
                         break
-                    run.push(batch)
+                    with _undisturbed():
+                        run.push(batch)
                     display.redraw()
                 run.count(source.counts)
                 run.close(None if printer.gone else source.end)

@@ -21,11 +21,12 @@ import json
 import math
 from collections.abc import Mapping
 from functools import lru_cache
-from typing import Any
-
-from pydantic import TypeAdapter, ValidationError
+from typing import TYPE_CHECKING, Any
 
 from livewatch.data.events import EVENT_KINDS, Event, Figure, UnknownEvent, parse_utc, utc_text
+
+if TYPE_CHECKING:
+    from pydantic import TypeAdapter
 
 __all__ = ["EVENT_FORMAT", "event_of", "line_of", "plain"]
 
@@ -90,7 +91,7 @@ def event_of(record: Mapping[str, Any]) -> Event:
         try:
             event: Event = _reader(kind).validate_python(_read({**record, **common}))
             return event
-        except ValidationError:
+        except ValueError:  # pydantic's ValidationError is one
             pass
     return UnknownEvent(**common, said=kind, fields={key: record[key] for key in record if key not in COMMON})
 
@@ -130,4 +131,6 @@ def _shape(record: type) -> tuple[tuple[str, bool, str, str, str], ...]:
 
 @lru_cache(maxsize=64)
 def _reader(kind: str) -> TypeAdapter[Any]:
+    from pydantic import TypeAdapter  # late: only reading a log back needs it
+
     return TypeAdapter(EVENT_KINDS[kind])

@@ -8,12 +8,14 @@ said.to_json()  # the finding's fields, and `build`: predicted beside measured
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from livewatch.build_sheet.forecast import Forecast
-from livewatch.diagnosis.comparison import Comparison, MeasuredCause, compare
 from livewatch.signature import Signature
 from livewatch.signature.finding import Finding
+
+if TYPE_CHECKING:
+    from livewatch.build_sheet.forecast import Forecast
+    from livewatch.diagnosis.comparison import Comparison
 
 __all__ = ["Assessment", "assess"]
 
@@ -37,5 +39,7 @@ def assess(signature: Signature, forecast: Forecast | None = None) -> Assessment
     finding = signature.finding()
     if forecast is None:
         return Assessment(finding)
+    from livewatch.diagnosis.comparison import MeasuredCause, compare  # late: a run without a build sheet needs none
+
     measured = [MeasuredCause.of(cause) for cause in finding.causes]
     return Assessment(finding, tuple(compare(forecast.predictions, measured, finding.verdict.word != "unproven")))

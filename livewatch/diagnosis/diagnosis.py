@@ -16,29 +16,29 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, overload
+from typing import TYPE_CHECKING, Any, overload
 
 from livewatch.alarms.load import LoadFigures
 from livewatch.alarms.spells import AlarmSpell, SpellBook
-from livewatch.build_sheet.forecast import predict
-from livewatch.build_sheet.sheet import BuildSheet, load_build_sheet
 from livewatch.data.events import Event
 from livewatch.diagnosis.assessment import Assessment, assess
 from livewatch.diagnosis.channel_table import ChannelTable, read_channels
 from livewatch.errors import UsageError
 from livewatch.profile import load_profile
 from livewatch.profile.model import Profile
-from livewatch.run.opening import Stretch, open_source
+from livewatch.run.opening import Source, Stretch, open_source
 from livewatch.run.overview import without_lead_up
 from livewatch.run.reading import read_through
 from livewatch.run.run import Run
-from livewatch.session.folder import SessionFolder
-from livewatch.session.recorder import Recorder
 from livewatch.signature import Signature
 from livewatch.signature.cause import Cause
 from livewatch.signature.evidence.baseline import Baseline
 from livewatch.signature.evidence.pulls import Pull
 from livewatch.version import __version__
+
+if TYPE_CHECKING:
+    from livewatch.build_sheet.sheet import BuildSheet
+    from livewatch.session.recorder import Recorder
 
 __all__ = ["DIAGNOSIS_FORMAT", "Diagnosis", "Terms", "diagnose", "diagnose_one", "profile_for", "read_baseline"]
 
@@ -203,14 +203,17 @@ def diagnose(
     """
     single = isinstance(paths, str | Path)
     wanted = [Path(paths)] if isinstance(paths, str | Path) else [Path(path) for path in paths]
-    sheet = load_build_sheet(Path(build_sheet)) if isinstance(build_sheet, str | Path) else build_sheet
+    if isinstance(build_sheet, str | Path):
+        from livewatch.build_sheet.sheet import load_build_sheet  # late: a run without a build sheet needs none
+
+        build_sheet = load_build_sheet(Path(build_sheet))
     stretch = Stretch(round(start * 1e9), None if stop is None else round(stop * 1e9))
     given = profile if profile is None or isinstance(profile, Profile) else load_profile(profile)
     found = []
     for path in wanted:
         known = profile_for(path, given)
         drive = None if baseline is None else read_baseline(Path(baseline), known, buses)
-        found.append(diagnose_one(path, known, Terms(buses, stretch, sheet, drive)))
+        found.append(diagnose_one(path, known, Terms(buses, stretch, build_sheet, drive)))
     return found[0] if single else found
 
 
@@ -224,9 +227,12 @@ def diagnose_one(
         SessionError: the session folder asked for cannot be made.
     """
     source = open_source(path, profile, terms.buses, terms.stretch)
-    folder = None if terms.out is None else SessionFolder.create(terms.out, profile, [source.name])
-    recorder = None if folder is None else Recorder(folder, may_wait=True)
-    forecast = None if terms.build is None else predict(terms.build, profile)
+    recorder = None if terms.out is None else _recorder(terms.out, profile, source)
+    forecast = None
+    if terms.build is not None:
+        from livewatch.build_sheet.forecast import predict
+
+        forecast = predict(terms.build, profile)
     run = Run(profile, recorder, Signature(profile, terms.baseline))
     book, events = SpellBook(), list[Event]()
 
@@ -249,9 +255,16 @@ def diagnose_one(
         dict(sorted(pipeline.counts.items())),
         source.unused,
         source.unknown_buses,
-        None if folder is None else folder.path,
+        None if recorder is None else recorder.folder.path,
         terms,
     )
+
+
+def _recorder(out: Path, profile: Profile, source: Source) -> Recorder:
+    from livewatch.session.folder import SessionFolder  # late, as is the build sheet: most runs leave no folder
+    from livewatch.session.recorder import Recorder
+
+    return Recorder(SessionFolder.create(out, profile, [source.name]), may_wait=True)
 
 
 def read_baseline(path: Path, profile: Profile, buses: Mapping[str, str] | None = None) -> Baseline:
@@ -277,6 +290,8 @@ def profile_for(path: Path | None, given: Profile | AnyPath | None) -> Profile:
     if given is not None:
         return load_profile(given)
     if path is not None and path.is_dir():
+        from livewatch.session.folder import SessionFolder
+
         return SessionFolder.open(path).profile()
     raise UsageError(
         "no profile given: expected --profile with a YAML file or the name of a profile that comes with livewatch "

@@ -18,7 +18,7 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict
 from livewatch.errors import nearest
 from livewatch.profile.channel_binding import BoundChannels, Constants
 from livewatch.profile.document import Document, KeyPath, read_document
-from livewatch.profile.formula.formula import Condition, FormulaError, compile_condition, names_in
+from livewatch.profile.formula.compile import Condition, FormulaError, compile_condition, names_in
 from livewatch.profile.model import Alarm
 from livewatch.profile.schema import AlarmEntry, ChannelEntry, SignatureAlarmsEntry
 from livewatch.profile.units import UnitError, split_quantity

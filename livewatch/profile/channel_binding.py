@@ -15,7 +15,7 @@ from livewatch.data.channels import CATALOGUE
 from livewatch.errors import nearest
 from livewatch.profile.diagnostic_port.port import DiagnosticPort
 from livewatch.profile.document import Document, KeyPath
-from livewatch.profile.formula.formula import FormulaError, compile_formula, names_in
+from livewatch.profile.formula.compile import FormulaError, compile_formula, names_in
 from livewatch.profile.message_catalogue import MessageCatalogue
 from livewatch.profile.model import Channel, Signal
 from livewatch.profile.schema import ChannelEntry, ParameterEntry

@@ -12,8 +12,7 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 from livewatch.data.alarm_states import Priority
-from livewatch.profile.formula.formula import Formula
-from livewatch.profile.formula.set_point import SetPoint
+from livewatch.profile.formula.formula import Formula, SetPoint
 
 __all__ = [
     "Alarm",

@@ -17,7 +17,6 @@ from livewatch.data.events import parse_utc
 from livewatch.data.frames import FrameBatch
 from livewatch.data.samples import Rows, rows_of
 from livewatch.profile.model import Profile
-from livewatch.session.folder import SessionFolder
 from livewatch.sources.bus_map import BusMap
 from livewatch.sources.recordings.recording import open_recording
 from livewatch.sources.tables.table import is_table, open_table
@@ -118,6 +117,8 @@ def open_source(
     bus_map = BusMap(profile, given_buses or {})
     wanted = stretch or Stretch()
     if path.is_dir():
+        from livewatch.session.folder import SessionFolder  # late: a recording or a table needs none
+
         folder = SessionFolder.open(path)
         end = folder.manifest.data_end
         until = None if end is None else parse_utc(end)

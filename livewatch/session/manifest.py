@@ -30,7 +30,6 @@ import platform
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field
 from datetime import datetime
-from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import Any
 
@@ -74,6 +73,8 @@ class Manifest:
 
 def package_versions() -> dict[str, str]:
     """Versions of the libraries that decide what comes out."""
+    from importlib.metadata import PackageNotFoundError, version  # late: only a new folder needs it
+
     found: dict[str, str] = {}
     for name in _PACKAGES:
         try:

@@ -15,7 +15,7 @@ from livewatch.data.actions import Action
 from livewatch.data.events import AlarmChanged, Event
 from livewatch.data.samples import Quality
 from livewatch.data.ticks import TickBatch
-from livewatch.profile.formula.formula import compile_condition, compile_formula
+from livewatch.profile.formula.compile import compile_condition, compile_formula
 from livewatch.profile.model import Alarm, Channel, Diagnostics, Profile, TableMapping
 
 SECOND = 1_000_000_000

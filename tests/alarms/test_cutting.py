@@ -16,7 +16,7 @@ from livewatch.alarms import ActionError, AlarmSystem
 from livewatch.data.event_json import line_of
 from livewatch.data.samples import Quality
 from livewatch.data.ticks import TickBatch
-from livewatch.profile.formula.formula import compile_formula
+from livewatch.profile.formula.compile import compile_formula
 from livewatch.profile.model import Channel, Profile
 
 UNITS = {"lambda_1": "1", "boost": "kPa", "speed": "rpm", "lambda_mean": "1"}

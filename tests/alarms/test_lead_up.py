@@ -15,7 +15,7 @@ from livewatch.alarms.lead_up import significant
 from livewatch.data.event_json import line_of
 from livewatch.data.events import AlarmChanged, Event, Fact, SecondsBefore
 from livewatch.data.samples import Quality
-from livewatch.profile.formula.formula import compile_formula
+from livewatch.profile.formula.compile import compile_formula
 from livewatch.profile.model import Channel
 
 NAN = float("nan")

@@ -16,7 +16,7 @@ from livewatch.alarms import AlarmSystem, State
 from livewatch.data.events import AlarmChanged, Fact, QualityChanged
 from livewatch.data.samples import Quality
 from livewatch.data.ticks import TickBatch
-from livewatch.profile.formula.formula import compile_formula
+from livewatch.profile.formula.compile import compile_formula
 from livewatch.profile.model import Channel, Diagnostics, Parameter
 
 GOOD, STALE, OUT, INVALID, NEVER = (

@@ -25,7 +25,8 @@ from livewatch.data.actions import Action
 from livewatch.data.alarm_states import Priority
 from livewatch.data.events import AlarmChanged, Event, Fact, NoteWritten, PullEnded, RunStarted, SecondsBefore
 from livewatch.data.ticks import TickBatch
-from livewatch.profile.formula.formula import Formula, compile_condition, compile_formula
+from livewatch.profile.formula.compile import compile_condition, compile_formula
+from livewatch.profile.formula.formula import Formula
 from livewatch.profile.model import Alarm, AuthorityLimit, Channel, Engine, Profile, TableMapping
 from livewatch.run.history import History
 from livewatch.run.player import PlayerState

@@ -20,7 +20,7 @@ from livewatch.data.event_json import line_of
 from livewatch.data.events import AlarmChanged, Event, MarkerSet, NoteWritten
 from livewatch.data.samples import Rows, SampleBatch, SampleColumn
 from livewatch.errors import LivewatchError, SourceError
-from livewatch.profile.formula.formula import compile_condition
+from livewatch.profile.formula.compile import compile_condition
 from livewatch.profile.model import Alarm, Channel, Profile, TableMapping
 from livewatch.run.opening import Source, Stretch
 from livewatch.run.overview import without_lead_up

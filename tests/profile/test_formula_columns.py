@@ -13,7 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from livewatch.profile.formula.formula import compile_formula
+from livewatch.profile.formula.compile import compile_formula
 from livewatch.profile.formula.syntax import Binary, Call, Name, Node, Number, Unary, parse
 
 PERIOD = 10_000_000

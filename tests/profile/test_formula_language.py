@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 
-from livewatch.profile.formula.formula import FormulaError, compile_condition, compile_formula, names_in
+from livewatch.profile.formula.compile import FormulaError, compile_condition, compile_formula, names_in
 
 PERIOD = 10_000_000
 UNITS = {

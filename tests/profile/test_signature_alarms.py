@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-import livewatch.profile.load as loading
+import livewatch.profile.resolve as loading
 from livewatch.errors import MistakesError
 from livewatch.profile import Profile, load_profile_text
 from livewatch.profile.alarm_rules import signature_defaults

@@ -7,7 +7,7 @@ import math
 from livewatch.alarms import AlarmState, State
 from livewatch.dashboard.content.related_channels import commanded_for, watched_by
 from livewatch.dashboard.content.snapshot import Snapshot
-from livewatch.profile.formula.set_point import SetPoint
+from livewatch.profile.formula.formula import SetPoint
 from livewatch.wording.alarms import state_word
 from livewatch.wording.events import clock_text
 from livewatch.wording.names import short_label

@@ -7,39 +7,16 @@ constants is folded into the one number it comes to, in the comparison and in th
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from typing import cast
 
 from livewatch.profile.formula.check import Checker, combine
+from livewatch.profile.formula.formula import SetPoint
 from livewatch.profile.formula.plan import Pair, constant_of
 from livewatch.profile.formula.syntax import COMPARISONS, Binary, Name, Node, Number, nodes_of
 
-__all__ = ["SetPoint", "set_point_of"]
+__all__ = ["set_point_of"]
 
 _TURNED = {"<": ">", "<=": ">=", ">": "<", ">=": "<=", "==": "==", "!=": "!="}
-
-
-@dataclass(frozen=True, slots=True)
-class SetPoint:
-    """What makes an alarm true.
-
-    Attributes:
-        text: all of it, in the language of formulas with constants replaced by their values, or in words.
-        measured: the channel or expression of the comparison that decides; empty where there is none with a number.
-        comparison: `<`, `<=`, `>`, `>=`, `==` or `!=`.
-        limit: the number compared with, in `unit`, which is that of what is measured; None where there is none.
-        alone: whether this comparison is the whole condition.
-    """
-
-    text: str
-    measured: str = ""
-    comparison: str = ""
-    limit: float | None = None
-    unit: str = ""
-    alone: bool = False
-
-    def __str__(self) -> str:
-        return self.text
 
 
 def set_point_of(

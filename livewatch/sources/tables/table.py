@@ -19,10 +19,6 @@ from livewatch.sources.mf4_file import contents
 from livewatch.sources.recordings.byte_stream import ByteStream
 from livewatch.sources.recordings.python_can_readers import CsvReader
 from livewatch.sources.recordings.recording import FORMATS, recording_suffix
-from livewatch.sources.tables.csv_rows import CsvRows
-from livewatch.sources.tables.mf4_table import Mf4Table
-from livewatch.sources.tables.parquet_rows import ParquetRows
-from livewatch.sources.tables.rows import rows_to_samples
 
 __all__ = ["TABLE_SUFFIXES", "Table", "is_table", "open_table"]
 
@@ -143,6 +139,12 @@ def is_table(path: Path) -> bool:
 
 
 def _content(path: Path, profile: Profile) -> tuple[str, _Content]:
+    # Late, because columns are bound by their units: what knows those takes a while, and no recording needs it.
+    from livewatch.sources.tables.csv_rows import CsvRows
+    from livewatch.sources.tables.mf4_table import Mf4Table
+    from livewatch.sources.tables.parquet_rows import ParquetRows
+    from livewatch.sources.tables.rows import rows_to_samples
+
     suffix = recording_suffix(path)
     if suffix in _CSV_SUFFIXES:
         stream = ByteStream(path)

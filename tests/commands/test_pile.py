@@ -1,0 +1,64 @@
+"""Many recordings in one call: what each alone would give, in order, whatever becomes of the others."""
+
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+import sys
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from livewatch import Diagnosis, Failure, Pile, diagnose_pile
+from livewatch.diagnosis import pile as module
+
+P = ("-p", "brackwell_20t")
+HEAVY = {"asammdf", "can", "cantools", "pandas", "pint", "pyarrow", "pydantic", "rich", "textual", "yaml"}
+
+
+@pytest.fixture
+def two_processes(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(module, "WORTH_A_PROCESS", 1)
+    monkeypatch.setattr("os.cpu_count", lambda: 2)
+
+
+def test_processes_give_what_one_gives(
+    recording: Path, tmp_path: Path, livewatch: Callable, two_processes: None
+) -> None:
+    broken = tmp_path / "broken.log"
+    broken.write_text("no frames here\n")
+    paths = [recording, broken, recording]
+    found = list(diagnose_pile(paths, Pile("brackwell_20t")))
+    first, failure, last = found
+    assert isinstance(first, Diagnosis) and isinstance(failure, Failure) and isinstance(last, Diagnosis)
+    assert failure.exit_code == 4 and "no candump frame in it" in failure.text
+    alone = json.loads(livewatch("diagnose", recording, *P, "--json").out)
+    assert first.to_json() == last.to_json() == alone
+    assert str(first) == str(last) and first.events == last.events
+
+
+def test_the_exit_code_is_the_worst_and_the_others_are_printed(
+    recording: Path, tmp_path: Path, livewatch: Callable
+) -> None:
+    code, out, err = livewatch("diagnose", tmp_path / "none.log", recording, *P, "--json")
+    assert code == 4 and err.endswith("none.log: there is no such file\n")
+    assert json.loads(out)["source"] == str(recording)
+
+
+def test_a_diagnosis_loads_only_what_it_needs(recording: Path, tmp_path: Path) -> None:
+    """The libraries that read YAML, DBC files and units, and those that draw, stay out of a second run."""
+    code = (
+        "import sys; from livewatch.commands.cli import main; code = main(sys.argv[1:]); "
+        "print(code, *sys.modules, file=sys.stderr)"
+    )
+    command = [sys.executable, "-c", code, "diagnose", str(recording), *P, "--json"]
+    environment = {**os.environ, "LIVEWATCH_CACHE": str(tmp_path)}
+    for _ in range(2):
+        done = subprocess.run(command, capture_output=True, text=True, check=True, env=environment)
+    exit_code, *loaded = done.stderr.split()
+    assert exit_code == "0"
+    assert not HEAVY & {name.split(".")[0] for name in loaded}
+    assert sum(name.startswith("livewatch") for name in loaded) < 150
+    assert len(loaded) < 460
