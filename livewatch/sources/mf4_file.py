@@ -109,7 +109,7 @@ def opened(path: Path, content: BinaryIO | None = None) -> Any:
     import asammdf
 
     try:
-        return asammdf.MDF(path if content is None else content)
+        return asammdf.MDF(path if content is None else content)  # type: ignore[arg-type]
     except Exception as error:  # asammdf raises whatever the bytes lead it to
         raise SourceError(f"{path}: this is no whole MF4 file: {said_by(error)}") from None
 
