@@ -172,3 +172,14 @@ def test_a_bounded_history_keeps_at_least_what_it_promises(engine: Profile, driv
         pipeline.push(piece)
     start, stop = history.span
     assert 5_000_000_000 <= stop - start <= 80_000_000_000
+
+
+def test_a_loss_is_told_at_its_row_and_silence_makes_channels_missed(engine: Profile) -> None:
+    start = 1_760_000_000_000_000_000
+    rows = [SampleBatch(np.array([start + at * 100_000_000], np.int64), (), {}, True) for at in range(80)]
+    rows.insert(30, SampleBatch(rows[29].time, (), {"frames lost before livewatch could read them": 7}, True))
+    events = [json.loads(line) for line in log_of(engine, rows)[:-1]]
+    (told,) = [event for event in events if event["event"] == "oddity"]
+    assert (told["time"], told["counts"]) == (2.89, {"frames lost before livewatch could read them": 7})
+    assert [event["subject"] for event in events if event.get("transition") == "raised"] == ["bus silent: engine"]
+    assert events[-1]["rows"] == 0, "none of them was received"

@@ -15,11 +15,13 @@ from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
 
+import numpy as np
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 import livewatch.session.recorder as recorder_module
+from livewatch.data.samples import SampleBatch
 from livewatch.session import Recorder, SessionFolder
 from livewatch.session.line_file import LineFile
 
@@ -396,3 +398,14 @@ def test_any_mixture_comes_back_in_order(tmp_path_factory, profile, frames, samp
     opened = SessionFolder.open(folder.path)
     assert numbers(opened.rows(profile).batches()) == expected
     assert len(list(opened.events())) == events
+
+
+def test_silence_and_losses_come_back_at_their_places(folder, frames, profile):
+    silent = [SampleBatch(np.array([at * 1000], np.int64), (), lost, True) for at, lost in ((5, {}), (6, {"lost": 3}))]
+    with Recorder(folder) as recorder:
+        for batch in (frames(3), *silent, frames(2, 3)):
+            recorder.write_rows(batch)
+    before, quiet, lost, after = folder.rows(profile).batches()
+    assert (len(before), len(after)) == (3, 2)
+    assert (quiet.silence, quiet.time.tolist(), quiet.counts) == (True, [5000], {})
+    assert (lost.silence, lost.time.tolist(), lost.counts) == (True, [6000], {"lost": 3})

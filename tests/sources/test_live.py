@@ -155,13 +155,13 @@ def test_a_serial_line_adapter_over_a_pseudo_terminal_and_its_cable_pulled():
         said = os.read(master, 100)
         # What the adapter was told: bit rate code 6 is 500 kbit/s; L opens it to listen only, O would take part.
         assert b"S6\r" in said and b"L\r" in said and b"O\r" not in said
-        os.write(master, b"t1008" + b"0000000000000001" + b"\rt10x\r" + b"T18DAF1102C0DE\rr2F04\r")
+        os.write(master, b"t1008" + b"0000000000000001" + b"\rt10x\r" + b"\xff\r" + b"T18DAF1102C0DE\rr2F04\r")
         until(lambda: sum(map(len, batches)) == 3)
         frames = FrameBatch.concatenate(batches)
         assert frames.identifier.tolist() == [0x100, 0x18DAF110, 0x2F0]
         assert frames.length.tolist() == [8, 2, 4]
         assert frames.data[1, :2].tolist() == [0xC0, 0xDE]
-        assert source.counts == {"messages of an adapter that make no sense": 1}
+        assert source.counts == {"messages of an adapter that make no sense": 2}, "neither of them blinds it"
         assert source.status()[0].silent_on_wire is True
         os.close(slave)
         os.close(master)
@@ -480,3 +480,20 @@ def test_looking_for_adapters_never_fails(monkeypatch):
     assert "Without an adapter:\n" in text
     assert "virtual:test" in text
     assert found_buses_text([]).startswith("No adapter was found.\n")
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="one group for each socket as Linux has it")
+def test_two_multicast_groups_on_one_port_keep_apart():
+    ours, others = "239.74.163.81", "239.74.163.82"
+    with (
+        can.Bus(ours, "udp_multicast", port=43_981) as a,
+        can.Bus(others, "udp_multicast", port=43_981) as b,
+        listening(f"engine=udp_multicast:{ours},port=43981", f"cell=udp_multicast:{others},port=43981") as (_, batches),
+    ):
+        for count in range(20):
+            a.send(number(0x100, count))
+            b.send(number(0x200, count))
+        until(lambda: sum(map(len, batches)) >= 40)
+        time.sleep(0.1)
+    assert numbers_of(batches, "engine") == numbers_of(batches, "cell") == list(range(20))
+    assert sum(map(len, batches)) == 40

@@ -14,6 +14,7 @@ import isotp
 import pytest
 
 from livewatch.data.frames import SENT, FrameBatch
+from livewatch.errors import LivewatchError
 from livewatch.profile import load_profile_text
 from livewatch.profile.model import Profile
 from livewatch.run.history import History
@@ -23,6 +24,7 @@ from livewatch.run.run import Run
 from livewatch.session.folder import SessionFolder
 from livewatch.session.recorder import Recorder
 from livewatch.sources.live.source import parse_live_buses
+from livewatch.sources.polling import poller
 
 PROFILE = """
 profile: 1
@@ -168,3 +170,33 @@ def test_declared_ranges_are_asked_for_when_a_polled_parameter_depends_on_them(t
         watch(load_profile_text(text, "ranges.yaml", None), "poll-ranges", 2.5)
     tries = sum(number for request, number in asked.items() if 0x4F in request[1:])
     assert 1 <= tries <= 4, "this unit does not answer it: tried, then given up for good"
+
+
+def test_another_testers_transfer_is_left_alone_and_waiting_has_an_end(profile: Profile) -> None:
+    sent: list[bytes] = []
+
+    class Ears:
+        def send(self, bus: str, identifier: int, data: bytes, extended: bool = False) -> None:
+            sent.append(data)
+
+    port = poller._Port(profile.diagnostics[0], Ears(), 0.0)
+    first = bytes.fromhex("100F62F41C000000")
+    port.observe(0x7E8, first, 0, 0.0)
+    assert not sent, "no request of ours is open"
+    port.step(0.0)
+    asked = sent.pop()
+    assert asked[1] == 0x01, "service 01 is open, not 22"
+    port.observe(0x7E8, first, 0, 0.01)
+    assert not sent
+    for at in range(poller.MOST_WAITS):
+        port.observe(0x7E8, bytes.fromhex("037F017800000000"), 0, float(at))
+        port.step(at + 4.9)
+        assert not sent, "it is waited for"
+    port.observe(0x7E8, bytes.fromhex("037F017800000000"), 0, 3.0)
+    port.step(3.0)
+    assert sent, "and no longer"
+
+
+def test_a_request_identifier_that_is_never_sent_is_a_mistake_in_the_profile() -> None:
+    with pytest.raises(LivewatchError, match="0x123 is no identifier to ask with on a diagnostic port"):
+        load_profile_text(PROFILE.replace("request: 0x7DF", "request: 0x123"), "polled.yaml", None)
