@@ -125,24 +125,23 @@ BA_ "GenMsgCycleTime" BO_ 240 10;
 VAL_ 240 PAGE 1 "on" 0 "off" ;
 """
 BUILD_SHEET = (Path(__file__).parents[2] / "profiles" / "brackwell_20t_build.yaml").read_bytes()
+_EVENTS: tuple[dict[str, object], ...] = (
+    {"event": "started", "subject": "", "profile": "car", "channels": 3, "alarms": 1, "tick": 0.01,
+     "tick_unit": "s"},
+    {"event": "alarm", "subject": "fast", "transition": "raised", "state": "unacknowledged",
+     "was": "normal",
+     "priority": "high", "setpoint": "engine_speed > 7000 rpm",
+     "action": "Lift.", "message": ""},
+    {"event": "oddity", "subject": "", "counts": {"late rows": 3}},
+    {"event": "ended", "subject": "", "rows": 10, "ticks": 100, "counts": {}},
+)  # fmt: skip
 EVENTS = (
     "\n".join(
         json.dumps({"v": 1, "seq": row, "time": row / 10, "utc": "2026-05-04T08:30:00.000000Z", **fields})
-        for row, fields in enumerate(
-            (
-                {"event": "started", "subject": "", "profile": "car", "channels": 3, "alarms": 1, "tick": 0.01,
-                 "tick_unit": "s"},
-                {"event": "alarm", "subject": "fast", "transition": "raised", "state": "unacknowledged",
-                 "was": "normal",
-                 "priority": "high", "setpoint": "engine_speed > 7000 rpm",
-                 "action": "Lift.", "message": ""},
-                {"event": "oddity", "subject": "", "counts": {"late rows": 3}},
-                {"event": "ended", "subject": "", "rows": 10, "ticks": 100, "counts": {}},
-            )
-        )
+        for row, fields in enumerate(_EVENTS)
     )
     + "\n"
-).encode()  # fmt: skip
+).encode()
 MANIFEST = json.dumps(
     {
         "name": "car", "started": "2026-05-04T08:30:00.000000Z", "sources": ["drive.log"], "profile_files": {},

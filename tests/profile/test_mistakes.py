@@ -94,8 +94,8 @@ def test_the_message_begins_with_how_many_there_are(write: Write, tmp_path: Path
         (
             HEAD + "\tname: x\n",
             [
-                "car.yaml:3:1: is no YAML here: while scanning a plain scalar found a tab character that violates "
-                "indentation"
+                "car.yaml:3:1: is no YAML here: found a tab, expected spaces: YAML is indented with spaces only; "
+                "replace each tab by two",
             ],
         ),
         (HEAD + "? [a, b]\n: c\n", ["car.yaml:3:3: a key must be a name or a number"]),
