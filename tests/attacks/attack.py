@@ -37,7 +37,7 @@ BATCH = 100
 """Inputs to a process."""
 SUFFIXES = {
     "candump": ".log", "candump.gz": ".log.gz", "asc": ".asc", "blf": ".blf", "trc": ".trc", "csv recording": ".csv",
-    "sqlite": ".db", "csv table": ".csv", "parquet": ".parquet", "mf4": ".mf4",
+    "sqlite": ".db", "csv table": ".csv", "parquet": ".parquet",
 }  # fmt: skip
 CAR = PROFILE + b"signature_alarms: off\n"
 PORT = (

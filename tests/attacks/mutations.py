@@ -167,7 +167,6 @@ SEEDS: dict[str, Callable[[], bytes]] = {
     "csv recording": lambda: by_python_can(".csv"),
     "sqlite": database,
     "csv table": table,
-    "mf4": lambda: by_python_can(".mf4"),
     "parquet": parquet,
     "profile": lambda: PROFILE,
     "formula": lambda: FORMULA,
