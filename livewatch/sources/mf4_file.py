@@ -108,7 +108,6 @@ def opened(path: Path, content: BinaryIO | None = None) -> Any:
     """
     import asammdf
 
-    source: Any = path if content is None else content
     try:
         return asammdf.MDF(path if content is None else content)  # type: ignore[arg-type]
     except Exception as error:  # asammdf raises whatever the bytes lead it to
