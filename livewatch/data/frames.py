@@ -17,7 +17,19 @@ from numpy.typing import NDArray
 if TYPE_CHECKING:
     import can
 
-__all__ = ["BRS", "ERROR", "ESI", "EXTENDED", "FD", "MOST_BUSES", "REMOTE", "SENT", "FrameBatch"]
+__all__ = [
+    "BRS",
+    "ERROR",
+    "ESI",
+    "EXTENDED",
+    "FD",
+    "LARGEST_EXTENDED",
+    "LARGEST_STANDARD",
+    "MOST_BUSES",
+    "REMOTE",
+    "SENT",
+    "FrameBatch",
+]
 
 EXTENDED = 1
 """29-bit identifier (ISO 11898-1)."""
@@ -34,7 +46,10 @@ ESI = 32
 SENT = 64
 """Transmitted by the recording node itself (a poll request, for example), not received."""
 
-
+LARGEST_STANDARD = 0x7FF
+"""The largest identifier of 11 bits (ISO 11898-1)."""
+LARGEST_EXTENDED = 0x1FFFFFFF
+"""The largest identifier of 29 bits (ISO 11898-1)."""
 MOST_BUSES = 256
 """Buses in one batch: eight bits number them."""
 

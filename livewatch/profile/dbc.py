@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from livewatch.data.frames import LARGEST_EXTENDED, LARGEST_STANDARD
 from livewatch.data.outside import read_file
 from livewatch.errors import LivewatchError, nearest
 from livewatch.profile.dbc_text import LINES_BEFORE, LONGEST_MESSAGE, DbcText, take_apart
@@ -184,7 +185,7 @@ def _contradictions(message: CantoolsMessage) -> list[str]:
     names = [signal.name for signal in message.signals]
     twice = sorted({name for name in names if names.count(name) > 1})
     problems = [f"message {message.name} has two signals {name}" for name in twice]
-    limit = 0x1FFFFFFF if message.is_extended_frame else 0x7FF
+    limit = LARGEST_EXTENDED if message.is_extended_frame else LARGEST_STANDARD
     if message.frame_id > limit:
         problems.append(f"message {message.name} has the identifier 0x{message.frame_id:X}, beyond 0x{limit:X}")
     for signal in message.signals:

@@ -11,13 +11,12 @@ import re
 from collections.abc import Container
 from dataclasses import dataclass
 
-from livewatch.profile.diagnostic_port.addresses import LONGEST_STANDARD
+from livewatch.data.frames import LARGEST_EXTENDED, LARGEST_STANDARD
 
 __all__ = ["LINES_BEFORE", "LONGEST_MESSAGE", "DbcMessageText", "DbcText", "take_apart"]
 
 LONGEST_MESSAGE = 4095
 """Bytes a message may have: what ISO 15765-2 carries in classical CAN."""
-LARGEST_EXTENDED = 0x1FFFFFFF
 EXTENDED_MARK = 1 << 31
 """The bit by which a DBC says that an identifier has 29 bits."""
 LINES_BEFORE = 4
@@ -56,7 +55,7 @@ class DbcMessageText:
     @property
     def marked(self) -> int:
         """The identifier with the mark of a 29-bit one, where it must be one and has none."""
-        unmarked = LONGEST_STANDARD < self.identifier <= LARGEST_EXTENDED
+        unmarked = LARGEST_STANDARD < self.identifier <= LARGEST_EXTENDED
         return self.identifier | EXTENDED_MARK if unmarked else self.identifier
 
 

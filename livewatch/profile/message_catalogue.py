@@ -11,6 +11,7 @@ import re
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import replace
 
+from livewatch.data.frames import LARGEST_STANDARD
 from livewatch.errors import nearest
 from livewatch.profile.dbc import DbcError, read_dbc
 from livewatch.profile.document import Document, KeyPath
@@ -198,8 +199,8 @@ def _change(
 
 
 def _message(entry: FrameEntry, document: Document, path: KeyPath) -> Message:
-    extended = entry.frame > 0x7FF if entry.extended is None else entry.extended
-    if not extended and entry.frame > 0x7FF:
+    extended = entry.frame > LARGEST_STANDARD if entry.extended is None else entry.extended
+    if not extended and entry.frame > LARGEST_STANDARD:
         document.wrong((*path, "frame"), f"0x{entry.frame:X} needs an extended identifier: write extended: true")
     name = entry.name or f"frame_{identifier_text(entry.frame, extended)[2:]}"
     signals = signals_of(entry.signals, document, (*path, "signals"))

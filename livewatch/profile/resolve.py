@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from livewatch.data.channels import CATALOGUE
+from livewatch.data.frames import LARGEST_STANDARD
 from livewatch.data.outside import read_file
 from livewatch.errors import Mistake, MistakesError, nearest
 from livewatch.profile.alarm_rules import (
@@ -23,7 +24,7 @@ from livewatch.profile.alarm_rules import (
     signature_defaults,
 )
 from livewatch.profile.channel_binding import BoundChannels, bind_channels, polled_entries
-from livewatch.profile.diagnostic_port.addresses import FUNCTIONAL, LONGEST_STANDARD, is_request
+from livewatch.profile.diagnostic_port.addresses import FUNCTIONAL, is_request
 from livewatch.profile.diagnostic_port.port import DiagnosticPort, read_port
 from livewatch.profile.document import Document, KeyPath, merged, read_document
 from livewatch.profile.engine_and_authority import constants_of, resolve_authority, resolve_engine
@@ -257,8 +258,8 @@ def _diagnostics(
     """The diagnostic port, if the profile has anything to do with one."""
     entry = file.diagnostics
     if entry is not None:
-        extended = entry.request > LONGEST_STANDARD if entry.extended is None else entry.extended
-        if not extended and entry.request > LONGEST_STANDARD:
+        extended = entry.request > LARGEST_STANDARD if entry.extended is None else entry.extended
+        if not extended and entry.request > LARGEST_STANDARD:
             problem = f"0x{entry.request:X} needs an extended identifier: write extended: true"
             document.wrong(("diagnostics", "request"), problem)
         elif not is_request(entry.request, extended):

@@ -14,6 +14,7 @@ from typing import Annotated, Any, ClassVar, Literal
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Discriminator, Field, Tag
 
 from livewatch.data.alarm_states import Priority
+from livewatch.data.frames import LARGEST_EXTENDED
 from livewatch.profile.document import NO_KIND
 from livewatch.profile.formula.syntax import FUNCTIONS, WORDS
 from livewatch.profile.fuels import stoichiometric_ratio
@@ -127,7 +128,7 @@ Text = Annotated[str, BeforeValidator(_text)]
 UnitText = Annotated[str, BeforeValidator(_text), AfterValidator(_unit)]
 Duration = Annotated[int, BeforeValidator(parse_duration)]
 Curve = Annotated[list[tuple[float, float]], AfterValidator(_curve)]
-Identifier = Annotated[int, Field(ge=0, le=0x1FFFFFFF)]
+Identifier = Annotated[int, Field(ge=0, le=LARGEST_EXTENDED)]
 Number = Annotated[float, Field(allow_inf_nan=False)]
 Litres = Annotated[float, BeforeValidator(lambda value: parse_quantity(value, "L")), Field(gt=0.05, lt=30)]
 Ratio = Annotated[float, BeforeValidator(lambda value: parse_quantity(value, "1")), Field(gt=3, lt=40)]

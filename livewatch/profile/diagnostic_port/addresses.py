@@ -7,10 +7,10 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-__all__ = ["FUNCTIONAL", "LONGEST_STANDARD", "answer_identifiers", "is_request", "request_for", "request_identifiers"]
+from livewatch.data.frames import LARGEST_STANDARD
 
-LONGEST_STANDARD = 0x7FF
-"""The largest identifier of 11 bits (ISO 11898-1)."""
+__all__ = ["FUNCTIONAL", "answer_identifiers", "is_request", "request_for", "request_identifiers"]
+
 FUNCTIONAL: Mapping[bool, int] = {False: 0x7DF, True: 0x18DB33F1}
 """What a tester asks every control unit with, by whether identifiers have 29 bits."""
 
@@ -40,4 +40,4 @@ def is_request(identifier: int, extended: bool) -> bool:
     (ISO 15765-4, tester F1). Nothing is ever sent with another one."""
     if extended:
         return (identifier & ~0xFF00) in (0x18DA00F1, 0x18DB00F1)
-    return 0x700 <= identifier <= LONGEST_STANDARD
+    return 0x700 <= identifier <= LARGEST_STANDARD
