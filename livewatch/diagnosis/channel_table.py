@@ -80,7 +80,7 @@ class _Kept:
         self.times = [np.empty(0, np.int64)]
         self.clocks = [np.empty(0, np.int64)]
 
-    def observe(self, ticks: TickBatch) -> Sequence[Event]:
+    def observe(self, ticks: TickBatch, alarms: Sequence[Event] = ()) -> Sequence[Event]:
         wanted = slice(-ticks.first % self._step, None, self._step)
         self.values.append(ticks.value[self._rows, wanted])
         self.times.append(ticks.time[wanted])

@@ -10,9 +10,9 @@ from collections.abc import Mapping
 
 from livewatch.profile.document import Document
 from livewatch.profile.fuels import stoichiometric_ratio
-from livewatch.profile.model import AuthorityLimit, Engine
-from livewatch.profile.schema import AuthorityEntry, EngineEntry
-from livewatch.profile.units import UnitError, parse_range, split_quantity
+from livewatch.profile.model import AuthorityLimit, Engine, WantedBoost
+from livewatch.profile.schema import AuthorityEntry, EngineEntry, WantedBoostEntry
+from livewatch.profile.units import UnitError, parse_quantity, parse_range, split_quantity
 
 __all__ = ["USUAL_AUTHORITY", "constants_of", "resolve_authority", "resolve_engine"]
 
@@ -44,7 +44,16 @@ def resolve_engine(entry: EngineEntry | None) -> Engine | None:
         stoichiometric_ratio(entry.fuel) if entry.stoichiometric is None else entry.stoichiometric,
         entry.banks,
         entry.volumetric_efficiency,
+        _wanted_boost(entry.wanted_boost),
     )
+
+
+def _wanted_boost(entry: WantedBoostEntry | None) -> WantedBoost | None:
+    if entry is None:
+        return None
+    curve = entry.curve or {"1000 rpm": entry.pressure or 0.0}
+    speeds = tuple(parse_quantity(speed, "rpm") for speed in curve)
+    return WantedBoost(speeds, tuple(curve.values()), entry.gauge, entry.tolerance)
 
 
 def resolve_authority(entries: Mapping[str, AuthorityEntry], document: Document) -> dict[str, AuthorityLimit]:

@@ -26,6 +26,7 @@ __all__ = [
     "Profile",
     "Signal",
     "TableMapping",
+    "WantedBoost",
 ]
 
 ByteOrder = Literal["little_endian", "big_endian"]
@@ -194,6 +195,18 @@ class AuthorityLimit:
 
 
 @dataclass(frozen=True, slots=True)
+class WantedBoost:
+    """What the calibration wants of boost with the pedal down, from the calibrator's own sheet: `pressures` in kPa at
+    `speeds` in rpm, straight between them and held at the ends; above the air outside when `gauge`, else absolute.
+    Within `tolerance` (kPa) boost is as wanted."""
+
+    speeds: tuple[float, ...]
+    pressures: tuple[float, ...]
+    gauge: bool
+    tolerance: float
+
+
+@dataclass(frozen=True, slots=True)
 class Engine:
     """What the physics needs to know. `stoichiometric` is the air-fuel ratio by mass of the declared fuel;
     `volumetric_efficiency` an assumed range or None."""
@@ -207,6 +220,7 @@ class Engine:
     stoichiometric: float
     banks: int = 1
     volumetric_efficiency: tuple[float, float] | None = None
+    wanted_boost: WantedBoost | None = None
 
 
 @dataclass(frozen=True, slots=True)

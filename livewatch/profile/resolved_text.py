@@ -119,6 +119,14 @@ def _engine(engine: Engine | None) -> dict[str, Any] | None:
     }
     if engine.volumetric_efficiency:
         entry["volumetric_efficiency"] = _range(engine.volumetric_efficiency, "1")
+    wanted = engine.wanted_boost
+    if wanted is not None:
+        points = zip(wanted.speeds, wanted.pressures, strict=True)
+        entry["wanted_boost"] = {
+            "curve": {f"{_number(speed)} rpm": f"{_number(pressure)} kPa" for speed, pressure in points},
+            "gauge": wanted.gauge,
+            "tolerance": f"{_number(wanted.tolerance)} kPa",
+        }
     return entry
 
 

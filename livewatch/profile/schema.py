@@ -9,9 +9,9 @@ from __future__ import annotations
 
 import re
 from itertools import pairwise
-from typing import Annotated, Any, ClassVar, Literal
+from typing import Annotated, Any, ClassVar, Literal, Self
 
-from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Discriminator, Field, Tag
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Discriminator, Field, Tag, model_validator
 
 from livewatch.data.alarm_states import Priority
 from livewatch.data.frames import LARGEST_EXTENDED
@@ -131,6 +131,9 @@ Curve = Annotated[list[tuple[float, float]], AfterValidator(_curve)]
 Identifier = Annotated[int, Field(ge=0, le=LARGEST_EXTENDED)]
 Number = Annotated[float, Field(allow_inf_nan=False)]
 Litres = Annotated[float, BeforeValidator(lambda value: parse_quantity(value, "L")), Field(gt=0.05, lt=30)]
+Pressure = Annotated[float, BeforeValidator(lambda value: parse_quantity(value, "kPa"))]
+OUTSIDE = 101.325
+"""kPa: the air outside at sea level (ISO 2533); no engine wants less of boost."""
 Ratio = Annotated[float, BeforeValidator(lambda value: parse_quantity(value, "1")), Field(gt=3, lt=40)]
 Shares = Annotated[tuple[float, float], BeforeValidator(lambda value: parse_range(value, "1"))]
 Fuel = Annotated[str, AfterValidator(_fuel)]
@@ -139,6 +142,33 @@ Order = Literal["little_endian", "big_endian"]
 
 class _ProfileEntry(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True, populate_by_name=True)
+
+
+def _boost_entry(value: Any) -> Any:
+    """A figure alone is a curve of one point."""
+    return value if isinstance(value, dict) else {"pressure": value}
+
+
+class WantedBoostEntry(_ProfileEntry):
+    """Wanted boost: a `pressure`, or a `curve` of pressures by engine speed, absolute unless `gauge`."""
+
+    pressure: Pressure | None = None
+    curve: dict[str, Pressure] | None = None
+    gauge: bool = False
+    tolerance: Annotated[Pressure, Field(ge=0, le=50)] = 5.0
+
+    @model_validator(mode="after")
+    def _sensible(self) -> Self:
+        if (self.pressure is None) == (self.curve is None):
+            raise ValueError("expected one of `pressure` (a figure) and `curve` (`{2000 rpm: 150 kPa, ...}`)")
+        speeds = [] if self.curve is None else [parse_quantity(speed, "rpm") for speed in self.curve]
+        if speeds != sorted(set(speeds)):
+            raise ValueError("the engine speeds of `curve` go backwards: expected them from low to high, each once")
+        least = min([self.pressure] if self.curve is None else list(self.curve.values()), key=lambda p: p or 0.0)
+        if least is not None and least <= (0.0 if self.gauge else OUTSIDE):
+            below = "is no pressure above the air outside" if self.gauge else f"{least:g} kPa is below the air outside"
+            raise ValueError(f"{below}: expected absolute pressure, or `gauge: true` for one above the air outside")
+        return self
 
 
 class EngineEntry(_ProfileEntry):
@@ -152,6 +182,7 @@ class EngineEntry(_ProfileEntry):
     stoichiometric: Ratio | None = None
     banks: Annotated[int, Field(ge=1, le=2)] = 1
     volumetric_efficiency: Shares | None = None
+    wanted_boost: Annotated[WantedBoostEntry | None, BeforeValidator(_boost_entry)] = None
 
 
 class MultiplexerEntry(_ProfileEntry):

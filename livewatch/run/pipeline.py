@@ -53,8 +53,8 @@ LATE = "rows stamped earlier than one before them"
 class Stage(Protocol):
     """Something that looks at every tick. Its events carry the time of a tick in the batch they were found in."""
 
-    def observe(self, ticks: TickBatch) -> Sequence[Event]:
-        """Look at the next ticks."""
+    def observe(self, ticks: TickBatch, alarms: Sequence[Event]) -> Sequence[Event]:
+        """Look at the next ticks, and at what the alarms said during them."""
 
     def finish(self) -> Sequence[Event]:
         """The run is over; events carry the time of the last tick."""
@@ -213,10 +213,11 @@ class Pipeline:
         for ticks in self._grid.ticks(until, self._clock):
             self._compute(ticks)
             self._utc = int(ticks.utc[-1])
-            found = list(self.alarms.observe(ticks))
+            alarms = list(self.alarms.observe(ticks))
             self._program.end()
+            found = list(alarms)
             for stage in self._stages:
-                found.extend(stage.observe(ticks))
+                found.extend(stage.observe(ticks, alarms))
             found.sort(key=_event_time)
             events.extend(found)
 

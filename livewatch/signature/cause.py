@@ -6,21 +6,35 @@ intervals, what speaks for and against it, and what would settle it.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
-from math import exp, isnan
+from math import exp, isnan, nan
 from typing import Any
 
 import numpy as np
 
 from livewatch.signature.causes.facts import Facts
-from livewatch.signature.causes.hypothesis import Grounds, Judged
+from livewatch.signature.causes.hypothesis import Grounds, Hypothesis, Judged, System
 from livewatch.signature.causes.leak_sizes import lost_in_pull
 from livewatch.signature.causes.registry import HYPOTHESES
 from livewatch.signature.estimates import Estimate, band_of
-from livewatch.signature.ranking import Ranking
+from livewatch.signature.evidence.readings import Column, Mask
+from livewatch.signature.ranking import MINOR, Ranking
 
 __all__ = ["Cause", "describe"]
 
+EVIDENCE = 16.0
+"""Decibans (40 to 1) that establish a cause, beside all others; a judgement."""
+SURE, NEEDLESS = 0.75, 0.1
+"""How probable its family (or those it cannot be told from) has to be for that, and at the most that nothing stands in
+its place; judgements."""
+NEED, NEED_SURELY = 8.0, 5.0
+"""Per cent of need that a misfit takes at least, and the lower end of its interval; common practice."""
+BOOST, BOOST_SURELY = 8.0, 4.0
+"""The same in per cent of commanded boost."""
+LEANS, LOADED = 2.0, 20.0
+"""Per cent of need under load from which a cause makes alarms of a lean mixture; g/s of air for each litre of
+displacement from which that is load. Common practice."""
 DECIBANS = 10.0 / 2.302585092994046
 """A weight of evidence in decibans: ten times the decimal logarithm of the Bayes factor (I. J. Good's unit)."""
 
@@ -32,12 +46,16 @@ class Cause:
     Attributes:
         name, family, title, short: what; `short` in 27 characters at the most.
         estimates: the main one first; empty when nothing can be measured of it.
-        weight: evidence for it against nothing being wrong, decibans.
-        probability: of all causes considered, 0..1.
+        weight: evidence for it against its not being there beside what else is, decibans.
+        probability: that it is there, 0..1.
         largest_need: the largest share of need it takes where the car was driven, with its 95 % interval.
         reasons_for, reasons_against: sentences.
         settles: what would settle it, without driving.
-        tie_with: names of causes of other families that the data cannot tell from it.
+        tie_with, ties: names and titles of causes of other families that the data cannot tell from it.
+        established: whether it is there beyond doubt: a hundred times more probable with it than without.
+        large: whether it takes more than everyday adaptation.
+        systems, danger, explains: as in `Hypothesis`.
+        leans: per cent of need that it takes under load, above 0 lean; NaN where that was not driven.
     """
 
     name: str
@@ -52,6 +70,19 @@ class Cause:
     reasons_against: tuple[str, ...]
     settles: str
     tie_with: tuple[str, ...]
+    ties: tuple[str, ...]
+    established: bool
+    large: bool
+    systems: tuple[System, ...]
+    danger: int
+    explains: tuple[str, ...]
+    leans: float
+
+    def does_explain(self, alarm: str) -> bool:
+        """Whether it raises an alarm of this name. What makes no boost raises one of mixture only where it leans."""
+        if not any(alarm.startswith(start) for start in self.explains):
+            return False
+        return "boost" in self.systems or not self.leans < LEANS
 
     @property
     def size(self) -> str:
@@ -78,28 +109,86 @@ class Cause:
             "reasons_against": list(self.reasons_against),
             "what_would_settle_it": self.settles,
             "tie_with": list(self.tie_with),
+            "established": self.established,
         }
 
 
-def describe(ranking: Ranking, judged: Judged, grounds: Grounds, facts: Facts) -> Cause:
-    """A judged cause in words."""
+def describe(ranking: Ranking, judged: Judged, grounds: Grounds, facts: Facts, enough: bool) -> Cause:
+    """A judged cause in words. `enough`: whether enough settled driving, and need away from 1, was seen to establish a
+    cause on the fuel side."""
     hypothesis = HYPOTHESES[judged.cause]
-    tied = {ranking.causes[0].cause, *ranking.tie} if ranking.tie else set()
-    others = [name for name in (ranking.causes[0].cause, *ranking.tie) if name != judged.cause]
+    tied = list(ranking.ties.get(judged.cause, ()))
+    tied += [cause for cause, others in ranking.ties.items() if judged.cause in others]
+    estimates = tuple(hypothesis.estimates(judged, grounds))
+    effect = _need_effect(judged, grounds)
+    weight = judged.fit.weight * DECIBANS
+    # Its family is there, or one of those it cannot be told from.
+    there = sum(ranking.families.get(family, 0.0) for family in {HYPOTHESES[c].family for c in (judged.cause, *tied)})
+    sure = judged.cause in ranking.chosen and weight >= EVIDENCE and hypothesis.family != "none"
+    sure = sure and not _is_minor(judged, grounds, effect)
+    sure = sure and there > SURE and ranking.needless.get(judged.cause, 1.0) < NEEDLESS
     return Cause(
         judged.cause,
         judged.family,
         hypothesis.title,
         hypothesis.short,
-        tuple(hypothesis.estimates(judged, grounds)),
-        judged.fit.weight * DECIBANS,
+        estimates,
+        weight,
         judged.probability,
-        _need_effect(judged, grounds),
+        effect,
         tuple(hypothesis.reasons_for(judged, facts)),
         tuple(hypothesis.reasons_against(judged, facts)),
         hypothesis.settles,
-        tuple(others) if judged.cause in tied else (),
+        tuple(tied),
+        tuple(HYPOTHESES[cause].title for cause in tied),
+        sure and (enough or "fuel at part load" not in hypothesis.systems),
+        _is_large(hypothesis, estimates, effect),
+        hypothesis.systems,
+        hypothesis.danger,
+        hypothesis.explains,
+        _leans(judged, grounds),
     )
+
+
+def _is_minor(judged: Judged, grounds: Grounds, effect: Estimate | None) -> bool:
+    """Whether it takes no more than the effect of the causes beside it may be off by."""
+    if judged.beside is None or effect is None or not len(judged.beside):
+        return False
+    beside = np.abs(judged.beside[grounds.seen.on("need") > 0.0]).max(initial=0.0)
+    return abs(effect.value) < MINOR * 100.0 * float(beside)
+
+
+def _is_large(hypothesis: Hypothesis, estimates: Sequence[Estimate], effect: Estimate | None) -> bool:
+    """Whether it takes more than everyday adaptation, with the nearer end of its interval too."""
+    if hypothesis.family == "boost":
+        shares = [one for one in estimates if one.unit == "%"]
+        return (
+            bool(shares)
+            and abs(shares[0].value) >= BOOST
+            and min(abs(shares[0].low), abs(shares[0].high)) >= BOOST_SURELY
+        )
+    if effect is None:
+        return False
+    nearest = 0.0 if effect.low < 0.0 < effect.high else min(abs(effect.low), abs(effect.high))
+    return abs(effect.value) >= NEED and nearest >= NEED_SURELY
+
+
+def _effects(judged: Judged, rows: Mask, sizes: Column) -> Column:
+    """What the cause does to the observations `rows` at each of the sizes, float64 (sizes, rows)."""
+    totals = np.zeros((len(sizes), int(rows.sum())))
+    for variant, (_, share) in zip(judged.variants, judged.shapes, strict=True):
+        totals += share * variant.effect.mean(np.maximum(sizes[:, None], variant.effect.low))[:, rows]
+    return totals
+
+
+def _leans(judged: Judged, grounds: Grounds) -> float:
+    seen = grounds.seen
+    if not judged.variants:
+        return nan
+    rows = (seen.on("need") > 0.0) & (seen.of("air") > LOADED * grounds.maker.displacement)
+    if not rows.any():
+        return nan
+    return 100.0 * (exp(float(_effects(judged, rows, np.array([judged.fit.size])).max())) - 1.0)
 
 
 def _need_effect(judged: Judged, grounds: Grounds) -> Estimate | None:
@@ -112,11 +201,7 @@ def _need_effect(judged: Judged, grounds: Grounds) -> Estimate | None:
     need = seen.on("need") > 0.0
     if not judged.variants or not need.any() or isnan(judged.fit.size):
         return None
-    sizes = np.array(band_of(judged.fit))[:, None]
-    totals = np.zeros((3, int(need.sum())))
-    for variant, (_, share) in zip(judged.variants, judged.shapes, strict=True):
-        effect = variant.effect
-        totals += share * effect.mean(np.maximum(sizes, effect.low))[:, need]
+    totals = _effects(judged, need, np.array(band_of(judged.fit)))
     place = int(np.argmax(np.abs(totals[0])))
     figures = [100.0 * (exp(float(total)) - 1.0) for total in totals[:, place]]
     return Estimate("largest need", figures[0], "%", min(figures[1:]), max(figures[1:]))

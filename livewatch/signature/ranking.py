@@ -1,127 +1,321 @@
-"""Which causes explain a drive, how much better than nothing wrong, and how large each would be.
+"""Which causes explain a drive, how much better than nothing wrong, and how large each is.
 
 Observations on fuel and air, and what the pulls showed of boost, come in; a `Ranking` goes out: every cause with its
-fit, its weight of evidence and its probability. What each cause is stands in `causes`.
+size, its weight of evidence and its probability. What acts on fuel and air is explained by sets of causes
+(`combination`), boost by at most one beside it. What each cause is stands in `causes`.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from math import exp, log, nan, sqrt
+from math import exp, inf, log, nan, sqrt
+
+import numpy as np
 
 from livewatch.signature.causes.boost_hypothesis import bayes_factor
 from livewatch.signature.causes.hypothesis import Judged, Variant
-from livewatch.signature.causes.leak_sizes import LOST
+from livewatch.signature.causes.leak_sizes import LOST, PRESSURE_ERROR
 from livewatch.signature.causes.registry import HYPOTHESES
+from livewatch.signature.combination import Combination, Search, log_sum
 from livewatch.signature.evidence.boost_figures import BoostFigures
 from livewatch.signature.evidence.observations import Observations
+from livewatch.signature.evidence.readings import Column
 from livewatch.signature.evidence.settled import PointMaker
 from livewatch.signature.inference import Fit, Whitened, combined
 
-__all__ = ["Ranking", "rank"]
+__all__ = ["MINOR", "Ranking", "rank"]
 
 TIE = log(3.0)
-"""Two causes of different families are a tie when one is less than three times as probable as the other."""
+"""Two explanations are a tie when one is less than three times as probable as the other."""
 EVERYDAY_FUEL = 0.01
 """Shifts of need by the fuel in the tank below this need no second look at whether the computer corrects for it."""
 LOST_WRONG, OPENED = 0.6, 0.2
 """Spread of the logarithm by which metered air over speed and pressure rises within a pull where something opens; and
 how many leaks begin in a pull that was seen: common practice, and pulls of simulated cars."""
-SHORT_BOOST, SHORT_UNMETERED = 1.0, 0.5
+SHORT_BOOST, SHORT_UNMETERED, SHORT_MOST = 1.0, 0.5, 4.0
 """What of the weight for boost that falls short does not count for a leak behind the compressor, with a meter and
-without; a judgement."""
+without, and how much of it counts at the most; judgements."""
+MINOR = 0.25
+"""Share of the effect of a cause below which what stands beside it takes nothing from its size, nor is established: no
+effect is known that well; common practice, and simulated cars."""
+ROUGH = 0.04
+"""Share by which the effect of the first cause may be off at each load by itself; common practice, simulated cars."""
+BEGINNING = 0.5
+"""The same where a leak was only beginning."""
+PLAIN = 3.0
+"""How much more probable (logarithm) an explanation has to be for each cause more, for sizes to be taken from it: what
+is barely there takes nothing from the size of what is; a judgement."""
+SHAPES = 8
+"""Shapes of a cause that are fitted in full for its size at the most."""
 
 
 @dataclass(frozen=True, slots=True)
 class Ranking:
-    """Causes, the most probable first; `everyday` is among them. `tie` names causes of other families that the data
-    cannot tell from the first."""
+    """Causes, the most probable first; `everyday` is among them, with the probability that nothing is wrong.
+
+    Attributes:
+        chosen: names of the causes of the most probable explanation.
+        ties: for a chosen cause, the causes of other families that explain as much in its place.
+        families: how probable it is that a cause of the family is there; `none` that nothing is wrong.
+        needless: for a chosen cause, how probable it is that nothing stands in its place.
+    """
 
     causes: tuple[Judged, ...]
-    tie: tuple[str, ...]
+    chosen: frozenset[str]
+    ties: Mapping[str, tuple[str, ...]]
     families: Mapping[str, float]
+    needless: Mapping[str, float]
 
     def __getitem__(self, cause: str) -> Judged:
         return next(judged for judged in self.causes if judged.cause == cause)
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _Set:
+    """One explanation of the fuel side with what the fuel in the tank takes (`shift`), and the search it comes from."""
+
+    combination: Combination
+    score: float
+    shift: float
+    search: Search
+    plain: Whitened
+
+
 def rank(seen: Observations, maker: PointMaker, figures: BoostFigures) -> Ranking:
     """Judge every cause."""
-    found: dict[str, Judged] = {}
-    if len(seen):
-        found = _judge_fuel(seen, maker)
+    symptoms = {}
     for cause, hypothesis in HYPOTHESES.items():
         symptom = hypothesis.symptom(figures) if figures.pulls else None
         if symptom is not None:
-            fit = Fit(symptom.size, symptom.deviation, symptom.weight)
-            found[cause] = Judged(cause, hypothesis.family, fit)
-    leak, short = found.get("pressure_leak"), found.get("underboost")
-    if leak is not None:
-        # Air that leaves behind the compressor shows as boost that falls short, too.
-        more = _opened(figures) + (0.0 if short is None else max(0.0, short.fit.weight - SHORT_BOOST))
-        found["pressure_leak"] = replace(leak, fit=replace(leak.fit, weight=leak.fit.weight + more))
+            symptoms[cause] = Judged(cause, hypothesis.family, Fit(symptom.size, symptom.deviation, symptom.weight))
+    short = symptoms.get("underboost")
+    # Air that leaves behind the compressor shows as boost that falls short, too.
+    hint = 0.0 if short is None else min(max(0.0, short.fit.weight - SHORT_BOOST), SHORT_MOST)
+    sets = _explanations(seen, maker, _opened(figures) + hint) if len(seen) else []
+    fuel = _fuel_causes(sets, seen)
+    leak = fuel.get("pressure_leak")
+    if short is not None and leak is not None:
+        # As much of it as the leak is sure by itself is explained.
+        told = max(0.0, short.fit.weight) * leak.probability
+        symptoms["underboost"] = replace(short, fit=replace(short.fit, weight=short.fit.weight - told))
     elif short is not None and maker.boosted:
-        # Without a meter it shows as nothing else.
+        # Without a meter a leak shows as nothing else.
         fit = Fit(nan, nan, short.fit.weight - SHORT_UNMETERED)
-        found["pressure_leak"] = Judged("pressure_leak", HYPOTHESES["pressure_leak"].family, fit)
-    return _ranked(found)
+        symptoms["pressure_leak"] = Judged("pressure_leak", HYPOTHESES["pressure_leak"].family, fit)
+    boost, ties, chosen = _boost_causes(symptoms)
+    ties = {**_ties(sets), **ties}
+    if sets:
+        chosen |= sets[0].combination.causes
+    needless = _needless(sets)
+    if boost:
+        needless |= {cause: 1.0 - sum(one.probability for one in boost.values()) for cause in boost}
+    right = _nothing(sets) * (1.0 - sum(one.probability for one in boost.values()))
+    families = _families([*fuel.values(), *boost.values()], sets) | {"none": right}
+    judged = [*fuel.values(), *boost.values(), Judged("everyday", "none", Fit(0.0, 0.0, 0.0), right)]
+    judged.sort(key=lambda one: (-one.probability, one.cause))
+    return Ranking(tuple(judged), chosen, ties, families, needless)
 
 
-def _ranked(found: Mapping[str, Judged]) -> Ranking:
-    logs = {cause: judged.fit.weight + HYPOTHESES[cause].log_prior for cause, judged in found.items()}
-    most = max([0.0, *logs.values()])
-    total = exp(-most) + sum(exp(value - most) for value in logs.values())
-    judged = [replace(one, probability=exp(logs[cause] - most) / total) for cause, one in found.items()]
-    judged.append(Judged("everyday", "none", Fit(0.0, 0.0, 0.0), exp(-most) / total))
-    judged.sort(key=lambda one: -one.probability)
-    families: dict[str, float] = {}
-    for one in judged:
-        families[one.family] = families.get(one.family, 0.0) + one.probability
-    order = sorted(families, key=lambda name: -families[name])
-    # The cause shown first is the best of the most probable family.
-    judged.sort(key=lambda one: (one.family != order[0], -one.probability))
-    tie = tuple(
-        next(one.cause for one in judged if one.family == family)
-        for family in order[1:]
-        if families[family] > 0.0 and log(families[order[0]] / families[family]) < TIE
-    )
-    return Ranking(tuple(judged), tie, families)
-
-
-def _judge_fuel(seen: Observations, maker: PointMaker) -> dict[str, Judged]:
-    """Every cause that acts on fuel or air. Where the fuel in the tank is not the one calibrated for, both are tried: a
-    computer that corrects for it, and one that does not."""
+def _explanations(seen: Observations, maker: PointMaker, leak: float) -> list[_Set]:
+    """Sets of causes on the fuel side, the most probable first. Where the fuel in the tank is not the one calibrated
+    for, both are tried: a computer that corrects for it, and one that does not. `leak`: what else speaks for a leak
+    under boost."""
     shifts = [0.0, seen.fuel_shift] if abs(seen.fuel_shift) > EVERYDAY_FUEL else [0.0]
     need = seen.on("need")
-    whitened = [Whitened(seen.y - shift * need, seen.covariance) for shift in shifts]
-    # By the computer's own fuel rate, where it gives one, the first is more or less probable.
-    told = [seen.corrected, 0.0][: len(shifts)]
-    levels = [one.log_likelihood() + more for one, more in zip(whitened, told, strict=True)]
-    base = _log_sum(levels)
     tried = [variant for hypothesis in HYPOTHESES.values() for variant in hypothesis.variants(seen, maker)]
-    fitted = list(zip(*(one.fits([variant.effect for variant in tried]) for one in whitened), strict=True))
-    shapes: dict[str, list[tuple[Variant, tuple[Fit, ...]]]] = {}
-    for variant, fits in zip(tried, fitted, strict=True):
-        shapes.setdefault(variant.cause, []).append((variant, fits))
+    flow = np.log(np.maximum(seen.of("air"), 0.1))
+    wide = float(flow.std())
+    flow = (flow - flow.mean()) / wide if wide > 0.0 else 0.0 * flow
+    prior = {cause: one.log_prior + (leak if cause == "pressure_leak" else 0.0) for cause, one in HYPOTHESES.items()}
+    found = []
+    for number, shift in enumerate(shifts):
+        y = seen.y - shift * need
+        plain = Whitened(y, seen.covariance)
+        first = Search(plain, tried, flow, prior).run(most=1)[0]
+        rough = _roughness(first, tried, seen)
+        whitened = Whitened(y, seen.covariance + np.diag(rough * rough))
+        # By the computer's own fuel rate, where it gives one, the first is more or less probable.
+        level = whitened.log_likelihood() + (seen.corrected if number == 0 and len(shifts) > 1 else 0.0)
+        search = Search(whitened, tried, flow, prior)
+        found += [_Set(one, one.score + level, shift, search, plain) for one in search.run()]
+    return sorted(found, key=lambda one: (-one.score, sorted(one.combination.causes)))
+
+
+def _roughness(first: Combination, tried: Sequence[Variant], seen: Observations) -> Column:
+    """By how much the effect of the first cause may be off at each observation by itself: a share of it; half of it
+    where a leak was only beginning, and, of a leak under boost, where the pressure across it is no more than the
+    sensors' error."""
+    if not first.variants:
+        return np.zeros(len(seen))
+    variant, size = first.variants[0], first.sizes[0]
+    rough: Column = ROUGH * np.abs(variant.effect.mean(size))
+    if HYPOTHESES[variant.cause].family != "air leak":
+        return rough
+    whole = np.abs(next(v for v in tried if v.cause == variant.cause and v.unknown >= 0.0).effect.mean(size))
+    if variant.unknown < 0.0:
+        began = seen.regions.stretch[seen.row] + int(variant.unknown)
+        rough = np.where((began == -1) | (began == 0), np.maximum(rough, BEGINNING * whole), rough)
+    across = np.abs(np.nan_to_num(seen.of("boost") - seen.of("outside")))
+    if variant.cause == "pressure_leak" and (across > PRESSURE_ERROR).any():
+        air_side = (seen.kind != "supply") & (seen.kind != "idle") & (across > 0.0) & (across <= PRESSURE_ERROR)
+        rough = np.where(air_side, np.maximum(rough, BEGINNING * float(whole.max(initial=0.0))), rough)
+    return rough
+
+
+def _shares(sets: list[_Set]) -> list[float]:
+    total = log_sum([one.score for one in sets]) if sets else 0.0
+    return [exp(one.score - total) for one in sets]
+
+
+def _nothing(sets: list[_Set]) -> float:
+    """How probable it is that nothing is wrong on the fuel side."""
+    return sum(share for one, share in zip(sets, _shares(sets), strict=True) if not one.combination.variants) or (
+        0.0 if sets else 1.0
+    )
+
+
+def _fuel_causes(sets: list[_Set], seen: Observations) -> dict[str, Judged]:
+    """Every cause that is in a set: as probable as all sets with it, with the size it has in the plainest of the best,
+    and its weight by how much worse that one is without it."""
+    if not sets:
+        return {}
+    shares = _shares(sets)
     found: dict[str, Judged] = {}
-    for cause, pairs in shapes.items():
-        kinds = [variant for variant, _ in pairs]
-        weights = [kind.weight + level - base for kind in kinds for level in levels]
-        fit, share = combined([fit for _, fits in pairs for fit in fits], weights)
-        each = [sum(share[k * len(levels) : (k + 1) * len(levels)]) for k in range(len(kinds))]
-        unknown = sum(p * kind.unknown for p, kind in zip(each, kinds, strict=True))
-        spread = sqrt(sum(p * (kind.unknown - unknown) ** 2 for p, kind in zip(each, kinds, strict=True)))
-        unknowns = tuple((kind.unknown, p) for kind, p in zip(kinds, each, strict=True))
-        shift = sum(p * by for p, by in zip(share, shifts * len(kinds), strict=True))
-        family = HYPOTHESES[cause].family
-        found[cause] = Judged(cause, family, fit, 0.0, unknown, spread, unknowns, tuple(kinds), shift)
+    for one in sorted(sets, key=lambda one: PLAIN * len(one.combination.variants) - one.score):
+        for variant, size, deviation in zip(
+            one.combination.variants, one.combination.sizes, one.combination.deviations, strict=True
+        ):
+            cause = variant.cause
+            if cause in found:
+                continue
+            probability = sum(
+                share for other, share in zip(sets, shares, strict=True) if cause in other.combination.causes
+            )
+            rest = one.combination.causes - {cause}
+            without = max((o.score for o in sets if o.combination.causes == rest), default=-inf)
+            weight = one.score - HYPOTHESES[cause].log_prior - without
+            judged = Judged(cause, HYPOTHESES[cause].family, Fit(size, deviation, min(weight, 1e3)), probability)
+            found[cause] = _shaped(judged, one, seen)
     return found
 
 
-def _log_sum(values: Sequence[float]) -> float:
-    most = max(values)
-    return most + log(sum(exp(value - most) for value in values))
+def _shaped(judged: Judged, one: _Set, seen: Observations) -> Judged:
+    """The cause with all shapes that the data leave it: sizes averaged with their shares, spreads and their scatter
+    added."""
+    cause, combination = judged.cause, one.combination
+    need = seen.on("need") > 0.0
+    pairs = list(zip(combination.variants, combination.sizes, strict=True))
+    takes = {v.cause: float(np.abs(v.effect.mean(s)[need]).max(initial=0.0)) for v, s in pairs}
+    base = [(v, s) for v, s in pairs if v.cause != cause and takes[v.cause] >= MINOR * takes[cause]]
+    if not base:
+        return _alone(judged, one, [variant for variant, _, _ in one.search.shares(Combination(), cause)])
+    others = one.search.fit([v for v, _ in base], [s for _, s in base])
+    shapes = one.search.shares(others or Combination(), cause)
+    likely = sorted(shapes, key=lambda entry: -entry[1])[:SHAPES]
+    fits = []
+    for variant, _, size in likely:
+        fitted = one.search.fit([variant, *(v for v, _ in base)], [size, *(s for _, s in base)])
+        if fitted is not None:
+            fits.append((variant, fitted.evidence, fitted.sizes[0], fitted.deviations[0]))
+    beside: Column = np.sum([v.effect.mean(s) for v, s in base], axis=0)
+    if not fits:
+        variant = next(v for v in combination.variants if v.cause == cause)
+        return replace(
+            judged, unknown=variant.unknown, shapes=((variant.unknown, 1.0),), variants=(variant,), shift=one.shift,
+            others=frozenset(v.cause for v, _ in base), beside=beside,
+        )  # fmt: skip
+    total = log_sum([evidence for _, evidence, _, _ in fits])
+    parts = [(variant, exp(evidence - total), size, deviation) for variant, evidence, size, deviation in fits]
+    size = sum(p * s for _, p, s, _ in parts)
+    deviation = sqrt(sum(p * (d * d + (s - size) ** 2) for _, p, s, d in parts))
+    unknown = sum(p * variant.unknown for variant, p, _, _ in parts)
+    return replace(
+        judged,
+        fit=Fit(size, deviation, judged.fit.weight),
+        unknown=unknown,
+        unknown_spread=sqrt(sum(p * (variant.unknown - unknown) ** 2 for variant, p, _, _ in parts)),
+        shapes=tuple((variant.unknown, p) for variant, p, _, _ in parts),
+        variants=tuple(variant for variant, _, _, _ in parts),
+        shift=one.shift,
+        others=frozenset(v.cause for v, _ in base),
+        beside=beside,
+    )
+
+
+def _alone(judged: Judged, one: _Set, variants: Sequence[Variant]) -> Judged:
+    """The cause with its size by itself, over all shapes."""
+    fits = one.plain.fits([variant.effect for variant in variants])
+    fit, shares = combined(fits, [variant.weight for variant in variants])
+    unknown = sum(p * variant.unknown for p, variant in zip(shares, variants, strict=True))
+    return replace(
+        judged,
+        fit=Fit(fit.size, fit.deviation, judged.fit.weight),
+        unknown=unknown,
+        unknown_spread=sqrt(sum(p * (v.unknown - unknown) ** 2 for p, v in zip(shares, variants, strict=True))),
+        shapes=tuple((variant.unknown, p) for variant, p in zip(variants, shares, strict=True)),
+        variants=tuple(variants),
+        shift=one.shift,
+    )
+
+
+def _ties(sets: list[_Set]) -> dict[str, tuple[str, ...]]:
+    """For each cause of the best set, what stands in its place in sets that are nearly as probable."""
+    ties: dict[str, list[str]] = {}
+    best = sets[0].combination.causes if sets else frozenset()
+    for other in sets[1:]:
+        if sets[0].score - other.score >= TIE:
+            break
+        gone, new = best - other.combination.causes, other.combination.causes - best
+        for cause in gone:
+            for name in new:
+                if HYPOTHESES[name].family != HYPOTHESES[cause].family:
+                    ties.setdefault(cause, []).append(name)
+    return {cause: tuple(dict.fromkeys(names)) for cause, names in ties.items()}
+
+
+def _boost_causes(
+    symptoms: Mapping[str, Judged],
+) -> tuple[dict[str, Judged], dict[str, tuple[str, ...]], frozenset[str]]:
+    """Of boost at most one is wrong: each with its probability, what the most probable ties with, and its name."""
+    logs = {cause: judged.fit.weight + HYPOTHESES[cause].log_prior for cause, judged in symptoms.items()}
+    total = log_sum([0.0, *logs.values()])
+    found = {cause: replace(judged, probability=exp(logs[cause] - total)) for cause, judged in symptoms.items()}
+    if not logs or max(logs.values()) <= 0.0:
+        return found, {}, frozenset()
+    first = max(logs, key=lambda cause: logs[cause])
+    family = found[first].family
+    tie = tuple(c for c in logs if found[c].family != family and logs[first] - logs[c] < TIE)
+    return found, {first: tie} if tie else {}, frozenset({first})
+
+
+def _needless(sets: list[_Set]) -> dict[str, float]:
+    """For each cause of the best set how probable it is that it is not there, and that nothing but a sensor is there
+    instead."""
+    best = sets[0].combination.causes if sets else frozenset()
+    shares = _shares(sets)
+    harmless = {cause for cause, one in HYPOTHESES.items() if one.family == "none"}
+    return {
+        cause: sum(
+            share
+            for other, share in zip(sets, shares, strict=True)
+            if other.combination.causes <= (best - {cause}) | harmless
+        )
+        for cause in best
+    }
+
+
+def _families(judged: Sequence[Judged], sets: list[_Set]) -> dict[str, float]:
+    families: dict[str, float] = {}
+    shares = _shares(sets)
+    for family in sorted({one.family for one in judged} - {"none"}):
+        among = sum(
+            share
+            for other, share in zip(sets, shares, strict=True)
+            if any(HYPOTHESES[cause].family == family for cause in other.combination.causes)
+        )
+        families[family] = min(1.0, among + sum(o.probability for o in judged if o.family == family and not o.variants))
+    return families
 
 
 def _opened(figures: BoostFigures) -> float:

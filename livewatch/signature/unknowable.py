@@ -37,7 +37,8 @@ def missing(profile: Profile, slow: bool, unseen: Collection[str] = ()) -> Itera
         yield "no air flow: a wrong air meter and wrong injectors cannot be told apart"
     if engine is not None and engine.air_metering == "speed_density":
         yield "the computer goes by pressure: an air leak changes idle and boost, not need"
-    if turbo and "commanded_boost_pressure" not in there:
+    wanted = engine is not None and engine.wanted_boost is not None
+    if turbo and "commanded_boost_pressure" not in there and not wanted:
         yield "no commanded boost: overshoot, steady error and creep cannot be known"
     if turbo and "wastegate_duty" not in there:
         yield "no boost solenoid duty: whether boost control is at its limit cannot be known"

@@ -1,161 +1,273 @@
-"""The verdict: fits, strained, misfit or unproven, from what was ranked, covered and used up.
+"""The verdict: fits, strained, misfit or unproven, system by system and for the whole car, as typed facts.
 
-`misfit` needs evidence a hundred times more probable with the cause than without, an effect beyond everyday adaptation,
-and enough driven to know; `fits` needs every load to have been seen. In between the car is `strained` where corrections
-are beyond their everyday band or at their limits, else the verdict is `unproven`, and the sentence says what is
-missing.
+What was judged, driven and used up comes in, with the critical alarms that stood; a `Verdict` goes out. `misfit` needs
+evidence a hundred times more probable with the cause than without, an effect beyond everyday adaptation, and enough
+driven to know. `fits` needs every system of this car to have been seen: a whole is never better than the worst system
+that matters. A critical alarm that no established cause explains makes its system `strained` at best: by construction,
+since every word goes through `_at_best`.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
 from math import isnan
-from typing import Literal
+from typing import Any, Literal
 
 from livewatch.signature.cause import Cause
+from livewatch.signature.causes.hypothesis import System
 from livewatch.signature.evidence.authority import AuthorityUse
-from livewatch.signature.evidence.coverage import Coverage
+from livewatch.signature.evidence.coverage import Coverage, Group
 from livewatch.signature.evidence.mix_ups import MixUp
-from livewatch.signature.ranking import Ranking
 
-__all__ = ["Verdict", "Word", "decide"]
+__all__ = ["SystemVerdict", "Verdict", "Witness", "Word", "decide"]
 
 Word = Literal["fits", "strained", "misfit", "unproven"]
+SystemWord = Literal["fits", "strained", "misfit", "unproven", "not seen"]
 
-EVIDENCE = 20.0
-"""Decibans (100 to 1)."""
-SURE = 0.90
-"""Probability of anything being wrong that a misfit needs."""
-NEED, NEED_SURELY = 8.0, 5.0
-"""Per cent of need that a misfit takes at least, and the lower end of its interval."""
-BOOST, BOOST_SURELY = 8.0, 4.0
-"""The same in per cent of commanded boost."""
 STRAINED = 6.0
-"""Per cent of need, away from 1 in a whole group of loads, that strains."""
+"""Per cent of need, away from 1 in a whole group of loads, that strains; common practice."""
 PINNED = 3.0
-"""s at a limit that strain."""
-LEAST_VISITS, LEAST_GROUPS = 8, 2
+"""s at a limit that strain; common practice."""
+LIKELY = 0.5
+"""Probability from which a cause that is not established stands out; a judgement."""
+KNOCKING, KNOCK_TIME = 0.05, 60.0
+"""Share of the drive beyond the everyday band, of so many s at least, from which knock strains; common practice."""
+PULLS_ENOUGH = 2
+"""Pulls with boost asked for that show boost control; one alone may be chance."""
+PART_LOADS = ("idle", "light load", "middle load")
 _UNTRUSTED = ("lambda", "trim", "manifold_pressure", "boost_pressure", "mass_air_flow", "engine_speed", "temperature")
 """Parts of the names of channels without which no verdict is given, when they make no sense in their unit."""
+_ALARMED: tuple[tuple[str, System], ...] = (
+    ("lean_under_load", "fuel under load"),
+    ("knock_retard", "fuel under load"),
+    ("rail_", "fuel supply"),
+    ("overboost", "boost"),
+    ("underboost", "boost"),
+)
+"""Beginnings of the names of alarms, and the system they are of; any other is one of fuel under load."""
+_WORST: tuple[SystemWord, ...] = ("misfit", "strained", "unproven", "not seen", "fits")
+
+
+@dataclass(frozen=True, slots=True)
+class SystemVerdict:
+    """One system.
+
+    Attributes:
+        system, word: what and how it is.
+        causes: names of the causes that spoil it, as established.
+        alarms: critical alarms of it that no established cause explains.
+        strain: what strains it, in words; empty for nothing.
+        right: what was seen of it and found right, in words.
+        lacking: what to drive, or which channel to get, to see the rest of it; empty where it was seen.
+    """
+
+    system: System
+    word: SystemWord
+    causes: tuple[str, ...] = ()
+    alarms: tuple[str, ...] = ()
+    strain: str = ""
+    right: tuple[str, ...] = ()
+    lacking: tuple[str, ...] = ()
+
+    def to_json(self) -> dict[str, Any]:
+        """Plain data."""
+        return {
+            "system": self.system,
+            "word": self.word,
+            "causes": list(self.causes),
+            "unexplained_alarms": list(self.alarms),
+            "strain": self.strain,
+            "right": list(self.right),
+            "lacking": list(self.lacking),
+        }
 
 
 @dataclass(frozen=True, slots=True)
 class Verdict:
-    """The word, and one sentence that says why; `shorter` says the same without figures, then with short names too."""
+    """The word for the whole car, that of every system, and the causes that are established, most dangerous first.
+    `doubted` is a channel that cannot be true, because of which nothing is judged; `leading` the cause that stands out
+    where none is established."""
 
     word: Word
-    sentence: str
-    shorter: tuple[str, ...] = ()
+    systems: tuple[SystemVerdict, ...]
+    established: tuple[Cause, ...] = ()
+    doubted: MixUp | None = None
+    leading: Cause | None = None
+    settled_enough: bool = True
+
+    @property
+    def lacking(self) -> tuple[str, ...]:
+        """What to drive or to get so that more can be said, over all systems."""
+        return tuple(dict.fromkeys(one for system in self.systems for one in system.lacking))
 
 
 @dataclass(frozen=True, slots=True)
-class _Style:
-    """How the causes are named in the sentence."""
+class Witness:
+    """What a verdict is made from.
 
-    first: Callable[[Cause], str]
-    other: Callable[[Cause], str]
-    misfit: str = "The calibration does not fit the parts: "
-    tie: str = "; the data cannot tell this from: "
+    Attributes:
+        causes: as judged, the established ones marked.
+        alarms: names of the critical alarms that were raised on good channels.
+        boosted: whether the engine has boost control; `pulls` with boost asked for, and what is `missing` to see it.
+        pressure_seen, lean_seen: whether fuel pressure, or lambda in open loop, was seen at high fuel flow.
+        lambda_known: whether the mixture under load can be known.
+        spared: whether something is wrong, so that nobody is sent to load the engine.
+        enough: whether there was enough settled driving to judge corrections by.
+    """
+
+    causes: Sequence[Cause]
+    coverage: Coverage
+    authority: Sequence[AuthorityUse]
+    mix_ups: Sequence[MixUp]
+    alarms: Sequence[str]
+    boosted: bool
+    boost_known: bool
+    pulls: int
+    pressure_known: bool
+    pressure_seen: bool
+    lambda_known: bool
+    spared: bool
+    enough: bool
 
 
-_STYLES = (
-    _Style(lambda cause: f"{cause.title} ({cause.size})" if cause.size else cause.title, lambda cause: cause.title),
-    _Style(lambda cause: cause.title, lambda cause: cause.title),
-    _Style(lambda cause: cause.short, lambda cause: cause.short, "Does not fit: ", "; or "),
-)
-
-
-def decide(
-    ranking: Ranking,
-    causes: Sequence[Cause],
-    coverage: Coverage,
-    authority: Sequence[AuthorityUse],
-    mix_ups: Sequence[MixUp],
-    pulls: int,
-) -> Verdict:
+def decide(seen: Witness) -> Verdict:
     """The verdict of a drive."""
-    doubtful = [one for one in mix_ups if any(part in one.channel for part in _UNTRUSTED)]
-    if doubtful:
-        return Verdict(
-            "unproven", f"{doubtful[0].channel} does not make sense in its unit; put the profile right first."
+    established = tuple(sorted((c for c in seen.causes if c.established), key=lambda c: (c.danger, -c.probability)))
+    likely = [c for c in seen.causes if c.name != "everyday" and c.probability > LIKELY]
+    leading = next((c for c in likely if not c.established), None)
+    systems = tuple(_at_best(seen, one, established, leading) for one in _systems(seen, established))
+    doubted = [one for one in seen.mix_ups if any(part in one.channel for part in _UNTRUSTED)]
+    settled = any(group.seconds > 0.0 for group in seen.coverage.groups) or seen.pulls > 0
+    if doubted:
+        systems = tuple(replace(one, word="unproven" if one.word == "fits" else one.word) for one in systems)
+        # What alarmed stays said: only what would be found right is not.
+        word: Word = "strained" if any(one.alarms for one in systems) else "unproven"
+        return Verdict(word, systems, (), doubted[0], leading, settled)
+    words = {one.word for one in systems}
+    worst = next(word for word in _WORST if word in words)
+    whole: Word = "unproven" if worst == "not seen" else worst
+    return Verdict(whole, systems, established, None, leading, settled)
+
+
+def _at_best(seen: Witness, one: SystemVerdict, established: Sequence[Cause], leading: Cause | None) -> SystemVerdict:
+    """A system with a critical alarm that is not explained is strained at best, one that a cause spoils more likely
+    than not is unproven."""
+    if leading is not None and one.system in leading.systems and one.word == "fits":
+        one = replace(one, word="unproven")
+    alarms = tuple(
+        alarm
+        for alarm in seen.alarms
+        if _system_of(alarm) == one.system and not any(cause.does_explain(alarm) for cause in established)
+    )
+    if not alarms:
+        return one
+    return replace(one, alarms=alarms, word=one.word if one.word == "misfit" else "strained")
+
+
+def _system_of(alarm: str) -> System:
+    return next((system for start, system in _ALARMED if alarm.startswith(start)), "fuel under load")
+
+
+def _systems(seen: Witness, established: Sequence[Cause]) -> Iterator[SystemVerdict]:
+    groups = {group.name: group for group in seen.coverage.groups}
+    yield _part_load(seen, [groups[name] for name in PART_LOADS], established)
+    yield _under_load(seen, groups["high load"], established)
+    if seen.boosted or any(_system_of(alarm) == "boost" for alarm in seen.alarms):
+        yield _boost(seen, established)
+    yield _supply(seen, groups["high load"], established)
+
+
+def _spoiled(system: System, established: Sequence[Cause], strain: str) -> tuple[SystemWord | None, tuple[str, ...]]:
+    """The word that causes and strain leave, None for nothing wrong; and the causes."""
+    causes = [cause for cause in established if system in cause.systems]
+    names = tuple(cause.name for cause in causes)
+    if any(cause.large for cause in causes):
+        return "misfit", names
+    return ("strained" if causes or strain else None), names
+
+
+def _part_load(seen: Witness, groups: Sequence[Group], established: Sequence[Cause]) -> SystemVerdict:
+    known = [group for group in groups if group.enough and not all(map(isnan, group.need))]
+    lacking = () if seen.spared else tuple(group.how for group in groups if group not in known)
+    strain = (_pinned(seen.authority) or _corrected(seen.authority, groups)) if seen.enough else ""
+    word, causes = _spoiled("fuel at part load", established, strain)
+    if word is None:
+        word = "not seen" if not known else "unproven" if len(known) < len(groups) else "fits"
+    right = tuple(group.name for group in known)
+    return SystemVerdict("fuel at part load", word, causes, (), strain, right, lacking)
+
+
+def _under_load(seen: Witness, group: Group, established: Sequence[Cause]) -> SystemVerdict:
+    strain = (_knocking(seen.authority) or _corrected(seen.authority, [group])) if seen.enough else ""
+    word, causes = _spoiled("fuel under load", established, strain)
+    known = group.enough and not all(map(isnan, group.need))
+    lacking: tuple[str, ...] = ()
+    if not known:
+        lacking = (
+            "Get lambda (a wideband sensor): without it nobody sees the mixture under load."
+            if not seen.lambda_known
+            else group.how,
         )
-    visits = sum(group.visits for group in coverage.groups)
-    first = causes[0] if causes else None
-    wrong = 1.0 - ranking.families.get("none", 0.0)
-    proven = first is not None and first.family != "none" and wrong > SURE and first.weight >= EVIDENCE
-    seen = first is not None and (first.family == "boost" or (visits >= LEAST_VISITS and _in_need(coverage)))
-    if first is not None and proven and seen and _large(first):
-        return _worded("misfit", lambda style: f"{style.misfit}{_said(first, causes, style)}.")
-    if visits < LEAST_VISITS and pulls < 2:
-        return Verdict("unproven", "Too little settled driving to judge by.")
-    strain = _strain(coverage, authority)
-    if strain:
-        return _worded("strained", lambda style: f"{strain}; {_leading(first, style)}.")
-    if first is None:
-        return Verdict("unproven", "Nothing that was driven can be judged with what was seen of it.")
-    if first is not None and first.family != "none" and first.weight >= EVIDENCE / 2.0 and wrong > SURE:
-        little = "Something does not fit, but takes little yet"
-        return _worded("strained", lambda style: f"{little}: {_said(first, causes, style)}.")
-    missing = [group.name for group in coverage.groups if not group.enough]
-    if "high load" in missing or len(coverage.groups) - len(missing) < LEAST_GROUPS + 1:
-        return Verdict("unproven", f"Nothing wrong in what was driven, but not enough was: {', '.join(missing)}.")
-    if wrong > 0.5:
-        return _worded("unproven", lambda style: f"Within everyday adaptation, but {_leading(first, style)}.")
-    return Verdict("fits", "Everyday adaptation explains everything that was seen.")
+    if word is None:
+        word = "fits" if known else "unproven" if group.seconds > 0.0 and seen.lambda_known else "not seen"
+    right = ("high load",) if known else ()
+    return SystemVerdict("fuel under load", word, causes, (), strain, right, () if seen.spared else lacking)
 
 
-def _in_need(coverage: Coverage) -> bool:
-    """Whether need itself is away from 1 at any load: without that, nothing is wrong with the fuel."""
-    needs = [need for group in coverage.groups for need in group.need if not isnan(need)]
-    needs += [need for region in coverage.regions for need in region.need if not isnan(need)]
-    return any(100.0 * abs(need - 1.0) >= NEED_SURELY for need in needs)
-
-
-def _large(cause: Cause) -> bool:
-    if cause.family == "boost":
-        shares = [one for one in cause.estimates if one.unit == "%"]
-        return (
-            bool(shares)
-            and abs(shares[0].value) >= BOOST
-            and min(abs(shares[0].low), abs(shares[0].high)) >= BOOST_SURELY
+def _boost(seen: Witness, established: Sequence[Cause]) -> SystemVerdict:
+    word, causes = _spoiled("boost", established, "")
+    lacking: tuple[str, ...] = ()
+    if not seen.boost_known:
+        lacking = ("Get the commanded boost pressure, or say in the profile what is wanted (`wanted_boost:`).",)
+    elif seen.pulls < PULLS_ENOUGH and not seen.spared:
+        lacking = (
+            "Make two more full-pedal pulls in third gear, on a closed course or a dyno, cooling down in between.",
         )
-    effect = cause.largest_need
-    if effect is None:
-        return False
-    nearest = 0.0 if effect.low < 0.0 < effect.high else min(abs(effect.low), abs(effect.high))
-    return abs(effect.value) >= NEED and nearest >= NEED_SURELY
+    if word is None:
+        word = "fits" if seen.pulls >= PULLS_ENOUGH else "unproven" if seen.pulls else "not seen"
+    right = ("boost",) if word == "fits" else ()
+    return SystemVerdict("boost", word, causes, (), "", right, lacking)
 
 
-def _worded(word: Word, say: Callable[[_Style], str]) -> Verdict:
-    sentence, *shorter = dict.fromkeys(say(style) for style in _STYLES)
-    return Verdict(word, sentence, tuple(shorter))
+def _supply(seen: Witness, group: Group, established: Sequence[Cause]) -> SystemVerdict:
+    word, causes = _spoiled("fuel supply", established, "")
+    held = seen.pressure_seen or (group.enough and not all(map(isnan, group.need)))
+    lacking: tuple[str, ...] = ()
+    if not held:
+        lacking = (
+            "Get fuel rail pressure with its command, or lambda: nothing else shows whether the fuel supply holds."
+            if not (seen.pressure_known or seen.lambda_known)
+            else group.how,
+        )
+    if word is None:
+        word = "fits" if held else "not seen"
+    return SystemVerdict(
+        "fuel supply", word, causes, (), "", ("fuel supply",) if held and word == "fits" else (),
+        () if seen.spared else lacking,
+    )  # fmt: skip
 
 
-def _said(first: Cause, causes: Sequence[Cause], style: _Style) -> str:
-    others = " or ".join(style.other(cause) for cause in causes if cause.name in first.tie_with)
-    return style.first(first) + (f"{style.tie}{others}" if first.tie_with else "")
-
-
-def _leading(first: Cause | None, style: _Style) -> str:
-    if first is None or first.family == "none":
-        return "no part stands out as the reason"
-    return f"most likely {style.other(first)}"
-
-
-def _strain(coverage: Coverage, authority: Sequence[AuthorityUse]) -> str:
-    """What strains, in words, or nothing."""
+def _pinned(authority: Sequence[AuthorityUse]) -> str:
     for use in authority:
         if use.pinned >= PINNED and "trim" in use.name:
-            return f"The {use.label} stood at its limit for {use.pinned:.0f} s"
+            return f"the {use.label} stood at its limit for {use.pinned:.0f} s"
+    return ""
+
+
+def _knocking(authority: Sequence[AuthorityUse]) -> str:
     for use in authority:
-        if use.name == "knock_retard" and use.beyond > 0.05 and use.seconds > 60.0:
-            return f"The {use.label} was beyond its everyday band for {100.0 * use.beyond:.0f} % of the drive"
+        if use.name == "knock_retard" and use.beyond > KNOCKING and use.seconds > KNOCK_TIME:
+            return f"the {use.label} was beyond its everyday band for {100.0 * use.beyond:.0f} % of the drive"
+    return ""
+
+
+def _corrected(authority: Sequence[AuthorityUse], groups: Sequence[Group]) -> str:
     everyday = next((use.everyday for use in authority if use.name.startswith("total")), (-10.0, 10.0))
     low, high = min(-STRAINED, everyday[0]), max(STRAINED, everyday[1])
-    for group in coverage.groups:
+    for group in groups:
         for need in group.need:
             away = 100.0 * (need - 1.0)
             if group.enough and not isnan(need) and not low <= away <= high:
-                return f"Fuel is corrected by {away:+.0f} % at {group.name}, beyond everyday adaptation"
+                return f"fuel is corrected by {away:+.0f} % at {group.name}, beyond everyday adaptation"
     return ""

@@ -16,12 +16,13 @@ __all__ = ["page"]
 WIDTH = 79
 MOST_PULLS = 8
 LEAST_PROBABLE = 0.02
-MARKS = {"fits": "=", "strained": "~", "misfit": "!", "unproven": "?"}
+MARKS = {"fits": "=", "strained": "~", "misfit": "!", "unproven": "?", "not seen": "·"}
 
 
 def page(said: Finding, build: Sequence[Comparison] = ()) -> str:
     """The page, `build` beside it; lines are at most 79 characters wide."""
-    lines = [f"{MARKS[said.verdict.word]} {said.verdict.word.upper()}  ", *_wrapped(said.verdict.sentence, "  "), ""]
+    lines = [f"{MARKS[said.verdict.word]} {said.verdict.word.upper()}  ", *_wrapped(said.sentence, "  "), ""]
+    lines += _systems(said)
     lines += _causes(said)
     lines += _authority(said)
     lines += _coverage(said)
@@ -37,8 +38,8 @@ def page(said: Finding, build: Sequence[Comparison] = ()) -> str:
         if sentences:
             lines.append(title)
             lines += [line for sentence in sentences for line in _wrapped(f"- {sentence}", "  ", "    ")] + [""]
-    lines += [f"Drive next: {said.coverage.next_drive}"] if len(said.coverage.next_drive) < 66 else [
-        "Drive next:", *_wrapped(said.coverage.next_drive, "  ")
+    lines += [f"Drive next: {said.next_drive}"] if len(said.next_drive) < 66 else [
+        "Drive next:", *_wrapped(said.next_drive, "  ")
     ]  # fmt: skip
     return "\n".join(lines)
 
@@ -48,11 +49,21 @@ def _wrapped(text: str, first: str, rest: str | None = None) -> list[str]:
     return textwrap.wrap(text, WIDTH, initial_indent=first, subsequent_indent=indent) or [first]
 
 
+def _systems(said: Finding) -> Iterator[str]:
+    titles = {cause.name: cause.short for cause in said.causes}
+    for one in said.verdict.systems:
+        parts = [titles[name] for name in one.causes] or ([one.strain] if one.strain else [])
+        parts += [f"not explained: {alarm.replace('_', ' ')}" for alarm in one.alarms]
+        yield from _wrapped(f"{MARKS[one.word]} {one.system:<18} {one.word:<9} {'; '.join(parts)}", "  ", " " * 33)
+    yield ""
+
+
 def _causes(said: Finding) -> Iterator[str]:
     shown = [cause for cause in said.causes if cause.probability >= LEAST_PROBABLE or cause is said.causes[0]]
     if not shown:
         return
-    yield "What explains it, likeliest first"
+    wrong = any(cause.established for cause in shown)
+    yield "What explains it, most dangerous first" if wrong else "What explains it, likeliest first"
     for cause in shown[:5]:
         yield from _cause(cause, cause is shown[0])
     yield ""
@@ -62,7 +73,7 @@ def _cause(cause: Cause, first: bool) -> Iterator[str]:
     yield from _wrapped(f"{100.0 * cause.probability:3.0f} %  {cause.title} ({cause.family})", "  ", "         ")
     if cause.name == "everyday":
         return
-    if first or cause.tie_with:
+    if first or cause.established or cause.tie_with:
         for estimate in cause.estimates:
             yield from _wrapped(f"{estimate}", "         ")
         yield f"         weight of evidence {cause.weight:.0f} decibans"
@@ -93,6 +104,8 @@ def _authority(said: Finding) -> Iterator[str]:
 
 
 def _coverage(said: Finding) -> Iterator[str]:
+    if not isnan(said.need.value):
+        yield from _wrapped(f"{str(said.need).capitalize()}", "")
     yield f"Settled driving by load ({said.settled:.0f} s in all)"
     for group in said.coverage.groups:
         needs = [f"{100.0 * (need - 1.0):+5.1f} %" for need in group.need if not isnan(need)]

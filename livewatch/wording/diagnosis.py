@@ -36,7 +36,7 @@ def _title(diagnosis: Diagnosis) -> str:
 
 def _facts(diagnosis: Diagnosis) -> Iterator[tuple[str, str]]:
     said = diagnosis.assessment.finding
-    yield "verdict", f"{said.verdict.word.upper()}: {said.verdict.sentence}"
+    yield "verdict", f"{said.verdict.word.upper()}: {said.sentence}"
     for cause in diagnosis.causes:
         if cause.probability >= LEAST_PROBABLE:
             size = f" ({cause.size})" if cause.size else ""
@@ -47,4 +47,4 @@ def _facts(diagnosis: Diagnosis) -> Iterator[tuple[str, str]]:
     yield "pulls", str(said.pull_count)
     if diagnosis.odd:
         yield "odd", ", ".join(f"{number} {kind}" for kind, number in diagnosis.odd.items())
-    yield "drive next", said.coverage.next_drive
+    yield "drive next", said.next_drive

@@ -13,6 +13,7 @@ __all__ = [
     "alarm_names",
     "authority_words",
     "drive_words",
+    "system_words",
 ]
 
 
@@ -38,6 +39,14 @@ _LABELS = (
 def drive_words(text: str) -> tuple[str, ...]:
     """What to drive next."""
     return (text, DRIVES[text]) if text in DRIVES else (text,)
+
+
+@lru_cache(maxsize=256)
+def system_words(systems: tuple[tuple[str, str], ...]) -> tuple[str, ...]:
+    """Every system and its word, in a line or two."""
+    shorter = {"fuel at part load": "part load", "fuel under load": "load", "fuel supply": "supply"}
+    full = " · ".join(f"{system} {word}" for system, word in systems)
+    return (full, " · ".join(f"{shorter.get(system, system)} {word}" for system, word in systems))
 
 
 @lru_cache(maxsize=256)

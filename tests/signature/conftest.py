@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from livewatch.data.ticks import TickBatch
 from livewatch.profile import Profile, load_profile_text
-from livewatch.signature import Signature
+from livewatch.signature import Finding, Signature
 from livewatch.signature.evidence.baseline import Baseline
 from livewatch.signature.evidence.evidence import Evidence
 from livewatch.signature.evidence.gathering import gather
@@ -214,6 +214,11 @@ class Lab:
     ticks = staticmethod(ticks_of)
     gathered = staticmethod(gathered)
     lost_through = staticmethod(lost_through)
+
+    @staticmethod
+    def fuel_word(finding: Finding) -> str:
+        """The word for all systems but boost, which the bench has no command for: the same one, or all of them."""
+        return " and ".join(dict.fromkeys(one.word for one in finding.verdict.systems if one.system != "boost"))
 
     @staticmethod
     def judged(

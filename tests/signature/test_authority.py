@@ -82,4 +82,4 @@ def test_a_trim_that_stood_at_its_limit_strains(lab: Any) -> None:
     arrays["lambda_1"][200:260] = 1.0
     said = lab.judged(arrays).finding()
     assert said.verdict.word == "strained"
-    assert "stood at its limit" in said.verdict.sentence
+    assert "stood at its limit" in said.sentence

@@ -44,7 +44,7 @@ def visited(*stays: tuple[int, int]) -> Regions:
     settled = np.zeros(2000, np.bool_)
     for start, stop in stays:
         settled[start:stop] = True
-    evidence.add(Points(0, settled, field, np.zeros(2000, np.bool_)))
+    evidence.add(Points(0, settled, np.zeros(2000, np.bool_), field))
     evidence.finish()
     return evidence.regions()
 
@@ -68,7 +68,7 @@ def test_the_time_of_a_visit_is_of_the_drive_and_not_of_the_piece_it_came_in() -
         field[FIELDS.index(name)] = value
     for first in range(0, 2002, 7):
         looks = np.arange(first, first + 7)
-        evidence.add(Points(first, (looks >= 130) & (looks < 290), field, np.zeros(7, np.bool_)))
+        evidence.add(Points(first, (looks >= 130) & (looks < 290), np.zeros(7, np.bool_), field))
     evidence.finish()
     assert evidence.regions().mean["time"].tolist() == whole.mean["time"].tolist()
 

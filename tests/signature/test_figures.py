@@ -15,7 +15,8 @@ from hypothesis import strategies as st
 from livewatch.signature.cause import Cause
 from livewatch.signature.causes.registry import HYPOTHESES
 from livewatch.signature.estimates import Estimate
-from livewatch.signature.verdict import _STYLES, _said
+from livewatch.signature.sentence import sentence_of, shorter_sentences
+from livewatch.signature.verdict import Verdict
 
 
 @pytest.mark.parametrize(
@@ -96,12 +97,14 @@ def test_a_shorter_estimate_keeps_its_number_its_unit_its_interval_and_its_place
 
 
 def test_a_shorter_verdict_names_every_cause_that_cannot_be_told_apart() -> None:
-    def cause(name: str, size: tuple[Estimate, ...], tie: tuple[str, ...]) -> Cause:
-        one = HYPOTHESES[name]
-        return Cause(name, "metering", one.title, one.short, size, 30.0, 0.5, None, (), (), "", tie)
-
-    flow = cause("injector_flow", (Estimate("flow fitted", 1.16, "1", 1.1, 1.22),), ("meter_scale",))
-    said = [_said(flow, (flow, cause("meter_scale", (), ())), style) for style in _STYLES]
-    assert said[0].startswith(f"{flow.title} (flow fitted 1.160 (1.100 to 1.220)); the data cannot tell this from: ")
-    assert said[1].startswith(f"{flow.title}; the data cannot tell this from: {HYPOTHESES['meter_scale'].title}")
-    assert said[2] == "injector flow differs; or air meter off by one factor"
+    one, other = HYPOTHESES["injector_flow"], HYPOTHESES["meter_scale"]
+    flow = Cause(
+        one.name, one.family, one.title, one.short, (Estimate("flow fitted", 1.16, "1", 1.1, 1.22),), 30.0, 0.5, None,
+        (), (), "", (other.name,), (other.title,), True, True, one.systems, one.danger, one.explains, 0.0,
+    )  # fmt: skip
+    verdict = Verdict("misfit", (), (flow,))
+    said = [sentence_of(verdict), *shorter_sentences(verdict)]
+    whole = f"The calibration does not fit the parts: {flow.title}"
+    assert said[0].startswith(f"{whole} (flow fitted 1.160 (1.100 to 1.220)); the data cannot tell this from: ")
+    assert said[1].startswith(f"{whole}; the data cannot tell this from: {other.title}")
+    assert said[2] == "Does not fit: injector flow differs; or air meter off by one factor."

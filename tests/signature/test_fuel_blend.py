@@ -114,7 +114,7 @@ def test_the_fuel_rate_says_whether_the_blend_explains_the_need(
     said = lab.judged(arrays, profile).finding()
     first = said.causes[0]
     assert (first.family == "none") is not wrong
-    assert (said.verdict.word == "fits") is not wrong
+    assert (lab.fuel_word(said) == "fits") is not wrong
     if wrong:
         # What the blend leaves (1 or 1.0873) is off by that factor one way or the other: so are the injectors.
         flow = first.estimates[0]
@@ -123,7 +123,7 @@ def test_the_fuel_rate_says_whether_the_blend_explains_the_need(
         assert not flow.low < 1.0 < flow.high
     # Without the fuel rate either may be right, and neither need is held against the parts.
     del arrays["fuel_rate"]
-    assert lab.judged(arrays, profile).finding().verdict.word == "fits"
+    assert lab.fuel_word(lab.judged(arrays, profile).finding()) == "fits"
 
 
 def test_the_fuel_rate_weighs_as_the_normal_law_says(lab: Any) -> None:
@@ -159,7 +159,7 @@ def test_a_car_filled_with_e20_after_a_baseline_on_e0_is_no_mismatch(lab: Any, t
     assert lab.gathered(arrays, profile, baseline)[0].fuel_shift == pytest.approx(log(BLEND), abs=1e-4)
     said = lab.judged(arrays, profile, baseline=baseline).finding()
     assert said.causes[0].family == "none"
-    assert said.verdict.word == "fits"
+    assert lab.fuel_word(said) == "fits"
     # The same need on the fuel of the baseline is a fault, and so it is as long as nobody knows of the fuel.
     arrays["ethanol_content"][:] = 0.0
     assert lab.judged(arrays, profile, baseline=baseline).finding().causes[0].name == "injector_flow"

@@ -26,7 +26,7 @@ def holds(estimate: Any, truth: float) -> bool:
 def test_a_car_whose_parts_match_fits(lab: Any) -> None:
     signature = lab.judged(lab.Bench().tour(lab.Fault()).arrays())
     said = signature.finding()
-    assert said.verdict.word == "fits"
+    assert lab.fuel_word(said) == "fits"
     assert said.causes[0].family == "none"
 
 
@@ -177,7 +177,7 @@ def test_a_lambda_sensor_that_drifts_moves_need_with_time_and_is_no_mismatch(lab
 def test_four_per_cent_everywhere_is_everyday_adaptation(lab: Any, everyday: float) -> None:
     # "Total fuel trim within +-5 % is ordinary" (common practice).
     signature = lab.judged(lab.Bench().tour(lab.Fault(delivered=lambda point, pulse: everyday)).arrays())
-    assert signature.finding().verdict.word == "fits"
+    assert lab.fuel_word(signature.finding()) == "fits"
 
 
 @pytest.mark.parametrize("ethanol", [0.0, 25.0])
@@ -188,7 +188,7 @@ def test_an_odd_fuel_blend_fits(lab: Any, ethanol: float) -> None:
     arrays = lab.Bench().tour(lab.Fault(delivered=lambda point, pulse: ratio / 14.01)).arrays()
     arrays["ethanol_content"][:] = ethanol
     said = lab.judged(arrays).finding()
-    assert said.verdict.word == "fits"
+    assert lab.fuel_word(said) == "fits"
     assert said.causes[0].family == "none"
 
 
@@ -199,7 +199,7 @@ def test_without_a_manifold_pressure_meter_and_injectors_are_a_declared_tie(lab:
     tied = {cause.name: cause.tie_with for cause in said.causes if cause.tie_with}
     assert tied == {"meter_scale": ("injector_flow",), "injector_flow": ("meter_scale",)}
     assert said.causes[0].name in tied
-    assert "the data cannot tell this from" in said.verdict.sentence
+    assert "the data cannot tell this from" in said.sentence
     assert any("no manifold pressure" in sentence for sentence in said.missing)
 
 

@@ -52,11 +52,12 @@ def view_of(finding: Finding, profile: Profile) -> SignatureView:
     coverage = finding.coverage
     verdict = VerdictSoFar(
         finding.verdict.word,
-        (finding.verdict.sentence, *finding.verdict.shorter),
+        _wordings(finding.sentence, *finding.shorter),
         causes,
         coverage.share,
-        coverage.next_drive,
+        finding.next_drive,
         finding.missing,
+        tuple((one.system, one.word) for one in finding.verdict.systems),
     )
     pulls = tuple(_pull(pull) for pull in finding.pulls)
     displacement = USUAL_DISPLACEMENT if profile.engine is None else profile.engine.displacement

@@ -79,6 +79,8 @@ class VerdictSoFar:
     next_drive: str = ""
     unable: tuple[str, ...] = ()
     """What it cannot know with these channels."""
+    systems: tuple[tuple[str, str], ...] = ()
+    """Each system of the car and its word."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,6 +10,7 @@ from livewatch.dashboard.drawing.canvas import Canvas
 from livewatch.dashboard.drawing.fitting import Steady
 from livewatch.dashboard.widgets.canvas_widget import CanvasWidget
 from livewatch.dashboard.widgets.heading import heading, write_lines
+from livewatch.wording.shorter import system_words
 
 __all__ = ["VerdictPanel"]
 
@@ -19,6 +20,9 @@ SHARE = 6
 """Cells for the probability of a cause."""
 SAID = 10
 """Rows from which the sentence of the verdict stands above the causes, which say the same with figures."""
+
+SYSTEMS = 13
+"""Rows from which the word for each system stands there, too."""
 
 
 class VerdictPanel(CanvasWidget):
@@ -41,6 +45,9 @@ class VerdictPanel(CanvasWidget):
         elif not causes:
             words = verdict.sentence if verdict.sentence[0] else ("nothing to judge by yet",)
             y = write_lines(canvas, 0, y, self._steady.fit("verdict", words, room, canvas.height - 1).lines, "quiet")
+        if canvas.height >= SYSTEMS and verdict.systems:
+            words = system_words(verdict.systems)
+            y = write_lines(canvas, 0, y, self._steady.fit("systems", words, room, 2).lines, "quiet")
         left = len(causes)
         for cause in causes:
             below = self._cause(canvas, cause, y)

@@ -24,6 +24,9 @@ class BoostHypothesis(Hypothesis):
     """Args as in `Hypothesis`; `quantity` says what its size is, `above` whether it is above the command."""
 
     family = "boost"
+    systems = ("boost",)
+    danger = 2
+    explains: ClassVar[tuple[str, ...]] = ("overboost", "knock_retard")
     quantity: ClassVar[str]
     above: ClassVar[bool] = True
 

@@ -16,6 +16,7 @@ class Everyday(Hypothesis):
     name, family, short = "everyday", "none", "everyday adaptation"
     title = "nothing beyond everyday adaptation"
     log_prior = 0.0
+    systems, danger, explains = (), 9, ()
     settles = ""
 
     def reasons_against(self, judged: Judged, facts: Facts) -> Iterator[str]:

@@ -19,6 +19,9 @@ SPREAD = 1.0
 """Share of pressure lost for each share of fuel flow beyond the limit, beforehand; common practice."""
 LOWEST, STEP, STEPS = 0.25, 0.04, 19
 """Limits that are tried, as shares of the highest fuel flow seen."""
+LEAST_FLOW = 0.6
+"""g/s of fuel for each litre of displacement: six times what idle takes. No supply that lets an engine start ends
+below; common practice."""
 FALLING = 0.97
 """Share of the commanded pressure across the injectors below which supply has ended."""
 HELD, LINE, SLOPE_KNOWN = 0.012, 0.08, 0.3
@@ -36,15 +39,17 @@ class FuelSupply(Hypothesis):
     name, family, short = "fuel_supply", "fuel supply", "fuel supply at its limit"
     title = "the fuel supply is at its limit"
     log_prior = -1.5
+    systems, danger, explains = ("fuel supply",), 1, ("lean_under_load", "knock_retard", "rail_")
     settles = "Measure fuel pressure and pump voltage under load, and look at the filter."
 
     def variants(self, seen: Observations, maker: PointMaker) -> Iterator[Variant]:
         need, supply = seen.on("need"), seen.on("supply")
         fuel = np.nan_to_num(seen.of("fuel"))
         most = float(fuel.max()) if len(fuel) else 0.0
-        if most <= 0.0:
-            return
+        least = LEAST_FLOW * maker.displacement
         for limit in (most * (LOWEST + STEP * step) for step in range(STEPS)):
+            if limit < least:
+                continue
             beyond = np.maximum(fuel - limit, 0.0) / limit
             effect = logarithmic(supply - 0.5 * need, -beyond, SPREAD, 0.0)
             yield Variant(self.name, effect, limit, -float(np.log(STEPS)))

@@ -12,7 +12,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from math import sqrt
-from typing import Any, ClassVar
+from typing import Any, ClassVar, Literal
 
 import numpy as np
 
@@ -23,9 +23,18 @@ from livewatch.signature.evidence.boost_response import Response
 from livewatch.signature.evidence.observations import Observations
 from livewatch.signature.evidence.readings import Column
 from livewatch.signature.evidence.settled import PointMaker
-from livewatch.signature.inference import Effect, Fit
+from livewatch.signature.inference import Effect, Fit, Whitened
 
-__all__ = ["Grounds", "Hypothesis", "Judged", "Symptom", "Variant", "air_side", "linear", "logarithmic", "measured"]
+__all__ = [
+    "Grounds", "Hypothesis", "Judged", "Symptom", "System", "Variant", "air_side", "linear", "logarithmic", "scale_of",
+]  # fmt: skip
+
+System = Literal["fuel at part load", "fuel under load", "boost", "fuel supply"]
+"""What of a car the verdict is given for, one by one."""
+
+
+FACTORS = frozenset({"meter_scale", "injector_flow", "pressure_sensor", "lambda_sensor", "one_bank"})
+"""Causes that change need by one factor, the same at every load."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -49,17 +58,19 @@ class Symptom:
     deviation: float
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Judged:
     """One cause as judged.
 
     Attributes:
         cause, family: names.
         fit: size in the unit of its effect, and the weight against nothing wrong (natural logarithm).
-        probability: of all causes and of nothing wrong, adding up to 1.
+        probability: that it is there, 0..1.
         unknown: mean of its further unknown (g/s of air or fuel, bank, s); `unknown_spread` its standard deviation.
         shapes: (further unknown, share) of each of its shapes; `variants` the shapes themselves.
         shift: what the fuel in the tank takes of need (logarithm), as far as it is not corrected for.
+        others: names of the other causes of the explanation it is sized in.
+        beside: what the other causes of the explanation do to the observations; None where there are none.
     """
 
     cause: str
@@ -71,6 +82,13 @@ class Judged:
     shapes: tuple[tuple[float, float], ...] = ()
     variants: tuple[Variant, ...] = ()
     shift: float = 0.0
+    others: frozenset[str] = frozenset()
+    beside: Column | None = None
+
+    def told(self, seen: Observations) -> Column:
+        """The observations without what the fuel in the tank and the other causes do to them."""
+        y = seen.y - self.shift * seen.on("need")
+        return y if self.beside is None else y - self.beside
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -91,6 +109,9 @@ class Hypothesis:
         log_prior: logarithm of how probable it is against "nothing is wrong" before any data: a judgement, common
             practice.
         settles: what would settle it, without driving.
+        systems: what of the car it spoils.
+        danger: how soon it breaks an engine that is loaded, 1 the soonest: a judgement, common practice.
+        explains: beginnings of the names of the alarms that it raises.
     """
 
     name: ClassVar[str]
@@ -99,6 +120,9 @@ class Hypothesis:
     short: ClassVar[str]
     log_prior: ClassVar[float]
     settles: ClassVar[str]
+    systems: ClassVar[tuple[System, ...]] = ("fuel at part load", "fuel under load")
+    danger: ClassVar[int] = 4
+    explains: ClassVar[tuple[str, ...]] = ("lean_under_load", "knock_retard")
 
     def variants(self, seen: Observations, maker: PointMaker) -> Iterator[Variant]:
         """Its shapes on the fuel side, as far as these observations can speak about them."""
@@ -145,6 +169,18 @@ def logarithmic(sign: Column, feature: Column, spread: float, low: float = -np.i
         return np.where(inside > 0.15, sign * feature / np.maximum(inside, 0.15), 0.0)
 
     return Effect(mean, slope, spread, low)
+
+
+def scale_of(judged: Judged, grounds: Grounds, spread: float, own: float) -> Fit:
+    """The size of a cause that is one factor of need: by need alone, which shows it, unless another such factor is
+    beside it. What metered over speed-density air says of it hangs on an assumed volumetric efficiency; that tells
+    causes apart, and would only draw the size away."""
+    seen = grounds.seen
+    at = seen.on("need") > 0.0
+    if judged.others & FACTORS or not at.any():
+        return measured(judged.fit, spread, own)
+    whitened = Whitened(judged.told(seen)[at], seen.covariance[np.ix_(at, at)])
+    return measured(whitened.fit(linear(np.ones(int(at.sum())), spread)), spread, own)
 
 
 def measured(fit: Fit, spread: float, own: float) -> Fit:

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from math import exp
 
 from livewatch.signature.causes.facts import Facts
-from livewatch.signature.causes.hypothesis import Grounds, Hypothesis, Judged, Variant, linear, measured
+from livewatch.signature.causes.hypothesis import Grounds, Hypothesis, Judged, Variant, linear, scale_of
 from livewatch.signature.estimates import Estimate, band_of, mapped
 from livewatch.signature.evidence.everyday import INJECTORS
 from livewatch.signature.evidence.observations import Observations
@@ -24,13 +24,14 @@ class InjectorFlow(Hypothesis):
     name, family, short = "injector_flow", "injection", "injector flow differs"
     title = "the injectors flow more or less than calibrated for"
     log_prior = -1.2
-    settles = "Read the injectors' part number, or have their flow measured on a bench."
+    danger = 3
+    settles = "Read the injectors' part number, or have their flow scale_of on a bench."
 
     def variants(self, seen: Observations, maker: PointMaker) -> Iterator[Variant]:
         yield Variant(self.name, linear(seen.on("need"), SPREAD))
 
     def estimates(self, judged: Judged, grounds: Grounds) -> list[Estimate]:
-        band = band_of(measured(judged.fit, SPREAD, INJECTORS))
+        band = band_of(scale_of(judged, grounds, SPREAD, INJECTORS))
         return [mapped("flow fitted over flow calibrated for", "1", band, lambda s: exp(-s))]
 
     def reasons_for(self, judged: Judged, facts: Facts) -> Iterator[str]:

@@ -8,7 +8,7 @@ from math import exp, log
 import numpy as np
 
 from livewatch.signature.causes.facts import Facts
-from livewatch.signature.causes.hypothesis import Grounds, Hypothesis, Judged, Variant, linear
+from livewatch.signature.causes.hypothesis import Grounds, Hypothesis, Judged, Variant, linear, measured
 from livewatch.signature.estimates import Estimate, band_of, mapped
 from livewatch.signature.evidence.observations import Observations
 from livewatch.signature.evidence.settled import PointMaker
@@ -29,9 +29,12 @@ class LambdaSensor(Hypothesis):
     name, family, short = "lambda_sensor", "none", "lambda sensor wrong"
     title = "the lambda sensor reads wrong"
     log_prior = -2.0
+    danger = 7
     settles = "Compare with a second lambda sensor, in the tailpipe or in its place."
 
     def variants(self, seen: Observations, maker: PointMaker) -> Iterator[Variant]:
+        if not {"lambda_1", "oxygen_sensor_voltage_1"} & maker.there:
+            return
         need = seen.on("need")
         yield Variant(self.name, linear(need, SPREAD), -1.0, TOLD_BY_LEVEL)
         used = seen.regions.stretch[seen.row]
@@ -46,7 +49,14 @@ class LambdaSensor(Hypothesis):
                 yield Variant(self.name, linear(grown * need, SPREAD), start, share)
 
     def estimates(self, judged: Judged, grounds: Grounds) -> list[Estimate]:
-        return [mapped("reads away from the truth by", "%", band_of(judged.fit), lambda s: 100.0 * (exp(s) - 1.0))]
+        return [
+            mapped(
+                "reads away from the truth by",
+                "%",
+                band_of(measured(judged.fit, SPREAD, 0.0)),
+                lambda s: 100.0 * (exp(s) - 1.0),
+            )
+        ]
 
     def reasons_for(self, judged: Judged, facts: Facts) -> Iterator[str]:
         yield facts.pattern

@@ -20,7 +20,7 @@ from livewatch.signature.evidence.observations import Observations
 from livewatch.signature.evidence.readings import Column, Mask
 from livewatch.signature.inference import Effect, Fit, Whitened
 
-__all__ = ["LOST", "begun", "lost_in_pull", "pressure_leak", "vacuum_leak"]
+__all__ = ["LOST", "PRESSURE_ERROR", "begun", "lost_in_pull", "pressure_leak", "vacuum_leak"]
 
 LOST = 0.08
 """Spread of the logarithm by which metered air over speed and pressure rises within a pull, with sound pipes: common
@@ -110,6 +110,9 @@ def _under_boost(judged: Judged, seen: Observations) -> tuple[float, float, floa
 def _after(judged: Judged, seen: Observations, told: Mask) -> tuple[float, float, float]:
     """The size and its interval by the observations `told`, less those that mix what was before it began and after."""
     best = _best(judged)
+    settled = told & ~seen.regions.lesser[seen.row]
+    if (settled & np.char.startswith(seen.kind, "need")).sum() >= LEAST_AFTER:
+        told = settled
     if best.unknown >= 0.0:
         return band_of(judged.fit if told.all() else _fitted_again(judged, seen, told), 0.0)
     began, stretch = int(-best.unknown), seen.regions.stretch[seen.row]
@@ -133,5 +136,4 @@ def _fitted_again(judged: Judged, seen: Observations, told: Mask) -> Fit:
     part = Effect(
         lambda size: effect.mean(size)[..., told], lambda size: effect.slope(size)[told], effect.spread, effect.low
     )
-    y = seen.y - judged.shift * seen.on("need")
-    return Whitened(y[told], seen.covariance[np.ix_(told, told)]).fit(part)
+    return Whitened(judged.told(seen)[told], seen.covariance[np.ix_(told, told)]).fit(part)

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from math import exp
 
 from livewatch.signature.causes.facts import CLEAR, Facts
-from livewatch.signature.causes.hypothesis import Grounds, Hypothesis, Judged, Variant, air_side, linear, measured
+from livewatch.signature.causes.hypothesis import Grounds, Hypothesis, Judged, Variant, air_side, linear, scale_of
 from livewatch.signature.estimates import Estimate, band_of, mapped
 from livewatch.signature.evidence.everyday import METER
 from livewatch.signature.evidence.observations import Observations
@@ -24,6 +24,7 @@ class MeterScale(Hypothesis):
     name, family, short = "meter_scale", "metering", "air meter off by one factor"
     title = "the air meter reads wrong by one factor: another bore, or another meter"
     log_prior = -1.2
+    danger = 3
     settles = "Measure the bore of the air meter's housing and read the part number of the meter."
 
     def variants(self, seen: Observations, maker: PointMaker) -> Iterator[Variant]:
@@ -31,7 +32,7 @@ class MeterScale(Hypothesis):
             yield Variant(self.name, linear(air_side(seen, maker), SPREAD))
 
     def estimates(self, judged: Judged, grounds: Grounds) -> list[Estimate]:
-        band = band_of(measured(judged.fit, SPREAD, METER))
+        band = band_of(scale_of(judged, grounds, SPREAD, METER))
         return [
             mapped("the meter reads away from the truth by", "%", band, lambda s: 100.0 * (exp(-s) - 1.0)),
             mapped("true over metered air", "1", band, exp),

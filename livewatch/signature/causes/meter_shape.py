@@ -28,6 +28,7 @@ class MeterShape(Hypothesis):
     name, family, short = "meter_shape", "metering", "meter off more with flow"
     title = "the air meter reads wrong more and more with flow: the intake disturbs it"
     log_prior = -1.8
+    danger = 3
     settles = "Look at the intake before the meter: bends, steps, a missing straightener; watch its noise."
 
     def variants(self, seen: Observations, maker: PointMaker) -> Iterator[Variant]:

@@ -19,7 +19,7 @@ __all__ = ["HYPOTHESIS"]
 
 SPREAD = 8.0
 """g/s of choked flow through the hole beforehand, for two litres of displacement; common practice."""
-OFFSETS, LIKELIEST_OFFSET = (0.0, 0.3, 0.6, 1.2, 2.4, 4.8), 0.3
+OFFSETS, LIKELIEST_OFFSET = (0.0, 0.3, 0.6, 1.2, 1.8, 2.4, 3.0, 3.8, 4.8), 0.3
 """kPa by which the sensor before the throttle may read above the barometer, sound up to 1.5 % of 300 kPa (common
 practice); decides the leak at light load."""
 PLAINLY_LOST = 0.2
@@ -32,6 +32,7 @@ class PressureLeak(Hypothesis):
     name, family, short = "pressure_leak", "air leak", "air leak under boost"
     title = "air leaks out between compressor and throttle, under boost"
     log_prior = -1.5
+    systems, explains = ("fuel under load",), ("underboost",)
     settles = "Put the charge pipes under pressure with the engine off and listen for air."
 
     def variants(self, seen: Observations, maker: PointMaker) -> Iterator[Variant]:

@@ -22,6 +22,7 @@ class PressureSensor(Hypothesis):
     name, family, short = "pressure_sensor", "metering", "pressure sensor, breathing"
     title = "the manifold pressure sensor or breathing differs by one factor"
     log_prior = -3.5
+    danger = 3
     settles = "With the engine off, manifold pressure must read as the barometer does."
 
     def variants(self, seen: Observations, maker: PointMaker) -> Iterator[Variant]:

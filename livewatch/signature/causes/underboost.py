@@ -29,6 +29,7 @@ class Underboost(BoostHypothesis):
     name, short, quantity, above = "underboost", "boost short, nothing left", "below command", False
     title = "boost falls short of its command with nothing left to give"
     log_prior = -1.8
+    danger, explains = 6, ("underboost",)
     settles = "Put the charge pipes under pressure with the engine off; then check the actuator's preload."
 
     def symptom(self, figures: BoostFigures) -> Symptom | None:

@@ -31,6 +31,7 @@ class VacuumLeak(Hypothesis):
     name, family, short = "vacuum_leak", "air leak", "air leak under vacuum"
     title = "air leaks in behind the air meter, under vacuum"
     log_prior = -1.5
+    systems, danger, explains = ("fuel at part load",), 5, ()
     settles = "Put smoke into the intake with the engine off; listen at the gaskets and hoses."
 
     def variants(self, seen: Observations, maker: PointMaker) -> Iterator[Variant]:

@@ -15,7 +15,7 @@ import numpy as np
 
 from livewatch.profile.model import AuthorityLimit, Profile
 from livewatch.signature.evidence.evidence import FLOW_EDGES, SPEED_EDGES
-from livewatch.signature.evidence.readings import HISTORY, LOOK_TIME, Column, Readings
+from livewatch.signature.evidence.readings import HISTORY, LOOK_TIME, PEDAL_TRAVEL, Column, Readings
 from livewatch.signature.evidence.settled import CLOSED_LOOP
 
 __all__ = ["AuthorityUse", "AuthorityWatch", "RegionUse"]
@@ -23,7 +23,7 @@ __all__ = ["AuthorityUse", "AuthorityWatch", "RegionUse"]
 AT_LIMIT = 0.985
 """Share of the limit from which a correction counts as pinned."""
 _TELLING = (
-    "engine_speed", "accelerator_pedal_position", "fuel_system_status", "commanded_boost_pressure",
+    "engine_speed", PEDAL_TRAVEL, "fuel_system_status", "commanded_boost_pressure",
     "barometric_pressure",
 )  # fmt: skip
 """Channels that tell which controllers are in charge."""
@@ -152,7 +152,7 @@ class AuthorityWatch:
             running = speed > 400.0
             closed = running & ((status == CLOSED_LOOP) | (not self._has_status))
             asked = running & (commanded - outside > 10.0)
-            idle = running & (speed < 1300.0) & ~(pedal > 1.5)
+            idle = running & (speed < 1300.0) & ~(pedal > 0.015)
         charge = {"wastegate_duty": asked, "knock_retard": running, "idle_air_correction": idle}
         s = np.clip(np.searchsorted(self._speed_edges, speed, side="right") - 1, 0, len(SPEED_EDGES) - 2)
         f = np.clip(np.searchsorted(self._flow_edges, air, side="right") - 1, 0, len(FLOW_EDGES) - 2)

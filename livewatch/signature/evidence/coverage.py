@@ -13,10 +13,16 @@ from typing import Any
 
 from livewatch.signature.evidence.evidence import Region
 
-__all__ = ["GROUPS", "Coverage", "Group", "cover"]
+__all__ = ["GROUPS", "NOTHING_MORE", "Coverage", "Group", "cover"]
 
 ENOUGH = 6.0
 """Settled s that make a group enough; at full load half of it."""
+UNBOOSTED_HIGH = 28.0
+"""g/s of air for each litre of displacement from which the load of an engine without boost is high: the throttle open
+at 3000 rpm (Heywood 1988, eq. 2.27)."""
+NOTHING_MORE = "Nothing more: every load has been driven enough."
+KNOWN = 3.0
+"""Settled s of a group from which its need is taken from them alone."""
 GROUPS: tuple[tuple[str, float, float, str], ...] = (
     ("idle", 0.0, 3.0, "Let the warm engine idle for a minute, standing, everything electrical off."),
     ("light load", 3.0, 12.5, "Hold a steady 2000 to 2500 rpm in third gear on a level road for 20 s, twice."),
@@ -33,7 +39,8 @@ GROUPS: tuple[tuple[str, float, float, str], ...] = (
 
 @dataclass(frozen=True, slots=True)
 class Group:
-    """A group of regions: settled seconds and visits, mean need of each bank weighted by time (NaN unknown)."""
+    """A group of regions: settled seconds and visits (those that count a little included), mean need of each bank
+    weighted by time (NaN unknown), whether that is enough, and how to get there."""
 
     name: str
     flow: tuple[float, float]
@@ -41,6 +48,7 @@ class Group:
     visits: int
     need: tuple[float, float]
     enough: bool
+    how: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,17 +93,34 @@ class Coverage:
         }
 
 
+def _bounds(boosted: bool) -> list[tuple[str, float, float, str]]:
+    """The groups of an engine; without boost high load begins earlier."""
+    edges = {40.0: 40.0 if boosted else UNBOOSTED_HIGH}
+    return [(name, edges.get(low, low), edges.get(high, high), how) for name, low, high, how in GROUPS]
+
+
 def cover(
-    regions: Sequence[Region], displacement: float, spared: Collection[str] = (), boost_open: bool = False
+    regions: Sequence[Region],
+    displacement: float,
+    spared: Collection[str] = (),
+    boost_open: bool = False,
+    lesser: Sequence[Region] = (),
+    boosted: bool = True,
 ) -> Coverage:
-    """Coverage of the `regions`. `spared`: names of loads that are not to be asked for, as something is wrong already;
+    """Coverage of the `regions`; `lesser` are those that count a little, where there is nothing better. `spared`: names
+    of loads that are not to be asked for, as something is wrong already;
     `boost_open`: boost control has not been seen in enough pulls."""
     groups = []
-    for name, low, high, _ in GROUPS:
-        inside = [r for r in regions if low * displacement <= r.flow[0] < high * displacement - 1e-9]
-        if name == "idle":
-            inside = [r for r in inside if r.speed[0] < 1500.0]
-        seconds = sum(r.seconds for r in inside)
+    for name, low, high, how in _bounds(boosted):
+
+        def within(some: Sequence[Region], name: str = name, low: float = low, high: float = high) -> list[Region]:
+            found = [r for r in some if low * displacement <= r.flow[0] < high * displacement - 1e-9]
+            return [r for r in found if r.speed[0] < 1500.0] if name == "idle" else found
+
+        inside, more = within(regions), within(lesser)
+        seconds, visits = sum(r.seconds for r in inside + more), sum(r.visits for r in inside + more)
+        if sum(r.seconds for r in inside) < KNOWN:
+            inside = inside + more
         need = tuple(
             sum(r.need[bank] * r.seconds for r in inside if r.need[bank] == r.need[bank]) / max(1e-9, known)
             if (known := sum(r.seconds for r in inside if r.need[bank] == r.need[bank])) > 0.0
@@ -104,9 +129,7 @@ def cover(
         )
         enough = seconds >= (ENOUGH / 2.0 if name == "high load" else ENOUGH)
         top = high * displacement if high < 900.0 else max((r.flow[1] for r in inside), default=80.0 * displacement)
-        groups.append(
-            Group(name, (low * displacement, top), seconds, sum(r.visits for r in inside), (need[0], need[1]), enough)
-        )
+        groups.append(Group(name, (low * displacement, top), seconds, visits, (need[0], need[1]), enough, how))
     share = sum(group.enough for group in groups) / len(groups)
     wanted = ""
     for group, (_, _, _, how) in zip(groups, GROUPS, strict=True):
@@ -117,4 +140,4 @@ def cover(
         wanted = "Make two more full-pedal pulls in third gear, on a closed course or a dyno, cooling down in between."
     if not wanted and spared:
         wanted = "Drive nothing more at full load until the cause is settled: measure it standing first."
-    return Coverage(tuple(groups), share, tuple(regions), wanted or "Nothing more: every load has been driven enough.")
+    return Coverage(tuple(groups), share, tuple(regions), wanted or NOTHING_MORE)

@@ -41,7 +41,10 @@ PULSATION = 0.02
 PRESSURE_OFFSET = 0.4
 """kPa of offset of a manifold pressure sensor."""
 PURGE = 0.03
-"""What fuel vapour may take at part load when the purge valve is not seen."""
+"""What fuel vapour may take of need while the purge valve is open, or at part load when it is not seen; common
+practice."""
+DRIFT, DRIFT_TIME = 0.006, 240.0
+"""How need moves with time on a car in order (temperatures, learning, vapour), and over how many s; common practice."""
 SPEED_SHAPE, SPEED_BEND, LOAD_SHAPE = 0.04, 0.05, 0.03
 """How volumetric efficiency may depend on speed and pressure besides the usual shape."""
 IDLE_BREATHING, IDLE_REGION = 0.15, 0.06
@@ -94,6 +97,7 @@ def add_everyday(seen: Observations, maker: PointMaker, compared: bool) -> None:
         ]
     else:
         loads += [PRESSURE_OFFSET * still * need, 0.01 * sharp * load * need]
+    loads.append(PURGE * np.nan_to_num(seen.of("purged")) * need)
     if "purge_duty" not in maker.there:
         part = ((air / maker.displacement > 1.8) & (np.nan_to_num(pressure) < 0.95 * np.nan_to_num(outside))) * 1.0
         loads.append(PURGE * part * need)
@@ -114,6 +118,8 @@ def add_everyday(seen: Observations, maker: PointMaker, compared: bool) -> None:
         (air_side, (LEVEL * sharp) ** 2 * far + same),
     ):
         total += (column[:, None] * column[None, :]) * together[seen.row][:, seen.row]
+    time = seen.of("time")
+    total += DRIFT**2 * np.outer(need, need) * np.exp(-np.abs(time[:, None] - time[None, :]) / DRIFT_TIME)
     # So that the covariance can be factorised whatever came in.
     total += np.eye(len(seen)) * 1e-8
     total += np.diag((IDLE_REGION * thin * ratio) ** 2)

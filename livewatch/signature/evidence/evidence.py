@@ -47,6 +47,8 @@ class Regions:
         mean: by name of `KEPT`, float64 (n,), mean over the visits; NaN where never known. `seconds` is the total.
         count: by the same names, visits in which it was known.
         middle: float64 (STRETCHES,), middle of each stretch, s.
+        lesser: bool (n,), whether what was averaged counts a little only.
+        length: looks in a stretch.
     """
 
     speed: NDArray[np.int64]
@@ -56,6 +58,29 @@ class Regions:
     mean: Mapping[str, Column]
     count: Mapping[str, Column]
     middle: Column
+    lesser: NDArray[np.bool_]
+    length: int
+
+    def beside(self, lesser: Regions) -> Regions:
+        """These and, after them, those that count a little."""
+        length = max(self.length, lesser.length)
+        stretch = [part.stretch * part.length // length for part in (self, lesser)]
+
+        def both(name: str) -> dict[str, Column]:
+            mine, theirs = getattr(self, name), getattr(lesser, name)
+            return {key: np.concatenate((mine[key], theirs[key])) for key in mine}
+
+        return Regions(
+            np.concatenate((self.speed, lesser.speed)),
+            np.concatenate((self.flow, lesser.flow)),
+            np.concatenate(stretch),
+            np.concatenate((self.visits, lesser.visits)),
+            both("mean"),
+            both("count"),
+            self.middle if self.length >= lesser.length else lesser.middle,
+            np.concatenate((np.zeros(len(self), np.bool_), np.ones(len(lesser), np.bool_))),
+            length,
+        )
 
     def __len__(self) -> int:
         return len(self.visits)
@@ -105,9 +130,9 @@ class Evidence:
         self._points = 0
         self.settled_looks = 0
 
-    def add(self, points: Points) -> None:
-        """Add points that follow those taken before."""
-        where = np.flatnonzero(points.settled)
+    def add(self, points: Points, chosen: NDArray[np.bool_] | None = None) -> None:
+        """Add those points that are `chosen` (the settled ones when not said) and follow those added before."""
+        where = np.flatnonzero(points.settled if chosen is None else chosen)
         if not len(where):
             return
         field = points.field[:, where]
@@ -187,6 +212,8 @@ class Evidence:
             dict(zip(KEPT, mean.T, strict=True)),
             dict(zip(KEPT, count.T, strict=True)),
             middle,
+            np.zeros(len(stretch), np.bool_),
+            self._stretch,
         )
 
     def map(self) -> list[Region]:

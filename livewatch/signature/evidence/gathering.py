@@ -31,6 +31,9 @@ VISIT = 0.008
 """Scatter between visits where too few are known to say."""
 VISIT_WEIGHT = 4.0
 """Visits that such a scatter is worth; a judgement."""
+LESSER = 0.015
+"""What a visit may be wrong by that is no settled driving: films, lags and learning of a moment; common practice, and
+pulls of simulated cars."""
 FEW = 0.012
 """What one visit alone may be wrong by: something that the test for settled data did not see."""
 IDLE_CORRECTION = 0.11
@@ -76,14 +79,14 @@ def gather(regions: Regions, maker: PointMaker, baseline: Baseline | None) -> Ob
                 rows.append(place)
                 kinds.append(name)
                 values.append(float(mean[f"log_{name}"][place] - against.get(name, usual)[place]))
-                noise.append(scatter / known + (FEW / known) ** 2 + 1.5e-3**2)
+                noise.append(scatter / known + (FEW / known) ** 2 + 1.5e-3**2 + LESSER**2 * bool(regions.lesser[place]))
     if maker.metered:
         shape = np.log(maker.efficiency * usual_efficiency_shape(mean["speed"]))
         expected = against.get("ratio", shape)
         scatter = _scatter(regions, "ratio")
         for place in range(len(regions)):
             known = float(count["log_ratio"][place])
-            if known:
+            if known and not regions.lesser[place]:
                 rows.append(place)
                 kinds.append("ratio")
                 values.append(float(mean["log_ratio"][place] - expected[place]))
@@ -94,7 +97,9 @@ def gather(regions: Regions, maker: PointMaker, baseline: Baseline | None) -> Ob
             rows.append(place)
             kinds.append("supply")
             values.append(log(max(float(mean["supply"][place]), 0.05)))
-            noise.append(SUPPLY_NOISE**2 / float(count["supply"][place]) + 1e-6)
+            noise.append(
+                SUPPLY_NOISE**2 / float(count["supply"][place]) + LESSER**2 * bool(regions.lesser[place]) + 1e-6
+            )
     _idle(regions, rows, kinds, values, noise)
     fuel_shift = _fuel_shift(regions, maker, baseline)
     common = COMMON_FUEL_UNKNOWN if np.isnan(fuel_shift) else COMMON

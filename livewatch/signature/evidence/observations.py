@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import nan
 
 import numpy as np
 from numpy.typing import NDArray
@@ -44,6 +45,16 @@ class Observations:
     def of(self, name: str) -> Column:
         """The mean of a field in the region of each observation."""
         return self.regions.mean[name][self.row]
+
+    def need(self) -> tuple[float, float]:
+        """Need over all loads as a logarithm, and its standard deviation: what the trims and lambda show by themselves,
+        without what parts may be off beforehand. NaN where none was seen."""
+        at = self.on("need") > 0.0
+        if not at.any():
+            return nan, nan
+        inverse = np.linalg.inv(self.covariance[np.ix_(at, at)] - self.common**2 * (1.0 - 1e-6))
+        weight = inverse.sum(axis=0)
+        return float(weight @ self.y[at] / weight.sum()), float(1.0 / np.sqrt(weight.sum()))
 
     def __len__(self) -> int:
         return len(self.y)

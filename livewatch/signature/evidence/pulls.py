@@ -17,17 +17,17 @@ import numpy as np
 from livewatch.data.event_json import plain
 from livewatch.data.events import Peak, PullEnded
 from livewatch.signature.evidence.boost_response import Response, response_of
-from livewatch.signature.evidence.readings import HISTORY, LOOK_TIME, Column, Mask, Readings
+from livewatch.signature.evidence.readings import HISTORY, LOOK_TIME, PEDAL_TRAVEL, Column, Mask, Readings
+from livewatch.signature.evidence.settled import FULL_PEDAL, FULL_THROTTLE
 
 __all__ = ["MOST_PULLS", "Pull", "PullFinder", "pull_event"]
 
-PEDAL_DOWN, PEDAL_UP = 88.0, 75.0
-"""Per cent."""
+PEDAL_UP, THROTTLE_UP = 75.0, 70.0
+"""Per cent of the travel of a pedal, and of a throttle, below which the foot has come up; common practice."""
 SLOWEST, SHORTEST, LONGEST, RISE = 1300.0, 15, 600, 400.0
 """rpm; looks; looks; rpm."""
 MOST_PULLS = 60
 """Pulls kept in full; later ones replace the oldest."""
-FULL_THROTTLE = 80.0
 
 _COLUMNS = (
     "engine_speed", "boost_pressure", "manifold_pressure", "commanded_boost_pressure", "barometric_pressure",
@@ -106,10 +106,9 @@ class PullFinder:
 
     def observe(self, readings: Readings) -> Iterator[tuple[Pull, int]]:
         """The pulls that end in these readings, each with the index of the look at which it ended."""
-        pedal = readings[self._pedal]
-        down, up = (
-            (FULL_THROTTLE, FULL_THROTTLE - 10.0) if self._pedal == "throttle_position" else (PEDAL_DOWN, PEDAL_UP)
-        )
+        pedal = 100.0 * readings[PEDAL_TRAVEL]
+        is_throttle = self._pedal == "throttle_position"
+        down, up = (FULL_THROTTLE, THROTTLE_UP) if is_throttle else (FULL_PEDAL, PEDAL_UP)
         speed = readings["engine_speed"]
         with np.errstate(invalid="ignore"):
             begins = ((pedal > down) & (speed > SLOWEST)).tolist()

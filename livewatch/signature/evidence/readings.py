@@ -14,9 +14,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from livewatch.data.ticks import TickBatch
-from livewatch.profile.model import Profile
+from livewatch.profile.model import Profile, WantedBoost
+from livewatch.signature.evidence.travel import Travel
 
-__all__ = ["BLOCK", "BLOCK_TIME", "CHANNELS", "HISTORY", "LOOK_TIME", "Column", "Mask", "Reader", "Readings"]
+__all__ = [
+    "BLOCK", "BLOCK_TIME", "CHANNELS", "HISTORY", "LOOK_TIME", "PEDAL_TRAVEL", "Column", "Mask", "Reader", "Readings",
+]  # fmt: skip
 
 Column = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -39,9 +42,13 @@ CHANNELS: tuple[str, ...] = (
     "short_term_fuel_trim_1", "long_term_fuel_trim_1", "short_term_fuel_trim_2", "long_term_fuel_trim_2", "lambda_1",
     "lambda_2", "commanded_lambda", "oxygen_sensor_voltage_1", "oxygen_sensor_voltage_2", "knock_retard",
     "wastegate_duty", "idle_air_correction", "purge_duty", "absolute_load", "exhaust_gas_temperature",
-    "turbocharger_speed", "oil_temperature", "power", "fuel_rate", "ambient_air_temperature",
+    "turbocharger_speed", "oil_temperature", "power", "fuel_rate", "ambient_air_temperature", "engine_load",
 )  # fmt: skip
 """Every channel the signature reads; it goes on without those a profile does not have."""
+PEDAL_TRAVEL = "pedal_travel"
+WIDE_OPEN = 0.75
+"""Share of the pedal's travel from which the calibration wants its boost, and manifold pressure stands for it; common
+practice."""
 _AGED = ("manifold_pressure", "engine_speed", "lambda_1", "mass_air_flow", "boost_pressure", "oxygen_sensor_voltage_1")
 """Channels whose age says how often they come."""
 
@@ -52,7 +59,8 @@ class Readings:
     `HISTORY` of them were given before.
 
     Attributes:
-        value: by channel, float64 (n,), in the catalogue's unit; NaN where unknown.
+        value: by channel, float64 (n,), in the catalogue's unit; NaN where unknown. `PEDAL_TRAVEL` beside them is the
+            share of the pedal's own way (of the throttle's without a pedal), 0 at rest and 1 at its end.
         interval: float64 (n,), s since the oldest of the fast channels was received: how coarse the data is in time.
         utc: int64 (n,), ns since the Unix epoch.
         names, table: the channels that the profile has, and their values together, float64 (channels, n).
@@ -86,8 +94,12 @@ class Reader:
         self._index: Mapping[str, int] = {}
         self._rows: NDArray[np.intp] = np.zeros(0, np.intp)
         self._aged: NDArray[np.intp] = np.zeros(0, np.intp)
-        # The history, then the looks that no block has taken yet; the last row is the interval.
-        self._columns = np.full((len(self.names) + 1, HISTORY + MOST_BLOCKS * BLOCK), np.nan)
+        pedal = "accelerator_pedal_position" if "accelerator_pedal_position" in there else "throttle_position"
+        boosted = profile.engine is None or profile.engine.induction != "naturally_aspirated"
+        self._wanted = None if profile.engine is None else profile.engine.wanted_boost
+        self._travel = Travel(pedal, boosted)
+        # The history, then the looks that no block has taken yet; the last rows are the travel and the interval.
+        self._columns = np.full((len(self.names) + 2, HISTORY + MOST_BLOCKS * BLOCK), np.nan)
         self._utc = np.zeros(self._columns.shape[1], np.int64)
         self._filled = HISTORY
         self._next = 0
@@ -116,7 +128,12 @@ class Reader:
     def _pick(self, ticks: TickBatch, picked: slice) -> None:
         value = ticks.value[:, picked].take(self._rows, axis=0)
         stop = self._filled + value.shape[1]
-        self._columns[:-1, self._filled : stop] = value
+        self._columns[:-2, self._filled : stop] = value
+        known = dict(zip(self.names, value, strict=True))
+        unknown = np.full(value.shape[1], np.nan)
+        self._columns[-2, self._filled : stop] = self._travel.observe(
+            {name: known.get(name, unknown) for name in self._travel.needs}
+        )
         self._utc[self._filled : stop] = ticks.utc[picked]
         age = ticks.age[:, picked].take(self._aged, axis=0).astype(np.float64)
         # What was never seen, or not for long, says nothing about how often the others come.
@@ -135,6 +152,21 @@ class Reader:
         unknown = np.full(stop, np.nan)
         for name in CHANNELS:
             value.setdefault(name, unknown)
-        readings = Readings(self._next - HISTORY, value, table[-1], utc, self.names, table[:-1])
+        value[PEDAL_TRAVEL] = table[-2]
+        if self._wanted is not None and "commanded_boost_pressure" not in self.names:
+            value["commanded_boost_pressure"] = _wanted(self._wanted, value)
+        readings = Readings(self._next - HISTORY, value, table[-1], utc, self.names, table[:-2])
         self._next += looks
         return readings
+
+
+def _wanted(wanted: WantedBoost, value: Mapping[str, Column]) -> Column:
+    """Wanted boost with the pedal down, kPa absolute; NaN else. As much of the measured boost as is within the
+    tolerance is what was wanted."""
+    outside = np.where(np.isnan(value["barometric_pressure"]), 101.325, value["barometric_pressure"])
+    asked = np.interp(value["engine_speed"], wanted.speeds, wanted.pressures) + (outside if wanted.gauge else 0.0)
+    boost = np.where(np.isnan(value["boost_pressure"]), value["manifold_pressure"], value["boost_pressure"])
+    within = np.clip(boost, asked - wanted.tolerance, asked + wanted.tolerance)
+    with np.errstate(invalid="ignore"):
+        full: Column = np.where(value[PEDAL_TRAVEL] > WIDE_OPEN, np.where(np.isnan(within), asked, within), np.nan)
+    return full

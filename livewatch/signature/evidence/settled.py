@@ -17,9 +17,19 @@ from numpy.typing import NDArray
 from livewatch.data.physics import ABSOLUTE_ZERO, filled_air, leak_share, residual_share, supply_share
 from livewatch.profile.fuels import GASOLINE_DENSITY
 from livewatch.profile.model import Engine, Profile
-from livewatch.signature.evidence.readings import HISTORY, Column, Mask, Readings
+from livewatch.signature.evidence.readings import HISTORY, PEDAL_TRAVEL, Column, Mask, Readings
 
-__all__ = ["CLOSED_LOOP", "FIELDS", "PointMaker", "Points", "highest", "lowest", "spread"]
+__all__ = [
+    "CLOSED_LOOP",
+    "FIELDS",
+    "FULL_PEDAL",
+    "FULL_THROTTLE",
+    "PointMaker",
+    "Points",
+    "highest",
+    "lowest",
+    "spread",
+]
 
 FIELDS: tuple[str, ...] = (
     "need_1", "need_2", "air", "filled", "speed", "pressure", "boost", "outside", "vacuum", "pushed", "fuel", "pulse",
@@ -44,6 +54,11 @@ SWITCHES = 25
 """Looks within which a narrow-band sensor switches both ways while its loop is in balance; common practice."""
 LEAN_VOLTS, RICH_VOLTS = 0.35, 0.55
 """V of a narrow-band sensor on either side of stoichiometric; common practice."""
+FULL_PEDAL, FULL_THROTTLE = 88.0, 80.0
+"""Per cent of the travel of a pedal, and of a throttle, from which it is down; common practice."""
+FULL_FOR, MOMENT_NEED = 8, 0.10
+"""Looks at full load until what is measured belongs to it, and by how much need may change in half a second of it: then
+such a moment counts, a little. Common practice."""
 WARM = 65.0
 """degC of coolant; common practice."""
 WARMER_INTAKE = 5.0
@@ -63,6 +78,8 @@ class Points:
     Attributes:
         first: index of the first look.
         settled: bool (n,), whether the look counts as evidence on fuel.
+        lesser: bool (n,), whether it counts a little: settled but for fuel vapour that is drawn in, or a moment of full
+            load that is no settled driving.
         field: float64 (len(FIELDS), n), NaN where unknown. `need_b` plain; `air` and `filled` g/s (metered, or without
             a meter speed-density; and of completely filled cylinders); `speed` rpm; `pressure`, `boost`, `outside` kPa
             absolute in the manifold, before the throttle, outside; `vacuum` and `pushed` hole flows into the manifold
@@ -71,13 +88,12 @@ class Points:
             that commanded; `idle_correction` %; `ethanol` %; `share_closed` 0 or 1; `relative_noise` of metered air
             from look to look; `purged` 0, 1 or NaN; `lambda_commanded` plain; `counted` the stoichiometric ratio that
             the computer counts with, by its own air and fuel; `weather` degC outside.
-        full: bool (n,), the pedal (or throttle) is down.
     """
 
     first: int
     settled: Mask
+    lesser: Mask
     field: Column
-    full: Mask
 
 
 def highest(column: Column, looks: int) -> Column:
@@ -130,6 +146,7 @@ class PointMaker:
         self.efficiency = (band[0] + band[1]) / 2.0 if band else USUAL_EFFICIENCY
         self.efficiency_spread = (band[1] - band[0]) / (band[1] + band[0]) if band else 0.12
         self.there = there
+        self._full_travel = FULL_PEDAL if "accelerator_pedal_position" in there else FULL_THROTTLE
         self.pedal = "accelerator_pedal_position" if "accelerator_pedal_position" in there else "throttle_position"
 
     def points(self, readings: Readings) -> Points:
@@ -142,7 +159,7 @@ class PointMaker:
         speed = readings["engine_speed"]
         outside = self._outside(readings)
         pressure, boost = self._pressures(readings)
-        pedal = readings[self.pedal]
+        pedal = 100.0 * readings[PEDAL_TRAVEL]
         temperature = self._charge_temperature(readings)
         exhaust = np.maximum(outside, pressure) if self.boosted else outside
         filled = filled_air(self.displacement, speed, pressure, temperature) * residual_share(pressure, exhaust)
@@ -177,9 +194,9 @@ class PointMaker:
             closed.astype(np.float64), noise, np.where(np.isnan(purge), np.nan, purge > 0.5), target[then],
             self._counted(readings, speed, target), self._weather(readings),
         )  # fmt: skip
-        settled = self._settled(readings, speed, pressure, pedal, air, need[0], cut, closed)
+        settled, lesser = self._settled(readings, speed, pressure, pedal, air, need[0], cut, closed)
         field = np.array(columns)[:, HISTORY:]
-        return Points(readings.first + HISTORY, settled[HISTORY:], field, (pedal > 88.0)[HISTORY:])
+        return Points(readings.first + HISTORY, settled[HISTORY:], lesser[HISTORY:], field)
 
     def _charge_temperature(self, readings: Readings) -> Column:
         """K in the manifold; from the intake's, or the usual one, in a car that has no sensor there."""
@@ -281,7 +298,8 @@ class PointMaker:
         need: Column,
         cut: Column,
         closed: Mask,
-    ) -> Mask:
+    ) -> tuple[Mask, Mask]:
+        """Which looks are settled, and which count a little."""
         coolant = readings["coolant_temperature"]
         # Without a wideband sensor open loop tells nothing of need, but still of air and fuel pressure.
         unseen = ~closed if "lambda_1" not in self.there else np.zeros(len(closed), np.bool_)
@@ -298,15 +316,23 @@ class PointMaker:
             good &= unseen | (spread([need], SWITCHES)[1][0] < 0.07)
         purge = readings["purge_duty"]
         purging = np.where(np.isnan(purge), 0.0, (purge > 0.5).astype(np.float64))
-        good &= (highest(np.array([cut, purging]), AFTER_CUT) == 0.0).all(axis=0)
+        burned, pure = highest(np.array([cut, purging]), AFTER_CUT) == 0.0
+        good &= burned
         load = pressure if "manifold_pressure" in self.there else air
-        good &= unseen | (spread([need], 6)[1][0] < 0.06)
+        between = spread([need], 6)[1][0]
+        moment = good & (unseen | (between < MOMENT_NEED)) & (lowest(self._full(readings), FULL_FOR) > 0.0)
+        good &= unseen | (between < 0.06)
         good &= self._still(speed, pedal, load, STILL)
         # What comes slowly may hide a change for as long as two of its samples are apart.
         slow = highest(readings.interval, 30) > 0.15
         if slow.any():
             good &= ~slow | self._still(speed, pedal, load, 2 * STILL)
-        return good
+        settled = good & pure
+        return settled, (good | moment) & ~settled
+
+    def _full(self, readings: Readings) -> Column:
+        """1 at full load, where the pedal (or throttle) is down."""
+        return (100.0 * readings[PEDAL_TRAVEL] > self._full_travel).astype(np.float64)
 
     def _still(self, speed: Column, pedal: Column, load: Column, looks: int) -> Mask:
         high, between = spread([load, speed, pedal], looks)

@@ -1,0 +1,99 @@
+"""A verdict in one sentence or two, put into words once, for every edge that shows it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+
+from livewatch.signature.cause import Cause
+from livewatch.signature.causes.registry import HYPOTHESES
+from livewatch.signature.verdict import SystemVerdict, Verdict
+
+__all__ = ["sentence_of", "shorter_sentences"]
+
+
+def shorter_sentences(verdict: Verdict) -> tuple[str, ...]:
+    """The same without figures, then with the short names of the causes too."""
+    return tuple(sentence_of(verdict, names) for names in (_titled, _short))
+
+
+def _sized(cause: Cause) -> str:
+    return cause.title if not cause.size else f"{cause.title} ({cause.size})"
+
+
+def _titled(cause: Cause) -> str:
+    return cause.title
+
+
+def _short(cause: Cause) -> str:
+    return cause.short
+
+
+def sentence_of(verdict: Verdict, named: Callable[[Cause], str] = _sized) -> str:
+    """Why the verdict is what it is: what was found wrong, most dangerous first, each as `named`; what is not
+    explained; what was right and what was not seen."""
+    if verdict.doubted is not None:
+        first = f"{verdict.doubted.channel} does not make sense in its unit; put the profile right first."
+        return " ".join([first, *_alarmed(verdict.systems)])
+    parts = [*_wrong(verdict, named), *_alarmed(verdict.systems), *_open(verdict)]
+    return " ".join(part for part in parts if part)
+
+
+def _wrong(verdict: Verdict, named: Callable[[Cause], str]) -> Iterator[str]:
+    large = [cause for cause in verdict.established if cause.large]
+    small = [cause for cause in verdict.established if not cause.large]
+    misfit = "Does not fit" if named is _short else "The calibration does not fit the parts"
+    if large:
+        yield f"{misfit}: {_listed(large, named)}."
+    if small:
+        yield f"Something does not fit, but takes little yet: {_listed(small, named)}."
+    strains = dict.fromkeys(one.strain for one in verdict.systems if one.strain and not one.causes)
+    for strain in strains:
+        leading = verdict.leading
+        reason = "no part stands out as the reason" if leading is None else f"most likely {leading.title}"
+        yield f"{strain[0].upper()}{strain[1:]}" + ("." if verdict.established else f"; {reason}.")
+
+
+def _listed(causes: Sequence[Cause], named: Callable[[Cause], str]) -> str:
+    return "; and ".join(_said(cause, named) for cause in causes)
+
+
+def _said(cause: Cause, named: Callable[[Cause], str]) -> str:
+    text = named(cause)
+    if cause.ties and named is _short:
+        text += f"; or {' or '.join(HYPOTHESES[name].short for name in cause.tie_with)}"
+    elif cause.ties:
+        text += f"; the data cannot tell this from: {' or '.join(cause.ties)}"
+    return text
+
+
+def _alarmed(systems: Sequence[SystemVerdict]) -> Iterator[str]:
+    alarms = dict.fromkeys(alarm.replace("_", " ") for one in systems for alarm in one.alarms)
+    if alarms:
+        yield f"Critical and not explained by what was found: {', '.join(alarms)}."
+
+
+def _open(verdict: Verdict) -> Iterator[str]:
+    if verdict.word == "misfit":
+        return
+    unseen = [one for one in verdict.systems if one.word in ("unproven", "not seen")]
+    right = [what for one in verdict.systems if one.word in ("fits", "unproven") for what in one.right]
+    if not unseen:
+        if verdict.word == "fits":
+            yield "Everyday adaptation explains everything that was seen, and every system was seen."
+        elif verdict.word == "unproven" and verdict.leading is not None:
+            yield f"Within everyday adaptation, but most likely {verdict.leading.title}."
+        return
+    if verdict.word == "unproven":
+        if not right:
+            yield "Too little settled driving to judge by."
+        elif verdict.leading is not None:
+            so_far = f"Within everyday adaptation as far as driven ({_and(right)})"
+            yield f"{so_far}, but most likely {verdict.leading.title}."
+        else:
+            yield f"Right as far as driven: {_and(right)}."
+    names = [one.system + (" (in part)" if one.word == "unproven" else "") for one in unseen]
+    yield f"Not seen yet: {_and(names)}."
+
+
+def _and(words: Sequence[str]) -> str:
+    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"

@@ -1,0 +1,115 @@
+"""The verdict by system: never better than what was seen, never against its own alarms, several causes at once."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from livewatch.errors import MistakesError
+from livewatch.profile import load_profile_text
+from livewatch.signature.evidence.coverage import Coverage, Group
+from livewatch.signature.evidence.travel import Travel
+from livewatch.signature.sentence import sentence_of
+from livewatch.signature.verdict import Witness, decide
+
+ALARMS = ("lean_under_load", "lean_under_load_bank_2", "rail_pressure_falling", "knock_retard_at_limit", "overboost")
+NAMES = ("idle", "light load", "middle load", "high load")
+
+
+@settings(max_examples=300, deadline=None)
+@given(
+    st.lists(st.sampled_from(ALARMS), unique=True), st.lists(st.booleans(), min_size=4, max_size=4), st.booleans(),
+    st.booleans(), st.integers(0, 5), st.booleans(), st.booleans(), st.floats(0.85, 1.15),
+)  # fmt: skip
+def test_no_drive_fits_beside_an_unexplained_critical_alarm_or_with_a_system_that_was_not_seen(
+    alarms: list[str], seen: list[bool], boosted: bool, known: bool, pulls: int, rail: bool, sensor: bool, need: float
+) -> None:
+    groups = tuple(
+        Group(name, (0.0, 1.0), 10.0 * there, 4 * there, (need, float("nan")), there, "Drive it.")
+        for name, there in zip(NAMES, seen, strict=True)
+    )
+    coverage = Coverage(groups, 0.5, (), "Drive on.")
+    verdict = decide(
+        Witness((), coverage, (), (), alarms, boosted, known, pulls, rail, rail and seen[3], sensor, False, True)
+    )
+    sentence = sentence_of(verdict)
+    assert sentence
+    assert {alarm for system in verdict.systems for alarm in system.alarms} == set(alarms)
+    if alarms:
+        assert verdict.word == "strained"
+        assert all(alarm.replace("_", " ") in sentence for alarm in alarms)
+    if verdict.word == "fits":
+        assert all(system.word == "fits" for system in verdict.systems)
+        assert all(seen) and (pulls >= 2 or not boosted)
+
+
+def test_a_wider_tube_and_a_vacuum_leak_are_both_named(lab: Any) -> None:
+    # Metered area (70/66)^2 = 1.1249 (check value). 1 g/s of air through a choked hole behind the meter, less above
+    # half the pressure outside (Guzzella and Onder 2010, eq. 2.12).
+    def metered(point: Any) -> float:
+        ratio = min(1.0, point.pressure / 101.3)
+        leak = 1.0 if ratio < 0.5 else 2.0 * float(np.sqrt(ratio * (1.0 - ratio)))
+        return float((66.0 / 70.0) ** 2 * (1.0 - leak / point.air))
+
+    said = lab.judged(lab.Bench().tour(lab.Fault(metered=metered), rounds=6).arrays()).finding()
+    assert {cause.name for cause in said.causes if cause.established} == {"meter_scale", "vacuum_leak"}
+    assert said.verdict.word == "misfit"
+    assert "; and " in said.sentence
+
+
+def test_boost_that_was_never_seen_is_said_and_what_it_takes_to_see_it(lab: Any) -> None:
+    said = lab.judged(lab.Bench().tour(lab.Fault()).arrays()).finding()
+    words = {one.system: one.word for one in said.verdict.systems}
+    assert words["boost"] == "not seen" and said.verdict.word == "unproven"
+    assert said.sentence.startswith("Right as far as driven: idle, light load, middle load")
+    assert "wanted_boost" in said.next_drive
+
+
+def test_a_pedal_that_rests_at_16_and_ends_at_55_per_cent_is_down_at_55() -> None:
+    pedal = np.array([16.0, 16.0, 30.0, 55.0, 55.0, 16.0])
+    load = np.array([20.0, 20.0, 60.0, 99.0, 99.0, 20.0])
+    unknown = np.full(6, np.nan)
+    travel = Travel("accelerator_pedal_position", True)
+    columns = {
+        "accelerator_pedal_position": pedal, "engine_load": load, "manifold_pressure": unknown,
+        "barometric_pressure": unknown, "engine_speed": np.full(6, 3000.0),
+    }  # fmt: skip
+    whole = travel.observe(columns)
+    assert whole.tolist()[3:] == [1.0, 1.0, 0.0]
+    pieces = Travel("accelerator_pedal_position", True)
+    parts = [pieces.observe({name: column[k : k + 1] for name, column in columns.items()}) for k in range(6)]
+    assert np.concatenate(parts).tolist() == whole.tolist(), "the same for any cutting"
+
+
+BOOSTED = (
+    "profile: 1\nname: x\nengine: {{displacement: 2 L, cylinders: 4, induction: turbocharged, "
+    "air_metering: mass_air_flow, wanted_boost: {0}}}\nchannels: {{engine_speed: {{unit: rpm}}}}\n"
+)
+
+
+def test_wanted_boost_is_a_figure_or_a_curve_and_reads_back() -> None:
+    curve = "{curve: {2000 rpm: 50 kPa, 4000 rpm: 12 psi}, gauge: true, tolerance: 8 kPa}"
+    for said in ("185 kPa", curve):
+        profile = load_profile_text(BOOSTED.format(said), "x.yaml", None)
+        assert load_profile_text(profile.text, "y.yaml", None).engine == profile.engine
+    assert profile.engine is not None and profile.engine.wanted_boost is not None
+    assert profile.engine.wanted_boost.pressures[1] == pytest.approx(
+        82.74, abs=0.01
+    )  # 1 psi = 6.894757 kPa (NIST SP 811)
+
+
+@pytest.mark.parametrize(
+    ("said", "told"),
+    [
+        ("{curve: {4000 rpm: 150 kPa, 2000 rpm: 190 kPa}}", "go backwards"),
+        ("150", "has no unit"),
+        ("80 kPa", "below the air outside"),
+    ],
+)
+def test_a_wanted_boost_that_makes_no_sense_is_told(said: str, told: str) -> None:
+    with pytest.raises(MistakesError, match=told):
+        load_profile_text(BOOSTED.format(said), "x.yaml", None)
