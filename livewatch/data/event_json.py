@@ -52,18 +52,18 @@ def line_of(event: Event, sequence: int, written: str | None = None) -> str:
 
 def plain(value: Any) -> Any:
     """A record of `events` as JSON values, without the fields every line has; an unknown number is null."""
-    match value:
-        case float():
-            return value if math.isfinite(value) else None
-        case Mapping():
-            return {key: plain(inner) for key, inner in value.items()}
-        case (Figure(), *_):
-            units = {figure.name: figure.unit for figure in value}
-            return {**{figure.name: plain(figure.value) for figure in value}, "units": units}
-        case tuple() | list():
-            return [plain(inner) for inner in value]
-    if not dataclasses.is_dataclass(value):
+    # The commonest first: an alarm carries some thousand numbers.
+    if isinstance(value, float):
+        return value if math.isfinite(value) else None
+    if value is None or isinstance(value, str | int):
         return value
+    if isinstance(value, tuple) and value and isinstance(value[0], Figure):
+        units = {figure.name: figure.unit for figure in value}
+        return {**{figure.name: plain(figure.value) for figure in value}, "units": units}
+    if isinstance(value, list | tuple):
+        return [inner if type(inner) is float and math.isfinite(inner) else plain(inner) for inner in value]
+    if isinstance(value, Mapping):
+        return {key: plain(inner) for key, inner in value.items()}
     record: dict[str, Any] = {}
     kind: type = type(value)
     for name, optional, text, beside, unit in _shape(kind):

@@ -19,6 +19,7 @@ from livewatch.data.events import (
     Event,
     Fact,
     Figure,
+    MarkerSet,
     NoteWritten,
     Peak,
     PullEnded,
@@ -34,6 +35,7 @@ LONGEST = 30 * 365 * 86400 * 10**6
 """Data time up to which microseconds are told exactly, in them."""
 
 times = st.integers(0, LONGEST).map(lambda number: number * MICROSECOND)
+seconds = st.floats(0.0, 1e9)
 words = st.text(st.characters(codec="utf-8"), max_size=8)
 numbers = st.floats(allow_nan=False, allow_infinity=False)
 unknown = st.none() | numbers
@@ -58,6 +60,8 @@ special: dict[type[Event], dict[str, Any]] = {
             channels=st.dictionaries(words, st.lists(unknown, max_size=3), max_size=2),
         ),
     },
+    MarkerSet: {"at": seconds},
+    NoteWritten: {"at": seconds},
     PullEnded: {
         "start": numbers,
         "end": numbers,
