@@ -349,7 +349,7 @@ def test_a_long_restless_drive_agrees_with_the_reference_to_the_last_event(bench
         n = int(chance.integers(1, 400))
         machine.drive(n, columns, [int(cut) for cut in chance.integers(1, 400, 5)])
         for _ in range(int(chance.integers(0, 6))):
-            machine.apply(
+            machine.act(
                 str(chance.choice(ACTIONS)), str(chance.choice(ALARMS)), int(chance.integers(-1, 100)), "sensor out"
             )
     assert sum(alarm.count for alarm in machine.plain.alarms) > 100
