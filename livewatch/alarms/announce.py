@@ -17,7 +17,7 @@ from livewatch.alarms.state import RANK, AlarmDefinition
 from livewatch.data.alarm_states import HIDDEN, STANDING, State
 from livewatch.data.events import AlarmChanged, Event
 
-__all__ = ["Announcer", "Tracked"]
+__all__ = ["AlarmEventMaker", "Tracked"]
 
 RARELY = 10_000_000_000
 """Data time, ns, between raises of one chattering alarm that carry the values of all channels and the seconds before;
@@ -39,7 +39,7 @@ class Tracked:
     reason: str = ""
 
 
-class Announcer:
+class AlarmEventMaker:
     """Holds which alarms of the profile stand together.
 
     First-out: of the alarms of the profile that stand together (condition holds, not hidden), the first one raised is

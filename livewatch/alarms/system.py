@@ -13,7 +13,7 @@ from collections.abc import Iterable
 from dataclasses import replace
 from typing import Final
 
-from livewatch.alarms.announce import Announcer, Tracked
+from livewatch.alarms.announce import AlarmEventMaker, Tracked
 from livewatch.alarms.condition import ConditionWatch
 from livewatch.alarms.lead_up import LeadUp
 from livewatch.alarms.load import Load, LoadFigures
@@ -57,7 +57,7 @@ class AlarmSystem:
         self._position = {definition.name: position for position, definition in enumerate(definitions)}
         self._lead_up = LeadUp(profile)
         self._load = Load(profile.period)
-        self._announcer = Announcer(self._alarms, self._lead_up, self._load)
+        self._announcer = AlarmEventMaker(self._alarms, self._lead_up, self._load)
         self._units = {channel.name: channel.unit for channel in profile.channels}
         self._stop = 0
 

@@ -28,6 +28,13 @@ SMALL, LARGE = 0.05, 0.10
 WARM_DAY = 25.0
 """degC outside for the intercooler's example."""
 
+CREEP = (
+    "Less pressure behind the turbine is more power in it and more to pass for the wastegate. Where its port is too "
+    "small, boost goes on rising with engine speed although duty is at its floor (boost creep), and no calibration "
+    "stops it."
+)
+"""What a freer pipe behind the turbine can do; common practice."""
+
 
 def turbocharger(difference: Difference, case: Case) -> Iterator[Prediction]:
     """Another turbocharger: boost control is calibrated to the old one's inertia and flow."""
@@ -194,18 +201,13 @@ def downpipe(difference: Difference, case: Case) -> Iterator[Prediction]:
             notes=(lawful,), is_unknown_need=not case.metered,
         )  # fmt: skip
         return
-    creep = (
-        "Less pressure behind the turbine is more power in it and more to pass for the wastegate. Where its port is "
-        "too small, boost goes on rising with engine speed although duty is at its floor (boost creep), and no "
-        "calibration stops it."
-    )
     notes = [lawful]
     if not case.metered:
         notes.append("Speed-density: less back pressure is more air than the table says, and need rises at high flow.")
     unknown = not case.metered
     if bores is None:
         yield Prediction(
-            "downpipe", "boost", "boost_creep", difference.found, "unknown", "serious", creep,
+            "downpipe", "boost", "boost_creep", difference.found, "unknown", "serious", CREEP,
             missing=(f"{difference.lacking('bore')} (mm, inside, at the narrowest): it gives the back pressure",),
             refuse="a downpipe of unknown bore may let boost creep beyond control: raise load step by step and watch "
             "boost against its command first",
@@ -219,7 +221,7 @@ def downpipe(difference: Difference, case: Case) -> Iterator[Prediction]:
     )
     if bores[1] > bores[0] * 1.03:
         yield Prediction(
-            "downpipe", "boost", "boost_creep", difference.found, "yes", "serious", f"{measure} {creep}",
+            "downpipe", "boost", "boost_creep", difference.found, "yes", "serious", f"{measure} {CREEP}",
             size=size, notes=tuple(notes), is_unknown_need=unknown,
             refuse="boost creep cannot be ruled out on a freer downpipe: until boost control is recalibrated, and load "
             "has been raised step by step with boost following its command, one pull can overboost the engine",

@@ -28,7 +28,7 @@ CREEPING = 4.0
 """Weight (logarithm) that creep takes from it: that is another cause; common practice."""
 
 
-class BoostControl(BoostHypothesis):
+class BoostControlOff(BoostHypothesis):
     """Solenoid, actuator or turbocharger."""
 
     name, short, quantity = "boost_control", "boost control misfit", "overshoot in every pull"
@@ -65,4 +65,4 @@ class BoostControl(BoostHypothesis):
                 yield f"boost swings around its command, {swings} times in {len(over)} pulls"
 
 
-HYPOTHESIS = BoostControl()
+HYPOTHESIS = BoostControlOff()

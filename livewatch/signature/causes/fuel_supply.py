@@ -33,7 +33,7 @@ PRESSURE_KNOWN = 2.0
 """Per cent by which a pressure share may be off, two sensors' tolerance."""
 
 
-class FuelSupply(Hypothesis):
+class FuelSupplyLimit(Hypothesis):
     """Fuel pressure, and with its square root fuel, falling from some fuel flow on."""
 
     name, family, short = "fuel_supply", "fuel supply", "fuel supply at its limit"
@@ -102,4 +102,4 @@ def _led_back(fall: Column, flow: Column, falling: Mask) -> tuple[float, float]:
     return min(max(value, lower), upper), SLOPE_KNOWN * slope * middle
 
 
-HYPOTHESIS = FuelSupply()
+HYPOTHESIS = FuelSupplyLimit()

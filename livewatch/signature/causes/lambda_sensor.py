@@ -23,7 +23,7 @@ TOLD_BY_LEVEL = -2.5
 """Logarithm of the share of lambda sensor faults that are there all along rather than growing."""
 
 
-class LambdaSensor(Hypothesis):
+class LambdaSensorOff(Hypothesis):
     """The sensor, not the mixture."""
 
     name, family, short = "lambda_sensor", "none", "lambda sensor wrong"
@@ -70,4 +70,4 @@ class LambdaSensor(Hypothesis):
             yield "a sensor that was wrong all along looks like injectors of another size"
 
 
-HYPOTHESIS = LambdaSensor()
+HYPOTHESIS = LambdaSensorOff()

@@ -68,8 +68,7 @@ def add_everyday(seen: Observations, maker: PointMaker, compared: bool) -> None:
     load = np.nan_to_num(np.log(np.maximum(pressure, 15.0) / 100.0))
     leak = np.nan_to_num(seen.of("vacuum")) / np.maximum(air, 0.3)
     charge = seen.of("charge")
-    regions = seen.regions
-    late = np.nan_to_num(1.0 / np.maximum(charge, 1.0)) * milligrams_per_ms(regions, maker)[0]
+    late = np.nan_to_num(1.0 / np.maximum(charge, 1.0)) * milligrams_per_ms(seen.regions, maker)[0]
     fuel = np.nan_to_num(seen.of("fuel"))
     flow = fuel / max(float(fuel.max()), 1e-9)
     sharp = 0.5 if compared else 1.0
@@ -104,6 +103,18 @@ def add_everyday(seen: Observations, maker: PointMaker, compared: bool) -> None:
     factors = np.array(loads)
     total = seen.covariance
     total += factors.T @ factors
+    _add_smooth(seen, maker.metered, sharp)
+    time = seen.of("time")
+    total += DRIFT**2 * np.outer(need, need) * np.exp(-np.abs(time[:, None] - time[None, :]) / DRIFT_TIME)
+    # So that the covariance can be factorised whatever came in.
+    total += np.eye(len(seen)) * 1e-8
+    total += np.diag((IDLE_REGION * thin * ratio) ** 2)
+
+
+def _add_smooth(seen: Observations, metered: bool, sharp: float) -> None:
+    """Add what differs smoothly over flow and speed, and from one region to the next."""
+    need, ratio, regions = seen.on("need"), seen.on("ratio"), seen.regions
+    total = seen.covariance
     log_flow = np.log(np.maximum(regions.mean["air"], 0.1))
     apart = log_flow[:, None] - log_flow[None, :]
     turns = regions.mean["speed"][:, None] - regions.mean["speed"][None, :]
@@ -111,18 +122,13 @@ def add_everyday(seen: Observations, maker: PointMaker, compared: bool) -> None:
     far = np.exp(-0.5 * (apart / LEVEL_FLOW) ** 2)
     cell = regions.speed * 1000 + regions.flow
     same = (REGION * sharp) ** 2 * (cell[:, None] == cell[None, :])
-    air_side = need - ratio if maker.metered else need
+    air_side = need - ratio if metered else need
     for column, together in (
         (need, (SMOOTH * sharp) ** 2 * near + same),
         (ratio, SMOOTH**2 * near + same),
         (air_side, (LEVEL * sharp) ** 2 * far + same),
     ):
         total += (column[:, None] * column[None, :]) * together[seen.row][:, seen.row]
-    time = seen.of("time")
-    total += DRIFT**2 * np.outer(need, need) * np.exp(-np.abs(time[:, None] - time[None, :]) / DRIFT_TIME)
-    # So that the covariance can be factorised whatever came in.
-    total += np.eye(len(seen)) * 1e-8
-    total += np.diag((IDLE_REGION * thin * ratio) ** 2)
 
 
 def milligrams_per_ms(regions: Regions, maker: PointMaker) -> tuple[float, float]:
