@@ -62,3 +62,29 @@ def test_a_recorded_drive_is_judged_as_its_story_says(
         quantity, truth = truths[name]
         estimate = next(one for one in said.causes[0].estimates if one.quantity == quantity)
         assert estimate.low <= truth <= estimate.high
+
+
+@pytest.mark.parametrize(
+    ("name", "systems"),
+    [
+        (
+            "tube_and_vacuum_leak",
+            {"fuel at part load": {"meter_scale", "vacuum_leak"}, "fuel under load": {"meter_scale"}, "boost": set()},
+        ),
+        (
+            "injectors_and_solenoid",
+            {
+                "fuel at part load": {"injector_flow"},
+                "fuel under load": {"injector_flow"},
+                "boost": {"boost_control"},
+                "fuel supply": set(),
+            },
+        ),
+    ],
+)
+def test_two_things_wrong_at_once_are_both_found_each_in_its_system(name: str, systems: dict[str, set[str]]) -> None:
+    said = judged(name, BRACKWELL).to_json()
+    assert said["verdict"] == "misfit"
+    assert {one["cause"] for one in said["causes"] if one["established"]} == set().union(*systems.values())
+    found = {one["system"]: set(one["causes"]) for one in said["systems"]}
+    assert {system: found[system] for system in systems} == systems
