@@ -59,7 +59,10 @@ def _outcomes(paths: Sequence[Path], pile: Pile) -> Iterator[Diagnosis | Failure
 def _print(diagnosis: Diagnosis, console: Page) -> None:
     """A page for a person."""
     title = f"{diagnosis.path} · {diagnosis.kind} · {clock_text(diagnosis.duration / 1e9)} long"
-    console.rule(title, align="left", style="dim")
+    if len(title) + 4 <= console.width:
+        console.rule(title, align="left", style="dim")
+    else:  # a rule would cut it
+        console.print(title)
     console.print(page(diagnosis.assessment.finding, diagnosis.assessment.build))
     console.print(_alarm_table(diagnosis) if diagnosis.alarms else "No alarm was raised.")
     if len(diagnosis.alarms) > MOST_SPELLS:

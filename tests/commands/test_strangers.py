@@ -110,4 +110,5 @@ def test_no_command_lets_them_reach_the_terminal(car: Path, capsys: pytest.Captu
     assert run("events", str(car / f"no{chr(27)}[2J")) == 4
     assert not [text for text in said if unfit(text)]
     assert any("lean" in text for text in said) and any("CRITICAL" in text for text in said)
-    assert any("[red]" in text for text in said), "markup is shown as it was written"
+    # A long path is folded at the width of the terminal.
+    assert any("[red]" in text.replace("\n", "") for text in said), "markup is shown as it was written"

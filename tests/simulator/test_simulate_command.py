@@ -146,7 +146,7 @@ def test_bad_input_is_told_in_one_sentence(capsys, tmp_path, arguments, message)
 def test_an_unknown_route_is_told(capsys, tmp_path):
     code, _, err = run(capsys, tmp_path / "x.log", "--route", "twon")
     assert code == 2
-    assert err.startswith("livewatch: unknown route 'twon' (did you mean town?); there are mixed, town,")
+    assert err.startswith("livewatch: unknown route 'twon' (did you mean town?); there are mixed, ordinary, town,")
 
 
 def test_a_place_that_cannot_be_written_is_told_before_driving(capsys, tmp_path):

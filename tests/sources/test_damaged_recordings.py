@@ -64,7 +64,7 @@ def is_part_of(few: list[Row], all_rows: list[Row]) -> bool:
     return all(any(row == other for other in rest) for row in few)
 
 
-@pytest.mark.parametrize("suffix", [*LINES, ".blf", ".db", ".mf4"])
+@pytest.mark.parametrize("suffix", [*LINES, ".blf", ".db"])
 @settings(max_examples=40, deadline=None)
 @given(share=st.floats(0, 1))
 def test_a_recording_cut_at_any_byte_gives_its_first_frames(
@@ -141,7 +141,7 @@ def test_garbage_in_a_blf_recording_invents_no_frame(
     assert len(before) >= len(kept)
 
 
-@pytest.mark.parametrize("suffix", [*LINES, ".blf", ".db"])  # not .mf4: wrong addresses in it crash asammdf's C code
+@pytest.mark.parametrize("suffix", [*LINES, ".blf", ".db"])
 @settings(max_examples=40, deadline=None)
 @given(share=st.floats(0, 1), garbage=st.binary(min_size=1, max_size=50), replace=st.booleans())
 def test_garbage_anywhere_never_gives_more_than_a_plain_error(
@@ -158,6 +158,24 @@ def test_garbage_anywhere_never_gives_more_than_a_plain_error(
     path = scratch / f"anywhere{suffix}"
     path.write_bytes(content[:place] + garbage + content[place + len(garbage) * replace :])
     readable(path)
+
+
+@settings(max_examples=20, deadline=None)  # each reads the file in a process of its own
+@given(share=st.floats(0, 1), garbage=st.binary(min_size=1, max_size=50))
+def test_an_mf4_recording_may_be_cut_anywhere_and_hold_garbage_that_crashes_its_library(
+    short_recordings: dict[str, bytes], scratch: Path, readable: Rows, share: float, garbage: bytes
+) -> None:
+    content = short_recordings[".mf4"]
+    place = int(share * len(content))
+    path = scratch / "cut.mf4"
+    path.write_bytes(content)
+    whole = readable(path)
+    assert len(whole) >= 35
+    path.write_bytes(content[:place])
+    rows = readable(path)
+    assert rows == whole[: len(rows)]
+    path.write_bytes(content[:place] + garbage + content[place + len(garbage) :])
+    readable(path)  # frames, or a plain error
 
 
 @pytest.mark.parametrize("suffix", [".log", ".blf", ".asc"])
