@@ -11,7 +11,6 @@ from rich.table import Table
 from livewatch import Diagnosis, Failure, Pile, diagnose_pile
 from livewatch.commands.diagnosis_notes import tell_failure, tell_session
 from livewatch.commands.page import Page
-from livewatch.wording.assessment_page import page
 from livewatch.wording.cautions import CAUTION
 from livewatch.wording.events import MARKS, clock_text, fact_words
 
@@ -58,12 +57,12 @@ def _outcomes(paths: Sequence[Path], pile: Pile) -> Iterator[Diagnosis | Failure
 
 def _print(diagnosis: Diagnosis, console: Page) -> None:
     """A page for a person."""
-    title = f"{diagnosis.path} · {diagnosis.kind} · {clock_text(diagnosis.duration / 1e9)} long"
+    title = diagnosis.title
     if len(title) + 4 <= console.width:
         console.rule(title, align="left", style="dim")
     else:  # a rule would cut it
         console.print(title)
-    console.print(page(diagnosis.assessment.finding, diagnosis.assessment.build))
+    console.print(diagnosis.page())
     console.print(_alarm_table(diagnosis) if diagnosis.alarms else "No alarm was raised.")
     if len(diagnosis.alarms) > MOST_SPELLS:
         console.print(f"... and {len(diagnosis.alarms) - MOST_SPELLS} more; --json has them all.")

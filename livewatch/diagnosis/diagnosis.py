@@ -35,6 +35,7 @@ from livewatch.signature.cause import Cause
 from livewatch.signature.evidence.baseline import Baseline
 from livewatch.signature.evidence.pulls import Pull
 from livewatch.version import __version__
+from livewatch.wording.events import clock_text
 
 if TYPE_CHECKING:
     from livewatch.build_sheet.sheet import BuildSheet
@@ -140,18 +141,29 @@ class Diagnosis:
             "odd": dict(self.odd),
         }
 
-    def __str__(self) -> str:
-        from livewatch.wording.diagnosis import summary
+    @property
+    def title(self) -> str:
+        """What was read, what it is, how long."""
+        return f"{self.path} · {self.kind} · {clock_text(self.duration / 1e9)} long"
 
-        return summary(self)
+    def page(self) -> str:
+        """All that was found, for a person: plain text, 79 columns."""
+        from livewatch.diagnosis.page import page
+
+        return page(self.assessment.finding, self.assessment.build)
+
+    def __str__(self) -> str:
+        from livewatch.diagnosis.summary import as_lines, facts_of
+
+        return as_lines(self.title, facts_of(self.assessment.finding, self.alarms, self.odd))
 
     def __repr__(self) -> str:
         return f"<Diagnosis of {str(self.path)!r}: {self.verdict}>"
 
     def _repr_html_(self) -> str:
-        from livewatch.wording.diagnosis import table
+        from livewatch.diagnosis.summary import as_table, facts_of
 
-        return table(self)
+        return as_table(self.title, facts_of(self.assessment.finding, self.alarms, self.odd))
 
 
 @overload

@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 
 from livewatch.data.samples import Quality
+from livewatch.diagnosis.page import page
 from livewatch.signature import Signature
-from livewatch.wording.assessment_page import page
 
 
 def said_of(lab: Any, change: Any, fault: Any = None) -> Any:

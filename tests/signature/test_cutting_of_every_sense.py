@@ -16,8 +16,8 @@ import pytest
 from numpy.typing import NDArray
 
 from livewatch.data.samples import Quality
+from livewatch.diagnosis.page import page
 from livewatch.signature import Baseline, Signature
-from livewatch.wording.assessment_page import page
 
 Columns = dict[str, NDArray[np.float64]]
 Drive = tuple[Any, Any, Baseline | None]

@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from livewatch.wording.assessment_page import page
+from livewatch.diagnosis.page import page
 
 Columns = dict[str, NDArray[np.float64]]
 

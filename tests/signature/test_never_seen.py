@@ -11,8 +11,8 @@ import pytest
 from numpy.typing import NDArray
 
 from livewatch.data.samples import Quality
+from livewatch.diagnosis.page import page
 from livewatch.signature import Signature
-from livewatch.wording.assessment_page import page
 
 Columns = dict[str, NDArray[np.float64]]
 

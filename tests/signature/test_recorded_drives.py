@@ -11,12 +11,12 @@ from typing import Any
 
 import pytest
 
+from livewatch.diagnosis.page import page
 from livewatch.profile import load_profile
 from livewatch.profile.shipped import find_profile, shipped_folder
 from livewatch.run.opening import open_source
 from livewatch.run.reading import read_through
 from livewatch.run.run import Run
-from livewatch.wording.assessment_page import page
 
 BRACKWELL, LINDEN, TARN = "brackwell_20t", "linden_16", "tarn_30t"
 DRIVES: tuple[tuple[str, str, str, tuple[str, ...]], ...] = (
