@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable, Iterator, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
@@ -114,8 +115,9 @@ def _worth(paths: Sequence[Path]) -> int:
     """For how many processes there is work."""
     size = 0
     for path in paths:
-        files = path.iterdir() if path.is_dir() else [path]
-        size += sum(one.stat().st_size * (INFLATED if one.suffix == ".gz" else 1) for one in files if one.is_file())
+        with suppress(OSError):  # what cannot be looked at is told when it is read
+            files = path.iterdir() if path.is_dir() else [path]
+            size += sum(one.stat().st_size * (INFLATED if one.suffix == ".gz" else 1) for one in files if one.is_file())
     return min(len(paths), size // WORTH_A_PROCESS)
 
 

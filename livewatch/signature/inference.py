@@ -12,6 +12,7 @@ Gaussian (Laplace's approximation).
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from copy import copy
 from dataclasses import dataclass
 from math import erf, inf, log, pi, sqrt
 from typing import Any
@@ -67,6 +68,13 @@ class Whitened:
         self._inverse = _inverse_of_lower(self._factor)
         self.y: Column = self._inverse @ y
         self.square = float(self.y @ self.y)
+
+    def of(self, y: Column) -> Whitened:
+        """Other observations with the same covariance."""
+        other = copy(self)
+        other.y = self._inverse @ y
+        other.square = float(other.y @ other.y)
+        return other
 
     def __call__(self, rows: Column) -> Column:
         """Rows, float64 (k, n), whitened the same way."""

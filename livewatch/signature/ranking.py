@@ -129,9 +129,10 @@ def _explanations(seen: Observations, maker: PointMaker, leak: float) -> list[_S
     flow = (flow - flow.mean()) / wide if wide > 0.0 else 0.0 * flow
     prior = {cause: one.log_prior + (leak if cause == "pressure_leak" else 0.0) for cause, one in HYPOTHESES.items()}
     found = []
+    unshifted = Whitened(seen.y, seen.covariance)
     for number, shift in enumerate(shifts):
         y = seen.y - shift * need
-        plain = Whitened(y, seen.covariance)
+        plain = unshifted.of(y) if shift else unshifted
         first = Search(plain, tried, flow, prior).run(most=1)[0]
         rough = _roughness(first, tried, seen)
         whitened = Whitened(y, seen.covariance + np.diag(rough * rough))
