@@ -10,6 +10,7 @@ What was observed counts by whole seconds of data time; `finish` takes the rest.
 
 from __future__ import annotations
 
+import copy
 from collections import deque
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
@@ -116,6 +117,13 @@ class Signature:
         if self._said is None:
             self._said = self._find()
         return self._said
+
+    def copied(self) -> Signature:
+        """The same as it stands, for another thread to ask while this one goes on; takes a millisecond."""
+        profile = self.profile
+        # What never changes is shared.
+        shared = (profile, *profile.channels, *profile.alarms, profile.engine, self.baseline, self._said, *self._kept)
+        return copy.deepcopy(self, {id(one): one for one in shared if one is not None})
 
     def as_baseline(self) -> Baseline:
         """This drive as a baseline, taken to be on matching parts."""

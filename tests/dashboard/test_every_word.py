@@ -8,10 +8,10 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Sequence
-from concurrent.futures import Future
+from concurrent.futures import Executor, Future
 from dataclasses import replace
 from functools import cache
-from typing import Any
+from typing import Any, TypeVar
 
 import pytest
 from textual.pilot import Pilot
@@ -43,6 +43,7 @@ from livewatch.wording.names import alarm_label
 from livewatch.wording.reader_units import ReaderUnits
 from livewatch.wording.shorter import drive_words
 
+T = TypeVar("T")
 SECOND = 1_000_000_000
 Make = Callable[..., Any]
 SIZES = ((80, 24), (100, 30), (120, 40))
@@ -86,6 +87,15 @@ class Drive(WatchedRun):
         return (0, 0) if self.run.history is None else self.run.history.span
 
 
+class AtOnce(Executor):
+    """Does what is handed in at once."""
+
+    def submit(self, call: Callable[..., T], /, *arguments: Any, **options: Any) -> Future[T]:
+        done: Future[T] = Future()
+        done.set_result(call(*arguments, **options))
+        return done
+
+
 @cache
 def driven(name: str, profile_name: str) -> tuple[Drive, tuple[Snapshot, ...]]:
     """The drive, and snapshots of it: every 15 s, and whenever something happens to an alarm."""
@@ -93,7 +103,7 @@ def driven(name: str, profile_name: str) -> tuple[Drive, tuple[Snapshot, ...]]:
     run, happened, maker = (
         Run(profile, history=History(profile, 50_000_000, None)),
         list[Event](),
-        SnapshotMaker(None, None),
+        SnapshotMaker(None, None, AtOnce()),
     )
     run.listeners.append(happened.extend)
     snapshots, due, known = [], 0, 0
