@@ -27,7 +27,8 @@ those between say what made them true. (At five raises a second the log would gr
 @dataclass(slots=True)
 class Tracked:
     """An alarm with its machine and its history: `since` and `raised_at` are data time in ns, `count` how often it was
-    raised, `seen_at` when a raise last carried what all channels were, `reason` why a person hid it."""
+    raised, `seen_at` when a raise last carried what all channels were, `reason` why a person hid it; `found` what was
+    found when it was raised, for its message."""
 
     definition: AlarmDefinition
     machine: Machine
@@ -37,6 +38,12 @@ class Tracked:
     seen_at: int | None = None
     first_out: bool = False
     reason: str = ""
+    found: str = ""
+
+    @property
+    def message(self) -> str:
+        """What is wrong, with what was found."""
+        return self.definition.message + self.found
 
 
 class AlarmEventMaker:
@@ -98,7 +105,7 @@ class AlarmEventMaker:
                 alarm.first_out,
                 definition.setpoint.text,
                 definition.action,
-                definition.message,
+                alarm.message,
                 until,
                 reason or None,
             )

@@ -7,11 +7,13 @@ channel of a run that receives no frames, for a table holds what it holds. Lost 
 0.5 s gives an event, good for 0.5 s another one ("back"), and the alarm `lost: <channel>` with the same delays.
 
 A silent bus is one alarm, `bus silent: <bus>`, active when nothing has come for 0.5 s from any channel of the bus, each
-measured by its own age limit. The alarms of its channels then stay quiet: one that stops coming is not announced before
-something else on its bus was heard after it was lost (or 2 s have passed), it is suppressed by design while the bus is
-silent, and after that it has its age limit's time to come again. The rows of a table are as good as a bus: where a run
-receives no frames, a gap in which no column of several brings a value is one alarm, `no rows: table`, that names them
-(EEMUA 191: group what has one cause).
+measured by its own age limit, and no other frame either. Where other frames do come, the alarm is another one,
+`other frames only: <bus>`: it names what was heard, and blames neither adapter nor plug. The alarms of the bus's
+channels then stay quiet: one that stops coming is not announced before something of another one was heard after it was
+lost (or 2 s have passed), it is suppressed by design while nothing comes, and after that it has its age limit's time to
+come again. The rows of a table are as good as a bus: where a run receives no frames, a gap
+in which no column of several brings a value is one alarm, `no rows: table`, that names them (EEMUA 191: group what has
+one cause).
 """
 
 from __future__ import annotations
@@ -26,6 +28,7 @@ from numpy.typing import NDArray
 
 from livewatch.alarms.delay import Delay, Edges
 from livewatch.alarms.lead_up import BEFORE_DIGITS, VALUE_DIGITS, significant
+from livewatch.alarms.other_frames import HEARD_WITHIN, OtherFrames
 from livewatch.alarms.state import AlarmDefinition
 from livewatch.data.events import Event, QualityChanged
 from livewatch.data.samples import Quality
@@ -52,11 +55,13 @@ class Losses:
     Attributes:
         events: the ticks at which a channel was lost or came back, and its event there; channel by channel.
         active, suppressed: for built-in alarms that change, by their position in `LossWatch.definitions`.
+        found: by tick and position, of one that becomes active, what was found, to be said with its message.
     """
 
     events: list[tuple[int, Event]] = field(default_factory=list)
     active: dict[int, Edges] = field(default_factory=dict)
     suppressed: dict[int, Edges] = field(default_factory=dict)
+    found: dict[tuple[int, int], str] = field(default_factory=dict)
 
 
 @dataclass(slots=True)
@@ -72,20 +77,26 @@ class _Watched:
 
 @dataclass(slots=True)
 class _Bus:
-    """One bus: `members` as positions in the list of watched channels; `silent_at` the latest data time, ns, at which
-    it was silent; `is_table` for the channels that come from no bus, of a run without frames."""
+    """One bus: `members` as positions in the list of watched channels. Nothing comes from any of them: `delay`; and
+    nothing else comes: `silence`; or something else does: `others`. `silent_at` is the latest data time, ns, at which
+    nothing came, `heard_at` the latest at which something did; `is_table` for the channels that come from no bus, of a
+    run without frames."""
 
+    name: str
     members: list[int]
     delay: Delay
+    silence: Delay
+    others: Delay
     silent_at: int = LONG_AGO
+    heard_at: int = -1
     is_table: bool = False
 
 
 class LossWatch:
-    """Follows the quality of all bound channels. `definitions` are the built-in alarms: buses, then channels. With
-    `frames` off, a channel or a bus that was never seen is not missed."""
+    """Follows the quality of all bound channels. `definitions` are the built-in alarms: buses, channels, buses with
+    other frames only. With `frames` off, a channel or a bus that was never seen is not missed."""
 
-    def __init__(self, profile: Profile) -> None:
+    def __init__(self, profile: Profile, other_frames: OtherFrames) -> None:
         bound = [
             (row, channel)
             for row, channel in enumerate(profile.channels)
@@ -100,6 +111,7 @@ class LossWatch:
             return Delay(LOSS_DELAY, LOSS_DELAY, profile.period)
 
         self.frames = True
+        self._other_frames = other_frames
         self._channels = profile.channels
         self._rows = np.array([row for row, _ in bound], np.intp)
         self._watched = [
@@ -112,9 +124,11 @@ class LossWatch:
             )
             for (row, channel), bus in zip(bound, bus_of, strict=True)
         ]
-        self._buses = [_Bus([i for i, of in enumerate(bus_of) if of == bus], delay()) for bus in buses]
+        self._buses = [
+            _Bus(bus, [i for i, of in enumerate(bus_of) if of == bus], delay(), delay(), delay()) for bus in buses
+        ]
         if grouped:
-            self._buses.append(_Bus(off_bus, delay(), is_table=True))
+            self._buses.append(_Bus("", off_bus, delay(), delay(), delay(), is_table=True))
         self.definitions = (
             *(
                 _silent_bus(name, [bound[i][1] for i in bus.members])
@@ -122,13 +136,21 @@ class LossWatch:
             ),
             *([_no_rows([bound[i][1] for i in off_bus])] if grouped else ()),
             *_lost_channels([channel for _, channel in bound], profile),
+            *(
+                _others_only(name, [bound[i][1] for i in bus.members])
+                for name, bus in zip(buses, self._buses, strict=False)
+            ),
         )
 
     def observe(self, ticks: TickBatch) -> Losses:
         """What the next ticks bring."""
         losses = Losses()
-        if not self._watched:
-            return losses
+        if self._watched:
+            self._look(ticks, losses)
+        self._other_frames.forget((ticks.first + len(ticks) - 1) * ticks.period - HEARD_WITHIN)
+        return losses
+
+    def _look(self, ticks: TickBatch, losses: Losses) -> None:
         quality = ticks.quality[self._rows]
         doubtful = (quality != Quality.GOOD).any(axis=1)
         look = [
@@ -136,8 +158,10 @@ class LossWatch:
             for i, watched in enumerate(self._watched)
             if doubtful[i] or not (watched.quality.resting and watched.alarm.resting)
         ]
-        if not look and all(bus.delay.resting for bus in self._buses):
-            return losses
+        if not look and all(bus.delay.resting and bus.silence.resting and bus.others.resting for bus in self._buses):
+            for bus in self._buses:
+                bus.heard_at = ticks.first + len(ticks) - 1
+            return
         time = ticks.time
         silent_at: list[NDArray[np.int64]] = []
         for number, bus in enumerate(self._buses):
@@ -150,8 +174,8 @@ class LossWatch:
                     silent &= (quality[bus.members] != Quality.NEVER_SEEN).any(axis=0)
             changes = bus.delay.observe(ticks.first, silent, partial(np.logical_not, silent))
             if changes:
-                losses.active[number] = changes
                 losses.suppressed.update({len(self._buses) + i: changes for i in bus.members})
+            self._tell_bus(number, bus, silent, ticks, losses)
             silent_at.append(np.maximum.accumulate(np.where(silent, time, bus.silent_at)))
             bus.silent_at = int(silent_at[-1][-1])
         for i in look:
@@ -172,7 +196,30 @@ class LossWatch:
             changes = watched.alarm.observe(ticks.first, lost, good)
             if changes:
                 losses.active[len(self._buses) + i] = changes
-        return losses
+
+    def _tell_bus(self, number: int, bus: _Bus, silent: NDArray[np.bool_], ticks: TickBatch, losses: Losses) -> None:
+        """Whether a bus from whose channels nothing comes is silent, or carries other frames."""
+        others = np.zeros(len(ticks), np.bool_)
+        tick = np.arange(ticks.first, ticks.first + len(ticks))
+        heard_at = np.maximum.accumulate(np.where(silent, bus.heard_at, tick))
+        bus.heard_at = int(heard_at[-1])
+        if silent.any() and not bus.is_table:
+            # What came while the channels still did does not count: all of them may have stopped together.
+            last = self._other_frames.last(bus.name, ticks.time)
+            others = silent & (last > heard_at * ticks.period) & (last >= ticks.time - HEARD_WITHIN)
+        silence = silent & ~others
+        changes = bus.silence.observe(ticks.first, silence, partial(np.logical_not, silence))
+        if changes:
+            losses.active[number] = changes
+        changes = bus.others.observe(ticks.first, others, partial(np.logical_not, others))
+        if changes:
+            position = len(self._buses) + len(self._watched) + number
+            losses.active[position] = changes
+            for at, became in changes:
+                if became:
+                    time = at * ticks.period
+                    heard = self._other_frames.names(bus.name, time - HEARD_WITHIN, time)
+                    losses.found[at, position] = f" Heard: {heard}."
 
     def _bus_number(self, watched: _Watched) -> int | None:
         """The bus of a channel, or the table it stands in, in `_buses`; None where it comes alone."""
@@ -271,9 +318,24 @@ def _silent_bus(bus: str, channels: list[Channel]) -> AlarmDefinition:
         latching=False,
         setpoint=SetPoint(f"nothing from any channel of bus {bus} for {LOSS_DELAY / 1e9:g} s beyond its age limit"),
         evidence=tuple(channel.name for channel in channels),
-        action="Do not load the engine before it is back. If no frame comes at all, check the adapter, its plug, the "
-        "bit rate and the ignition; if others come, the profile or the choice of the bus is not this car's.",
-        message=f"Nothing that the profile knows is received on bus {bus}.",
+        action="Do not load the engine before it is back. Check the adapter, its plug, the bit rate and the ignition.",
+        message=f"Nothing is received on bus {bus}.",
+        built_in=True,
+    )
+
+
+def _others_only(bus: str, channels: list[Channel]) -> AlarmDefinition:
+    return AlarmDefinition(
+        name=f"other frames only: {bus}",
+        priority="high",
+        latching=False,
+        setpoint=SetPoint(
+            f"nothing from any channel of bus {bus} for {LOSS_DELAY / 1e9:g} s beyond its age limit, but other frames"
+        ),
+        evidence=tuple(channel.name for channel in channels),
+        action="Do not load the engine: nothing of it is watched. Check that this is the right bus and that the profile is "
+        "this car's; if both are, what sends the engine's frames does not.",
+        message=f"Frames are received on bus {bus}, but none that a channel is read from.",
         built_in=True,
     )
 

@@ -1,10 +1,10 @@
 """All alarms of a profile together.
 
 Ticks and a person's actions come in; events come out in order of tick and, at one tick, lost channels first, then the
-alarms in the order of the profile, silent buses, alarms of lost channels, and what the sum of them means (chattering,
-flood). Where nothing happens, the cost is that of the formulas and a few comparisons of whole columns; only change
-points are walked. What comes out depends on the ticks and on the ticks at which actions were given, never on how the
-ticks were cut.
+alarms in the order of the profile, silent buses, alarms of lost channels, buses with other frames only, and what the sum
+of them means (chattering, flood). Where nothing happens, the cost is that of the formulas and a few comparisons of whole
+columns; only change points are walked. What comes out depends on the ticks and on the ticks at which actions were given,
+never on how the ticks were cut.
 """
 
 from __future__ import annotations
@@ -19,6 +19,7 @@ from livewatch.alarms.lead_up import LeadUp
 from livewatch.alarms.load import Load, LoadFigures
 from livewatch.alarms.loss import LossWatch
 from livewatch.alarms.machine import TRANSITIONS, Machine, Transition, Trigger
+from livewatch.alarms.other_frames import OtherFrames
 from livewatch.alarms.state import AlarmDefinition, AlarmState
 from livewatch.data.actions import Action
 from livewatch.data.alarm_states import UNACKNOWLEDGED, State
@@ -44,14 +45,16 @@ class AlarmSystem:
     """Watches the alarms of a profile, and its channels for being lost.
 
     Let it `observe` every `TickBatch`, computed channels filled in; `apply` what a person did; ask `states` for the
-    screen and `figures` for the load on a person. `program` holds the formulas that run over the same ticks.
+    screen and `figures` for the load on a person. `program` holds the formulas that run over the same ticks;
+    `other_frames` is to hear the frames before their ticks are observed.
     """
 
     def __init__(self, profile: Profile, program: Program | None = None) -> None:
         self._profile = profile
         shared = Program(profile.index, profile.period) if program is None else program
         self._conditions = [ConditionWatch(alarm, profile, shared) for alarm in profile.alarms]
-        self._loss = LossWatch(profile)
+        self.other_frames = OtherFrames()
+        self._loss = LossWatch(profile, self.other_frames)
         definitions = [*map(AlarmDefinition.of, profile.alarms), *self._loss.definitions]
         self._alarms = [Tracked(definition, Machine(definition.latching)) for definition in definitions]
         self._position = {definition.name: position for position, definition in enumerate(definitions)}
@@ -97,6 +100,10 @@ class AlarmSystem:
             events.extend(_stamped(self._load.passed((tick - 1) * period), ticks))
             events.extend(lost.get(tick, ()))
             if tick in found:
+                for position, _ in found[tick]:
+                    self._alarms[position].found = losses.found.get(
+                        (tick, position - own), self._alarms[position].found
+                    )
                 events.extend(self._announcer.tell(tick, tick * period, int(ticks.utc[tick - first]), found[tick]))
         events.extend(_stamped(self._load.passed((self._stop - 1) * period), ticks))
         self._lead_up.keep()
@@ -129,8 +136,8 @@ class AlarmSystem:
         return self._announcer.tell(self._stop - 1, time, utc, transitions, until, action.text)
 
     def states(self) -> tuple[AlarmState, ...]:
-        """How every alarm stands at the latest tick: those of the profile in its order, then silent buses, then lost
-        channels. Sort by `AlarmState.urgency` for the screen."""
+        """How every alarm stands at the latest tick: those of the profile in its order, then silent buses, lost channels
+        and buses with other frames only. Sort by `AlarmState.urgency` for the screen."""
         return tuple(self._state(position, alarm) for position, alarm in enumerate(self._alarms))
 
     def figures(self) -> LoadFigures:
@@ -171,7 +178,7 @@ class AlarmSystem:
             cannot_judge=position < len(self._conditions) and self._conditions[position].cannot_judge,
             setpoint=definition.setpoint,
             action=definition.action,
-            message=definition.message,
+            message=alarm.message,
             built_in=definition.built_in,
         )
 

@@ -30,6 +30,7 @@ UNDECLARED = "frames with an undeclared multiplexer value"
 
 class Decoder:
     """Decodes for one profile. Its state is the unfinished diagnostic answers, and what `odd_identifiers` tells.
+    `codes` says of each frame decoded last what it is to the profile, see `bus_traffic`.
 
     Raises:
         ValueError: a channel is bound to a signal or parameter that the profile does not have.
@@ -54,6 +55,7 @@ class Decoder:
         self._binding = BoundSignals([(tuple(signals[address].values()), wanted) for address, wanted in bound.items()])
         self._traffic = TrafficTable(profile.buses, self._addresses, signals, profile.diagnostics)
         self._answers = AnswerDecoder(profile)
+        self.codes: NDArray[np.uint32] = np.empty(0, np.uint32)
         self._odd: dict[str, Counter[int]] = {}
 
     def decode(self, batch: FrameBatch) -> SampleBatch:
@@ -61,7 +63,7 @@ class Decoder:
         counts: dict[str, int] = {}
         if not len(batch):
             return SampleBatch(batch.time, [], counts)
-        codes = self._traffic.codes(batch, counts)
+        self.codes = codes = self._traffic.codes(batch, counts)
         columns = self._broadcast(batch, codes, counts) if len(self._binding) else []
         rows = np.flatnonzero(codes & ANSWER)
         if len(rows):

@@ -129,7 +129,11 @@ class Pipeline:
                 self._tell_step(events, steps[start])
             self._pass(events, int(data_time[start]))
             piece = rows_of(batch, start, stop)
-            samples = self._decoder.decode(piece) if isinstance(piece, FrameBatch) else piece
+            if isinstance(piece, FrameBatch):
+                samples = self._decoder.decode(piece)
+                self.alarms.other_frames.hear(data_time[start:stop], piece, self._decoder.codes)
+            else:
+                samples = piece
             if (samples is not piece or samples.silence) and not self._frames:
                 self._run(events, int(data_time[start]))
                 self._frames = True

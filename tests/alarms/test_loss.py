@@ -150,7 +150,7 @@ def test_a_channel_read_by_a_critical_or_high_alarm_is_lost_with_high_priority_a
     priorities = {state.name: state.priority for state in states if state.built_in}
     assert priorities == {
         "bus silent: engine": "high", "lost: a": "high", "lost: b": "high", "lost: c": "high", "lost: d": "high",
-        "lost: e": "low", "lost: f": "low",
+        "lost: e": "low", "lost: f": "low", "other frames only: engine": "high",
     }  # fmt: skip
     messages = {state.name: state.message for state in states}
     assert messages["lost: a"] == "No good value of a. Cannot judge: one."
@@ -255,7 +255,8 @@ def test_an_answer_of_the_diagnostic_port_belongs_to_its_bus(bench: Any) -> None
     ]
     names = [state.name for state in AlarmSystem(bench.profile([], channels, diagnostics=(port,))).states()]
     assert names == [
-        "bus silent: diagnostics", "bus silent: engine", "lost: speed", "lost: boost"
+        "bus silent: diagnostics", "bus silent: engine", "lost: speed", "lost: boost",
+        "other frames only: diagnostics", "other frames only: engine",
     ]  # fmt: skip
 
 
@@ -277,7 +278,7 @@ def test_computed_channels_and_those_a_poll_adds_are_not_watched(bench: Any) -> 
         Channel("coolant_temperature", "degC", signal=("engine", 1, False, "x"), declared=False),
     ]
     names = [state.name for state in AlarmSystem(bench.profile([], channels)).states()]
-    assert names == ["bus silent: engine", "lost: boost"]
+    assert names == ["bus silent: engine", "lost: boost", "other frames only: engine"]
 
 
 def test_the_alarm_of_a_lost_channel_can_be_acknowledged_shelved_and_removed_from_service(

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import time
 from collections.abc import Callable, Iterable
+from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
@@ -183,3 +184,29 @@ def test_a_loss_is_told_at_its_row_and_silence_makes_channels_missed(engine: Pro
     assert (told["time"], told["counts"]) == (2.89, {"frames lost before livewatch could read them": 7})
     assert [event["subject"] for event in events if event.get("transition") == "raised"] == ["bus silent: engine"]
     assert events[-1]["rows"] == 0, "none of them was received"
+
+
+@settings(max_examples=15, deadline=None)
+@given(seed=st.integers(0, 1000), data=st.data())
+def test_frames_of_another_car_are_an_alarm_of_their_own_that_names_them_however_they_are_cut(
+    engine: Profile, drive: Drive, seed: int, data: st.DataObject
+) -> None:
+    batch = drive(seed, 16)
+    second = (batch.time - batch.time[0]) // 1_000_000_000
+    identifier = batch.identifier.copy()
+    # The engine's frames become those of something else for four seconds; then nothing comes for as long.
+    other = (second >= 4) & (second < 8)
+    identifier[other] = np.where(identifier[other] == 0x100, 0x321, 0x18DAF1C0)
+    batch = replace(batch, identifier=identifier)[(second < 8) | (second >= 12)]
+    whole = log_of(engine, [batch])
+    places = data.draw(st.lists(st.integers(0, len(batch)), max_size=40))
+    assert log_of(engine, cut(batch, places)) == whole
+    alarms = [json.loads(line) for line in whole[:-1] if '"alarm"' in line]
+    told = [alarm for alarm in alarms if alarm["subject"].endswith(": engine")]
+    assert [(alarm["subject"], alarm["transition"]) for alarm in told] == [
+        ("other frames only: engine", "raised"),
+        ("bus silent: engine", "raised"),
+        ("other frames only: engine", "returned to normal"),
+        ("bus silent: engine", "returned to normal"),
+    ]
+    assert told[0]["message"].endswith(" Heard: 321, 18DAF1C0.")
