@@ -333,8 +333,8 @@ def _others_only(bus: str, channels: list[Channel]) -> AlarmDefinition:
             f"nothing from any channel of bus {bus} for {LOSS_DELAY / 1e9:g} s beyond its age limit, but other frames"
         ),
         evidence=tuple(channel.name for channel in channels),
-        action="Do not load the engine: nothing of it is watched. Check that this is the right bus and that the profile is "
-        "this car's; if both are, what sends the engine's frames does not.",
+        action="Do not load the engine: nothing of it is watched. Check that this is the right bus and the profile "
+        "is this car's; if both are, what sends the engine's frames does not.",
         message=f"Frames are received on bus {bus}, but none that a channel is read from.",
         built_in=True,
     )

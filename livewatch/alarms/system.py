@@ -1,10 +1,10 @@
 """All alarms of a profile together.
 
 Ticks and a person's actions come in; events come out in order of tick and, at one tick, lost channels first, then the
-alarms in the order of the profile, silent buses, alarms of lost channels, buses with other frames only, and what the sum
-of them means (chattering, flood). Where nothing happens, the cost is that of the formulas and a few comparisons of whole
-columns; only change points are walked. What comes out depends on the ticks and on the ticks at which actions were given,
-never on how the ticks were cut.
+alarms in the order of the profile, silent buses, alarms of lost channels, buses with other frames only, and what the
+sum of them means (chattering, flood). Where nothing happens, the cost is that of the formulas and a few comparisons of
+whole columns; only change points are walked. What comes out depends on the ticks and on the ticks at which actions were
+given, never on how the ticks were cut.
 """
 
 from __future__ import annotations
@@ -136,8 +136,8 @@ class AlarmSystem:
         return self._announcer.tell(self._stop - 1, time, utc, transitions, until, action.text)
 
     def states(self) -> tuple[AlarmState, ...]:
-        """How every alarm stands at the latest tick: those of the profile in its order, then silent buses, lost channels
-        and buses with other frames only. Sort by `AlarmState.urgency` for the screen."""
+        """How every alarm stands at the latest tick: those of the profile in its order, then silent buses, lost
+        channels and buses with other frames only. Sort by `AlarmState.urgency` for the screen."""
         return tuple(self._state(position, alarm) for position, alarm in enumerate(self._alarms))
 
     def figures(self) -> LoadFigures:

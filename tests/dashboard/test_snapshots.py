@@ -1,4 +1,4 @@
-"""A snapshot is made in the thread that judges; what the signature finds is found elsewhere, of the drive as it stood."""
+"""A snapshot is made in the thread that judges; what the signature finds is found elsewhere, of the drive as it was."""
 
 from __future__ import annotations
 

@@ -1,7 +1,7 @@
 """Makes snapshots of a run, in the thread that owns it, between two batches; a snapshot never changes.
 
-What the signature finds takes a hundred times as long as the rest. A copy of the evidence, which takes a millisecond, goes
-to a thread of its own; what it finds is in the snapshots from when it is there.
+What the signature finds takes a hundred times as long as the rest. A copy of the evidence, which takes a millisecond,
+goes to a thread of its own; what it finds is in the snapshots from when it is there.
 """
 
 from __future__ import annotations
