@@ -45,6 +45,14 @@ from .diagnosis.drive_file import compare_with_drive as compare_with_drive
 from .diagnosis.pile import Failure as Failure
 from .diagnosis.pile import Pile as Pile
 from .diagnosis.pile import diagnose_pile as diagnose_pile
+from .diagnosis.pile_files import Recordings as Recordings
+from .diagnosis.pile_files import is_pile as is_pile
+from .diagnosis.pile_files import recordings_in as recordings_in
+from .diagnosis.pile_row import PileRow as PileRow
+from .diagnosis.pile_row import worst_first as worst_first
+from .diagnosis.pile_run import PileWork as PileWork
+from .diagnosis.pile_table import check_writable as check_writable
+from .diagnosis.pile_table import write_table as write_table
 from .errors import LivewatchError as LivewatchError
 from .errors import Mistake as Mistake
 from .errors import MistakesError as MistakesError
@@ -63,6 +71,9 @@ from .run.opening import Source as Source
 from .run.opening import Stretch as Stretch
 from .run.opening import open_source as open_source
 from .run.run import Run as Run
+from .run.verification import Difference as Difference
+from .run.verification import Verification as Verification
+from .run.verification import verify as verify
 from .session.folder import SessionFolder as SessionFolder
 from .session.folder import open_session as open_session
 from .session.log import EventLog as EventLog

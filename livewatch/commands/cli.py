@@ -2,8 +2,9 @@
 
 Exit codes: 0 done; 1 failed; 2 the command line makes no sense; 3 mistakes in a profile, build sheet or DBC; 4 a
 recording, table or bus cannot be read; 5 `check` advises against a full-load run; 6 a live run ended in order, but its
-recording lacks something; 70 a fault in livewatch itself; 130 interrupted; 128 + n a live run that ended in order
-because of signal n (15 SIGTERM, 1 SIGHUP; 13 for an output that nobody reads any more).
+recording lacks something; 7 `replay --verify` finds other events than recorded; 70 a fault in livewatch itself; 130
+interrupted; 128 + n a live run that ended in order because of signal n (15 SIGTERM, 1 SIGHUP; 13 for an output that
+nobody reads any more).
 """
 
 from __future__ import annotations
@@ -48,6 +49,7 @@ Exit codes
   0 done   1 failed   2 wrong command line   3 mistakes in a profile or sheet
   4 a recording or bus cannot be read   5 `check` advises against full load
   6 the recording of a live run lacks something   70 a fault in livewatch itself
+  7 `replay --verify` finds other events than are on record
   130 interrupted   128 + n a live run was asked to end by signal n, and did in order
 """
 

@@ -7,13 +7,17 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
-from livewatch import Diagnosis, Pile, Terms, diagnose_pile
+from livewatch import Diagnosis, Pile, SourceError, Terms, UsageError, diagnose_pile
 from livewatch.commands.diagnosis_notes import tell_failure, tell_session
 from livewatch.commands.lines import say
 from livewatch.commands.options import bus_option, profile_option, stretch_of, stretch_options
+
+if TYPE_CHECKING:
+    from livewatch import Recordings
 
 __all__ = ["diagnose"]
 
@@ -39,6 +43,15 @@ __all__ = ["diagnose"]
     type=click.Path(path_type=Path, file_okay=False),
     help="Also leave a session folder with the event log here.",
 )
+@click.option(
+    "--table",
+    "tables",
+    multiple=True,
+    metavar="FILE",
+    type=click.Path(path_type=Path),
+    help="Write a table, worst first, to FILE.csv, FILE.parquet or FILE.html. Repeatable.",
+)
+@click.option("--scheduler", metavar="ADDRESS", help="Read on the machines of a dask scheduler: tcp://192.0.2.7:8786.")
 def diagnose(
     paths: tuple[Path, ...],
     profile_name: str | None,
@@ -49,13 +62,18 @@ def diagnose(
     build: Path | None,
     baseline: Path | None,
     out: Path | None,
+    tables: tuple[Path, ...],
+    scheduler: str | None,
 ) -> int:
     """Read PATHS (recordings, tables or session folders) as fast as it goes and say what they show: whether the
     calibration fits the parts, what is wrong and by how much, the alarms, and what was odd.
 
+    A folder of recordings gives a table, worst first. It is read on all cores; cut short, the same command goes on.
+
     \b
       livewatch diagnose drive.log -p brackwell_20t
       livewatch diagnose *.blf -p brackwell_20t --json > drives.jsonl
+      livewatch diagnose recordings/ -p brackwell_20t --table drives.html
     """
     sheet = None
     if build is not None:
@@ -64,11 +82,38 @@ def diagnose(
         sheet = load_build_sheet(build)
     terms = Terms(stretch=stretch_of(start, stop), build=sheet, out=out)
     pile = Pile(profile_name, bus_options, terms, baseline)
+    if tables or scheduler or any(map(_is_folder, paths)):
+        if as_json and not (tables or scheduler):
+            return _print_json(_recordings(paths).paths, pile)
+        if as_json or out is not None:
+            raise UsageError("--table and --scheduler give a row for each recording: leave out --json and --out")
+        from livewatch.commands.pile_page import print_pile
+
+        return print_pile(_recordings(paths, tables), pile, tables, scheduler)
     if as_json:
         return _print_json(paths, pile)
     from livewatch.commands.diagnosis_page import print_pages
 
     return print_pages(paths, pile)
+
+
+def _is_folder(path: Path) -> bool:
+    """Whether it holds recordings: a session folder is one."""
+    if not path.is_dir():
+        return False
+    from livewatch import is_pile
+
+    return is_pile(path)
+
+
+def _recordings(paths: tuple[Path, ...], tables: tuple[Path, ...] = ()) -> Recordings:
+    from livewatch import recordings_in
+
+    found = recordings_in(paths, tables)
+    if not found.paths:
+        named = ", ".join(map(str, paths))
+        raise SourceError(f"{named}: no recording, table or session folder is in it")
+    return found
 
 
 def _print_json(paths: tuple[Path, ...], pile: Pile) -> int:

@@ -112,6 +112,13 @@ def play_lines(source: Source, profile: Profile, speed: float | None, out: Path,
 @stretch_options
 @lines_option
 @out_option
+@click.option(
+    "--verify",
+    "verifying",
+    is_flag=True,
+    help="Play nothing: say whether this version gives the events that a session folder has on record.",
+)
+@click.option("--json", "as_json", is_flag=True, help="With --verify: one JSON object for each session folder.")
 def replay(
     path: Path,
     profile_name: str | None,
@@ -121,7 +128,9 @@ def replay(
     stop: int | None,
     lines: bool,
     out: Path,
-) -> None:
+    verifying: bool,
+    as_json: bool,
+) -> int:
     """Play PATH (a recording, a table of channels, or a session folder) as if it were live.
 
     Alarms are raised and cleared at their moments and logged in a session folder, whatever the speed.
@@ -130,7 +139,16 @@ def replay(
       livewatch replay drive.log -p brackwell_20t
       livewatch replay drive.log -p brackwell_20t --speed 10 --from 2:00 --to 5:00
       livewatch replay sessions/brackwell-20260504T093000Z --speed max --lines
+      livewatch replay --verify sessions
+
+    With --verify the exit code is 7 where other events are found than recorded.
     """
+    if verifying:
+        from livewatch.commands.verification_page import print_verification
+
+        return print_verification(path, profile_name, as_json)
+    if as_json:
+        raise UsageError("--json goes with --verify; `livewatch diagnose --json` gives what a recording shows")
     profile = profile_for(path, profile_name)
     factor = read_speed(speed)
     given = parse_bus_options(bus_options, profile)
@@ -138,7 +156,7 @@ def replay(
     source = open_source(path, profile, given, stretch)
     if lines or not sys.stdout.isatty():
         play_lines(source, profile, factor, out, Page())
-        return
+        return 0
     from livewatch.dashboard import show_replay
     from livewatch.run.player import Player
 
@@ -147,3 +165,4 @@ def replay(
     player = Player(lambda: open_source(path, profile, given, stretch), profile, recorder, speed=factor)
     show_replay(player)
     say(kept_sentence(recorder))
+    return 0

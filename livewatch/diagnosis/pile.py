@@ -8,12 +8,13 @@ takes one recording after the other.
 from __future__ import annotations
 
 import os
+import signal
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeVar
 
 from livewatch.diagnosis.diagnosis import Diagnosis, Terms, diagnose_one, profile_for, read_baseline
 from livewatch.errors import LivewatchError
@@ -22,9 +23,9 @@ from livewatch.signature.evidence.baseline import Baseline
 from livewatch.sources.bus_map import parse_bus_options
 
 if TYPE_CHECKING:
-    from concurrent.futures import Future, ProcessPoolExecutor
+    from concurrent.futures import ProcessPoolExecutor
 
-__all__ = ["Failure", "Pile", "diagnose_pile"]
+__all__ = ["FAULT", "Failure", "Pile", "diagnose_pile", "outcome_of", "own_pile", "size_of", "spread", "worth"]
 
 WORTH_A_PROCESS = 4 << 20
 """Bytes of recordings from which starting a process pays; compressed ones count `INFLATED` times."""
@@ -32,6 +33,7 @@ INFLATED = 6
 FAULT = 70
 """Exit code of a fault in livewatch itself."""
 Progress = Callable[[float], None]
+Result = TypeVar("Result")
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,39 +88,87 @@ _own: Pile | None = None
 
 def diagnose_pile(paths: Sequence[Path], pile: Pile, progress: Progress | None = None) -> Iterator[Diagnosis | Failure]:
     """Diagnose `paths`, several at once where that pays; `progress` is told the share of one read alone, 0..1."""
-    processes = min(_worth(paths), os.cpu_count() or 1)
+    processes = worth(paths)
     if processes < 2:
         for path in paths:
-            yield _outcome(partial(pile.diagnose, path, progress), path)
+            yield outcome_of(partial(pile.diagnose, path, progress), path)
         return
-    with _pool(processes, pile) as pool:
-        waiting = [pool.submit(_work, path) for path in paths]
-        for path, future in zip(paths, waiting, strict=True):
-            yield _settled(path, future, pile)
+    ready: dict[int, Diagnosis | Failure] = {}
+    expected = 0
+    for number, outcome in spread(paths, pile, _work, processes):
+        ready[number] = outcome
+        while expected in ready:
+            yield ready.pop(expected)
+            expected += 1
 
 
-def _settled(path: Path, future: Future[Diagnosis | Failure], pile: Pile) -> Diagnosis | Failure:
+def spread(
+    paths: Sequence[Path], pile: Pile, work: Callable[[Path], Result], processes: int
+) -> Iterator[tuple[int, Result | Failure]]:
+    """The place in `paths` and the result of `work` for each, as they are ready. A process that is ended from outside
+    takes the others with it: what they had in hand is read once more, each by a process of its own."""
+    waiting = dict(enumerate(paths))
+    while waiting:
+        yield from _until_broken(waiting, pile, work, processes)
+        # The pool hands them out in order, so it was among the first of those that wait.
+        for number in list(waiting)[:processes]:
+            yield number, _alone(waiting.pop(number), pile, work)
+
+
+def _until_broken(
+    waiting: dict[int, Path], pile: Pile, work: Callable[[Path], Result], processes: int
+) -> Iterator[tuple[int, Result]]:
+    from concurrent.futures import as_completed
     from concurrent.futures.process import BrokenProcessPool
 
-    try:
-        return future.result()
-    except BrokenProcessPool:
-        # One process was ended from outside, and all are gone with it: this recording gets one of its own.
-        with _pool(1, pile) as pool:
-            try:
-                return pool.submit(_work, path).result()
-            except BrokenProcessPool:
-                return Failure(f"{path}: the process that read it was ended from outside", FAULT)
+    with _pool(processes, pile) as pool:
+        numbers = {}
+        try:
+            for number, path in waiting.items():
+                numbers[pool.submit(work, path)] = number
+            for future in as_completed(list(numbers)):
+                number = numbers.pop(future)  # what is told is not kept
+                with suppress(BrokenProcessPool):
+                    result = future.result()
+                    del waiting[number]
+                    yield number, result
+        except BrokenProcessPool:
+            pass  # before all were handed out
+        finally:
+            pool.shutdown(wait=False, cancel_futures=True)  # whoever hears us may have stopped listening
 
 
-def _worth(paths: Sequence[Path]) -> int:
-    """For how many processes there is work."""
+def _alone(path: Path, pile: Pile, work: Callable[[Path], Result]) -> Result | Failure:
+    from concurrent.futures.process import BrokenProcessPool
+
+    with _pool(1, pile) as pool:
+        try:
+            return pool.submit(work, path).result()
+        except BrokenProcessPool:
+            return Failure(f"{path}: the process that read it was ended from outside", FAULT)
+
+
+def worth(paths: Sequence[Path]) -> int:
+    """How many processes there is work for, on this machine."""
+    work = sum(map(size_of, paths)) // WORTH_A_PROCESS
+    return max(1, min(len(paths), work, _cores()))
+
+
+def size_of(path: Path) -> int:
+    """About how many bytes there are to read; 0 for what cannot be looked at: that is told when it is read."""
     size = 0
-    for path in paths:
-        with suppress(OSError):  # what cannot be looked at is told when it is read
-            files = path.iterdir() if path.is_dir() else [path]
-            size += sum(one.stat().st_size * (INFLATED if one.suffix == ".gz" else 1) for one in files if one.is_file())
-    return min(len(paths), size // WORTH_A_PROCESS)
+    with suppress(OSError):
+        for one in path.iterdir() if path.is_dir() else [path]:
+            if one.is_file():
+                size += one.stat().st_size * (INFLATED if one.suffix == ".gz" else 1)
+    return size
+
+
+def _cores() -> int:
+    """Those that this process may use."""
+    if hasattr(os, "sched_getaffinity"):
+        return len(os.sched_getaffinity(0))
+    return os.cpu_count() or 1
 
 
 def _pool(processes: int, pile: Pile) -> ProcessPoolExecutor:
@@ -135,17 +185,24 @@ def _pool(processes: int, pile: Pile) -> ProcessPoolExecutor:
 def _begin(pile: Pile) -> None:
     global _own
     _own = pile
+    signal.signal(signal.SIGINT, signal.SIG_DFL)  # Ctrl-C is for the whole group: end without a word
+
+
+def own_pile() -> Pile:
+    """What this process of the pool reads by."""
+    assert _own is not None
+    return _own
 
 
 def _work(path: Path) -> Diagnosis | Failure:
-    pile = _own
-    assert pile is not None
-    return _outcome(partial(pile.diagnose, path), path)
+    pile = own_pile()
+    return outcome_of(partial(pile.diagnose, path), path)
 
 
-def _outcome(diagnose: Callable[[], Diagnosis], path: Path) -> Diagnosis | Failure:
+def outcome_of(read: Callable[[], Result], path: Path) -> Result | Failure:
+    """What `read` gives, or why it gives nothing."""
     try:
-        return diagnose()
+        return read()
     except LivewatchError as error:
         return Failure(str(error), error.exit_code)
     except Exception as fault:

@@ -20,6 +20,7 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
+from livewatch.data.kept import kept_folder, write_whole
 from livewatch.data.outside import read_file
 from livewatch.profile import model
 from livewatch.profile.formula import formula, plan
@@ -54,7 +55,7 @@ class ProfileCache:
     def __init__(self, name: str, content: bytes, folder: Path | None) -> None:
         self._name = name
         self._folder = folder
-        place = _place()
+        place = kept_folder("profiles")
         key = hashlib.sha256(f"{_code()}\n{name}\n{folder is None}\n".encode() + content).hexdigest()
         self._path = None if place is None else place / f"{key}.json"
 
@@ -82,23 +83,11 @@ class ProfileCache:
             if len(text) > LARGEST:
                 return
             self._path.parent.mkdir(parents=True, exist_ok=True)
-            waiting = self._path.with_suffix(f".{os.getpid()}.new")
-            waiting.write_bytes(text)
-            waiting.replace(self._path)
+            write_whole(self._path, text)
             _forget(self._path.parent)
 
     def _is_unchanged(self, name: str, digest: str) -> bool:
         return self._folder is not None and hashlib.sha256(read_file(self._folder / name)).hexdigest() == digest
-
-
-def _place() -> Path | None:
-    """The folder of the entries, None where nothing is to be kept."""
-    given = os.environ.get("LIVEWATCH_CACHE")
-    if given is not None:
-        return Path(given) / "profiles" if given else None
-    from platformdirs import user_cache_path
-
-    return user_cache_path("livewatch", appauthor=False) / "profiles"
 
 
 @cache

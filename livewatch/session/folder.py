@@ -43,7 +43,7 @@ from livewatch.session.manifest import (
 from livewatch.session.rows import SessionRows
 from livewatch.session.running import is_being_written
 
-__all__ = ["EVENTS", "PROFILE", "SAMPLES", "SessionError", "SessionFolder", "frame_part", "open_session"]
+__all__ = ["EVENTS", "PROFILE", "SAMPLES", "SessionError", "SessionFolder", "frame_part", "is_session", "open_session"]
 
 EVENTS, PROFILE, SAMPLES = "events.jsonl", "profile.yaml", "samples.csv"
 _PART = re.compile(r"frames-(\d{4,})\.log")
@@ -123,7 +123,7 @@ class SessionFolder:
             raise SourceError(f"{path}: there is no such folder")
         if not path.is_dir():
             raise SourceError(f"{path}: this is a file, expected a session folder")
-        if not any((path / name).is_file() for name in ("manifest.json", EVENTS, frame_part(1))):
+        if not is_session(path):
             raise SourceError(
                 f"{path}: this is no session folder: none of manifest.json, {EVENTS} and {frame_part(1)} is in it"
             )
@@ -228,6 +228,11 @@ class SessionFolder:
             counts=dict(sorted(counts.items())),
         )
         write_manifest(self.path, self.manifest)
+
+
+def is_session(path: Path) -> bool:
+    """Whether there is a session folder at `path`."""
+    return any((path / name).is_file() for name in ("manifest.json", EVENTS, frame_part(1)))
 
 
 def open_session(path: Path | str) -> SessionFolder:

@@ -1,0 +1,203 @@
+"""The rows of a pile as a file: CSV, Parquet or one HTML page, by the suffix of its name.
+
+Rows come in, in order, with a link to each report where there is one; a file goes out, as a whole or not at all. The
+columns are those of `COLUMNS`, with units in their names, in all three; unknown numbers are empty. In HTML everything
+from outside is escaped and nothing is fetched. In CSV a text that a spreadsheet would take for a formula begins with an
+apostrophe.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import os
+from collections.abc import Callable, Mapping, Sequence
+from functools import partial
+from html import escape
+from pathlib import Path
+from typing import Any
+from urllib.parse import quote
+
+from livewatch.data.kept import write_whole
+from livewatch.data.outside import printable
+from livewatch.diagnosis.pile_row import PileRow
+from livewatch.errors import LivewatchError, UsageError
+
+__all__ = ["COLUMNS", "TABLES", "check_writable", "write_table"]
+
+Links = Mapping[str, Path]
+"""Recording to the file of its report."""
+SYSTEMS = ("fuel at part load", "fuel under load", "boost", "fuel supply")
+
+
+def _word(system: str, row: PileRow) -> str:
+    return row.systems.get(system, "")
+
+
+COLUMNS: Mapping[str, Callable[[PileRow], Any]] = {
+    "recording": lambda row: row.recording,
+    "verdict": lambda row: row.verdict,
+    "why": lambda row: row.sentence,
+    "causes": lambda row: "; ".join(row.titles),
+    "size": lambda row: row.size,
+    **{system: partial(_word, system) for system in SYSTEMS},
+    "critical alarms": lambda row: row.priorities.get("critical", 0),
+    "high alarms": lambda row: row.priorities.get("high", 0),
+    "other alarms": lambda row: sum(n for name, n in row.priorities.items() if name not in ("critical", "high")),
+    "not explained": lambda row: "; ".join(row.unexplained),
+    "need [%]": lambda row: row.need,
+    "need, low [%]": lambda row: row.need_low,
+    "need, high [%]": lambda row: row.need_high,
+    "pulls": lambda row: row.pulls,
+    "duration [s]": lambda row: row.duration,
+    "settled [s]": lambda row: row.settled,
+    "vehicle": lambda row: row.vehicle,
+    "begun [UTC]": lambda row: row.begun,
+    "odd": lambda row: "; ".join(f"{number} {kind}" for kind, number in row.odd.items()),
+}
+"""Heading to what stands below it: text, a whole number, or a number that may be unknown."""
+REPORT = "report"
+FORMULA = ("=", "+", "-", "@", "\t", "\r")
+MARKS = {"misfit": "!", "strained": "~", "unproven": "?", "not read": "×", "fits": "="}
+STYLE = """
+body { font: 15px/1.45 system-ui, sans-serif; margin: 1.5rem; color: #1b1b1b; background: #fff; }
+table { border-collapse: collapse; } caption { text-align: left; font-size: 1.3rem; padding-bottom: .5rem; }
+th, td { text-align: left; vertical-align: top; padding: .3rem .7rem; border-bottom: 1px solid #ccc; }
+thead th { position: sticky; top: 0; background: #f2f2f2; } td.number { text-align: right; white-space: nowrap; }
+td { max-width: 26rem; overflow-wrap: anywhere; } tr.misfit td.verdict { font-weight: bold; color: #9c1c10; }
+tr.strained td.verdict { font-weight: bold; color: #7a4b00; } .wide { overflow-x: auto; }
+@media print { body { margin: 0; font-size: 9px; } thead th { position: static; } }
+"""
+
+
+def write_table(path: Path, rows: Sequence[PileRow], links: Links | None = None, said: Sequence[str] = ()) -> None:
+    """Write `rows` to `path`; `said` are lines below the HTML table.
+
+    Raises:
+        UsageError: its suffix is that of no table.
+        LivewatchError: it cannot be written.
+    """
+    kind = _kind(path)
+    links = {recording: Path(os.path.relpath(to, path.parent)) for recording, to in (links or {}).items()}
+    if kind == ".html":
+        content = _html(rows, links, said)
+    elif kind == ".csv":
+        content = _csv(rows, links)
+    else:
+        content = _parquet(rows, links)
+    try:
+        write_whole(path, content)
+    except OSError as error:
+        raise LivewatchError(
+            f"{path}: the table cannot be written: {error.strerror or error}; what was read is kept, the same command "
+            "goes on from there"
+        ) from None
+
+
+def check_writable(path: Path) -> None:
+    """See that a table can be written to `path`, before hours go into it.
+
+    Raises:
+        UsageError: its suffix is that of no table.
+        LivewatchError: it cannot be written.
+    """
+    _kind(path)
+    trial = path.with_name(f".{path.name}.{os.getpid()}.trial")
+    try:
+        if path.is_dir():
+            raise IsADirectoryError(0, "it is a folder")
+        trial.write_bytes(b"")
+        trial.unlink()
+    except OSError as error:
+        raise LivewatchError(
+            f"{path}: a table cannot be written there: {error.strerror or error}; expected a name in a folder that may "
+            "be written to"
+        ) from None
+
+
+def _kind(path: Path) -> str:
+    kind = path.suffix.lower()
+    if kind not in TABLES:
+        raise UsageError(f"--table {path}: expected a name that ends in {', '.join(TABLES)}")
+    if kind == ".parquet":
+        try:
+            import pyarrow  # noqa: F401
+        except ModuleNotFoundError:
+            raise UsageError(f'--table {path}: Parquet needs pip install "livewatch[tables]"') from None
+    return kind
+
+
+TABLES = (".csv", ".parquet", ".html")
+
+
+def _csv(rows: Sequence[PileRow], links: Links) -> bytes:
+    text = io.StringIO(newline="")
+    writer = csv.writer(text, lineterminator="\r\n")  # RFC 4180
+    writer.writerow([*COLUMNS, *([REPORT] if links else [])])
+    for row in rows:
+        cells = [cell(row) for cell in COLUMNS.values()]
+        if links:
+            cells.append(links[row.recording].as_posix() if row.recording in links else "")
+        writer.writerow([_harmless(cell) for cell in cells])
+    return text.getvalue().encode("utf-8", "backslashreplace")
+
+
+def _harmless(cell: Any) -> Any:
+    """No formula of a spreadsheet: OWASP, "CSV Injection"."""
+    return f"'{cell}" if isinstance(cell, str) and cell.startswith(FORMULA) else cell
+
+
+def _parquet(rows: Sequence[PileRow], links: Links) -> bytes:
+    import pyarrow as pa
+    from pyarrow import parquet
+
+    columns = {name: [_storable(cell(row)) for row in rows] for name, cell in COLUMNS.items()}
+    if links:
+        columns[REPORT] = [links[row.recording].as_posix() if row.recording in links else None for row in rows]
+    numbers = {"critical alarms", "high alarms", "other alarms", "pulls"}
+    arrays = {
+        name: pa.array(
+            values, pa.int64() if name in numbers else pa.float64() if name.endswith(("[%]", "[s]")) else pa.string()
+        )
+        for name, values in columns.items()
+    }
+    sink = io.BytesIO()
+    parquet.write_table(pa.table(arrays), sink)
+    return sink.getvalue()
+
+
+def _storable(cell: Any) -> Any:
+    return cell.encode("utf-8", "backslashreplace").decode() if isinstance(cell, str) else cell
+
+
+def _html(rows: Sequence[PileRow], links: Links, said: Sequence[str]) -> bytes:
+    shown = [name for name in COLUMNS if name not in ("need, low [%]", "need, high [%]")]
+    heads = "".join(f'<th scope="col">{escape(name)}</th>' for name in shown)
+    body = "\n".join(_html_row(row, shown, links) for row in rows)
+    counts = ", ".join(f"{sum(row.verdict == word for row in rows)} {word}" for word in MARKS)
+    lines = "".join(f"<p>{escape(printable(line))}</p>" for line in said)
+    return (
+        '<!DOCTYPE html>\n<html lang="en"><head><meta charset="utf-8">'
+        '<meta name="viewport" content="width=device-width, initial-scale=1">'
+        "<meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; style-src 'unsafe-inline'\">"
+        f"<title>Recordings, worst first</title><style>{STYLE}</style></head><body>"
+        f'<main><div class="wide"><table><caption>{len(rows)} recordings, worst first: {counts}</caption>'
+        f"<thead><tr>{heads}</tr></thead><tbody>\n{body}\n</tbody></table></div>{lines}</main></body></html>\n"
+    ).encode("utf-8", "backslashreplace")
+
+
+def _html_row(row: PileRow, shown: Sequence[str], links: Links) -> str:
+    cells = []
+    for name in shown:
+        value = COLUMNS[name](row)
+        if isinstance(value, str):
+            text = escape(printable(value))
+            if name == "recording" and row.recording in links:
+                text = f'<a href="{escape(quote(links[row.recording].as_posix()))}">{text}</a>'
+            if name == "verdict":
+                text = f"{MARKS[value]} {text}"
+            kind = ' class="verdict"' if name == "verdict" else ""
+            cells.append(f"<td{kind}>{text}</td>")
+        else:
+            cells.append(f'<td class="number">{"" if value is None else f"{value:g}"}</td>')
+    return f'<tr class="{row.verdict.replace(" ", "-")}">{"".join(cells)}</tr>'
