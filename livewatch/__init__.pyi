@@ -35,6 +35,12 @@ from .diagnosis.assessment import Assessment as Assessment
 from .diagnosis.assessment import assess as assess
 from .diagnosis.channel_table import ChannelTable as ChannelTable
 from .diagnosis.comparison import Comparison as Comparison
+from .diagnosis.cut_out import CutOut as CutOut
+from .diagnosis.cut_out import Window as Window
+from .diagnosis.cut_out import cut_out as cut_out
+from .diagnosis.cut_out import window_around as window_around
+from .diagnosis.cut_out_file import check_export as check_export
+from .diagnosis.cut_out_file import write_cut_out as write_cut_out
 from .diagnosis.diagnosis import Diagnosis as Diagnosis
 from .diagnosis.diagnosis import Terms as Terms
 from .diagnosis.diagnosis import diagnose as diagnose

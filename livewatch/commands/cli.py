@@ -32,6 +32,7 @@ COMMANDS: dict[str, str] = {
     "check": "Compare a build sheet with a calibration before a wheel turns.",
     "profile": "Check, show or start a profile, the description of one vehicle.",
     "events": "Read, filter and summarise the event log of a run.",
+    "export": "Write channels, or a cut-out with its alarms, to CSV, Parquet or MF4.",
     "simulate": "Make a recording of an invented car, or play one onto a bus.",
 }
 """Every subcommand and its line in the help; the order people meet them in."""
