@@ -8,13 +8,11 @@ one it is speed-density alone (Heywood 1988, eq. 2.27).
 from __future__ import annotations
 
 from livewatch.simulator.calibration import Calibration
-from livewatch.simulator.gas import AIR_GAS_CONSTANT
+from livewatch.simulator.gas import AIR_GAS_CONSTANT, SEA_LEVEL
 from livewatch.simulator.sensors import Sensors
 
-__all__ = ["SEA_LEVEL", "STANDARD_DENSITY", "AirModel"]
+__all__ = ["STANDARD_DENSITY", "AirModel"]
 
-SEA_LEVEL = 101325.0
-"""Pa."""
 STEADY_SHARE, STEADY_FLOW = 0.04, 0.0002
 """Air stored in pipes and manifold, as a share of the flow and in kg/s, below which the flow is settled."""
 SMOOTHING, FOLLOWS, FOLLOWS_UNSETTLED = 0.12, 0.3, 2.0

@@ -25,6 +25,7 @@ from livewatch.simulator.gas import (
     AIR_HEAT_CAPACITY,
     EXHAUST_GAMMA,
     EXHAUST_HEAT_CAPACITY,
+    SEA_LEVEL,
 )
 from livewatch.simulator.turbocharger import (
     BEARING_DRAG,
@@ -38,9 +39,27 @@ from livewatch.simulator.turbocharger import (
 
 __all__ = ["Calibration", "Curve", "Map", "Targets", "calibrate"]
 
-SEA_LEVEL = 101325.0
 BENCH = 298.15
+"""K of the air at the bench."""
+BENCH_CHARGE, BENCH_OCTANE, KNOCK_DISTANCE = 318.0, 95.0, 1.2
+"""K of the charge and research octane number by which ignition is written, and deg it stays short of knock there;
+common practice, no source."""
+STEADY_CHARGE, FUEL_OVER_AIR, STEADY_RETARD = 312.0, 1.075, 3.0
+"""Of the bench in the steady state: K of the charge, exhaust gas over air, deg below best torque; common practice."""
+EFFICIENCY_ERRORS, DUTY_ERRORS = (0.007, 0.006), (0.012, 0.01)
+"""Shares by which the calibrator's tables are off, as waves over speed and over pressure; common practice."""
+IDLE_MANIFOLD, IDLE_CHARGE = 28e3, 325.0
+"""Pa and K in the manifold of the warm engine, by which the idle area is written; common practice."""
+METER_RESERVE, METERED_SPEED, LEAST_METERED = 1.35, 6500.0, 0.02
+"""Full scale of the meter over the most air, at which rpm that flows, and kg/s it is at least; common practice."""
+STOICHIOMETRIC = 14.05
+"""kg of air for a kg of fuel, as the calibrator counts; gasoline E10 has 14.01 (Heywood 1988, table D.4, by mass)."""
+MOST_DUTY = 0.95
+"""Share of duty a solenoid is driven to at most: common practice."""
+CHOKED = 0.7071
+"""Flow function of a choked opening, as in `gas`; rounded, and kept so: recorded seeds keep their bytes."""
 SPEEDS = (600.0, 1000.0, 1500.0, 2000.0, 2500.0, 3000.0, 3500.0, 4000.0, 4500.0, 5000.0, 5500.0, 6000.0, 6500.0, 7200.0)
+"""rpm; the others in Pa: absolute in the manifold, and boost above the air outside. Points of the tables."""
 PRESSURES = (9e3, 13e3, 20e3, 30e3, 40e3, 55e3, 70e3, 85e3, 100e3, 120e3, 140e3, 165e3, 190e3, 220e3, 250e3)
 BOOSTS = (10e3, 30e3, 50e3, 70e3, 90e3, 110e3, 130e3, 150e3)
 
@@ -143,31 +162,38 @@ def calibrate(build: Build, targets: Targets, seed: int) -> Calibration:
     breathing = Breathing(engine)
     efficiency: list[list[float]] = []
     wave = rng.uniform(0.0, 2.0 * pi, 4)
+    along, across = EFFICIENCY_ERRORS
     for speed in SPEEDS:
         row = []
         for pressure in PRESSURES:
             point = _steady(build, breathing, speed, pressure)
-            error = 0.007 * np.sin(speed / 900.0 + wave[0]) + 0.006 * np.sin(pressure / 30e3 + wave[1])
+            error = along * np.sin(speed / 900.0 + wave[0]) + across * np.sin(pressure / 30e3 + wave[1])
             row.append(breathing.efficiency(speed, pressure, point.before) * (1.0 + float(error)))
         efficiency.append(row)
     duty: Map | None = None
     if build.turbocharger is not None:
+        along, across = DUTY_ERRORS
         rows = []
         for speed in SPEEDS:
             row = []
             for boost in BOOSTS:
-                error = 0.012 * np.sin(speed / 1100.0 + wave[2]) + 0.01 * np.sin(boost / 40e3 + wave[3])
-                row.append(min(0.95, max(0.0, _duty(build, breathing, speed, boost) + float(error))))
+                error = along * np.sin(speed / 1100.0 + wave[2]) + across * np.sin(boost / 40e3 + wave[3])
+                row.append(min(MOST_DUTY, max(0.0, _duty(build, breathing, speed, boost) + float(error))))
             rows.append(row)
         duty = Map(SPEEDS, BOOSTS, rows)
     loads = [0.1 * step for step in range(1, 27)]
     ignition = [
-        # Just before knock on the fuel and charge temperature of the bench.
-        [min(best_ignition(speed, load), knock_limit(speed, load, 318.0, 95.0, 1.0) - 1.2) for load in loads]
+        [
+            min(
+                best_ignition(speed, load),
+                knock_limit(speed, load, BENCH_CHARGE, BENCH_OCTANE, richness=1.0) - KNOCK_DISTANCE,
+            )
+            for load in loads
+        ]
         for speed in SPEEDS
     ]
-    most = max(_steady(build, breathing, 6500.0, _most_pressure(targets)).air, 0.02)
-    idle_air = breathing.flow(engine.idle_rpm, 28e3, 325.0, SEA_LEVEL)[0]
+    most = max(_steady(build, breathing, METERED_SPEED, _most_pressure(targets)).air, LEAST_METERED)
+    idle_air = breathing.flow(engine.idle_rpm, IDLE_MANIFOLD, IDLE_CHARGE, SEA_LEVEL)[0]
     return Calibration(
         targets=targets,
         displacement=breathing.displacement,
@@ -176,7 +202,7 @@ def calibrate(build: Build, targets: Targets, seed: int) -> Calibration:
         manifold_volume=engine.manifold_volume_l * 1e-3,
         pipe_volume=build.charge_pipes.volume_l * 1e-3,
         meter_area=None if build.air_meter is None else pi / 4.0 * (build.air_meter.bore_mm * 1e-3) ** 2,
-        meter_full_scale=1.35 * most,
+        meter_full_scale=METER_RESERVE * most,
         volumetric_efficiency=Map(SPEEDS, PRESSURES, efficiency),
         wastegate_duty=duty,
         boost=Curve(targets.boost_rpm, [1e3 * kpa for kpa in targets.boost_kpa]) if targets.boost_rpm else None,
@@ -187,11 +213,11 @@ def calibrate(build: Build, targets: Targets, seed: int) -> Calibration:
         rail_gauge=build.fuel_supply.rail_gauge_kpa * 1e3,
         volume_to_sensor=build.exhaust.volume_to_sensor_l * 1e-3,
         sensor_lag=build.lambda_sensor.lag_s,
-        stoichiometric=14.05,
+        stoichiometric=STOICHIOMETRIC,
         idle_speed=engine.idle_rpm,
         limiter_speed=engine.limiter_rpm,
         throttle_bore_mm=build.throttle.bore_mm,
-        idle_area=idle_air * sqrt(AIR_GAS_CONSTANT * BENCH) / (SEA_LEVEL * 0.7071),
+        idle_area=idle_air * sqrt(AIR_GAS_CONSTANT * BENCH) / (SEA_LEVEL * CHOKED),
     )
 
 
@@ -214,11 +240,10 @@ def _steady(build: Build, breathing: Breathing, speed: float, manifold: float) -
     comes, above it the wastegate is where the shaft's power balances."""
     before = behind = SEA_LEVEL
     air, lift = 0.0, 0.0
-    charge = 312.0
     for _ in range(12):
-        air = breathing.flow(speed, manifold, charge, before)[0]
-        gas = air * 1.075
-        hot = gas_temperature(gas, 1.0, 3.0)
+        air = breathing.flow(speed, manifold, STEADY_CHARGE, before)[0]
+        gas = air * FUEL_OVER_AIR
+        hot = gas_temperature(gas, 1.0, STEADY_RETARD)
         behind = SEA_LEVEL + build.exhaust.back_pressure_kpa * 1e3 / 10.0 * gas * gas * (hot - COOLS_BY)
         if build.turbocharger is None:
             before = behind

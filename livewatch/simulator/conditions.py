@@ -8,6 +8,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from livewatch.simulator.gas import SEA_LEVEL
+
 __all__ = ["Conditions"]
 
 
@@ -22,7 +24,7 @@ class Conditions:
     coolant: float
     speed: float
     voltage: float = 12.4
-    before_turbine: float = 101325.0
+    before_turbine: float = SEA_LEVEL
     opening: float = 0.0
     purge: float = 0.0
     vapour: float = 0.0

@@ -10,7 +10,7 @@ from math import exp
 
 from livewatch.simulator.conditions import Conditions
 from livewatch.simulator.engine_parts import Build
-from livewatch.simulator.gas import EXHAUST_GAS_CONSTANT
+from livewatch.simulator.gas import EXHAUST_GAS_CONSTANT, SEA_LEVEL
 
 __all__ = ["COOLS_BY", "ExhaustPath", "gas_temperature", "transport_delay"]
 
@@ -77,7 +77,7 @@ class ExhaustPath:
         hot = gas_temperature(flow, mean, below_best)
         self.temperature += (hot - self.temperature) * dt / (PORT_LAG + dt)
         outside = now.outside
-        wanted = outside + self._restriction * flow * flow * (self.temperature - COOLS_BY) * 101325.0 / outside
+        wanted = outside + self._restriction * flow * flow * (self.temperature - COOLS_BY) * SEA_LEVEL / outside
         self.behind += (wanted - self.behind) * dt / (BACK_PRESSURE_LAG + dt)
 
         # Plug flow with a changing transit time d: what leaves now entered when the integral of dt / d was 1 less.

@@ -1,7 +1,8 @@
 """Properties of air, exhaust gas and fuel, and the flow through a hole.
 
 In: pressures in Pa, temperatures in K, areas in m². Out: kg/s, Pa, kg/m³ and plain ratios. Everything here is a pure
-function; nothing knows the engine.
+function; nothing knows the engine. The simulator's constants are its own, and not those of `data.physics`: a car that
+the signature is tried on must not share its mistakes.
 """
 
 from __future__ import annotations
@@ -16,20 +17,28 @@ __all__ = [
     "EXHAUST_GAMMA",
     "EXHAUST_GAS_CONSTANT",
     "EXHAUST_HEAT_CAPACITY",
+    "ICE_POINT",
+    "SEA_LEVEL",
     "Fuel",
     "dry_air_fraction",
     "flow_through_hole",
     "standard_pressure",
 ]
 
+SEA_LEVEL = 101325.0
+"""Pa (ISO 2533)."""
+ICE_POINT = 273.15
+"""K at 0 degC (SI)."""
 AIR_GAS_CONSTANT = 287.05
 """J/(kg K), dry air (ISO 2533)."""
 AIR_GAMMA = 1.4
+"""Ratio of specific heats (ISO 2533)."""
 AIR_HEAT_CAPACITY = 1005.0
-"""J/(kg K) at constant pressure."""
+"""J/(kg K) at constant pressure, near 300 K (handbook value, from memory)."""
 EXHAUST_GAS_CONSTANT = 290.0
 """J/(kg K), burned gasoline and air near stoichiometric (Heywood 1988, section 4.9)."""
 EXHAUST_GAMMA = 1.33
+"""Ratio of specific heats, burned gas (Heywood 1988, section 4.9)."""
 EXHAUST_HEAT_CAPACITY = EXHAUST_GAS_CONSTANT * EXHAUST_GAMMA / (EXHAUST_GAMMA - 1.0)
 """J/(kg K) at constant pressure."""
 
@@ -68,7 +77,7 @@ def flow_through_hole(
 
 def standard_pressure(altitude: float) -> float:
     """Pressure of the standard atmosphere in Pa at `altitude` (m, up to 11,000): ISO 2533:1975."""
-    return float(101325.0 * (1.0 - 0.0065 * altitude / 288.15) ** (9.80665 / (0.0065 * 287.05287)))
+    return float(SEA_LEVEL * (1.0 - 0.0065 * altitude / 288.15) ** (9.80665 / (0.0065 * 287.05287)))
 
 
 def dry_air_fraction(pressure: float, temperature: float, relative_humidity: float) -> float:
@@ -76,7 +85,7 @@ def dry_air_fraction(pressure: float, temperature: float, relative_humidity: flo
 
     Saturation pressure: Magnus formula with the constants of Alduchov and Eskridge 1996.
     """
-    celsius = temperature - 273.15
+    celsius = temperature - ICE_POINT
     vapour = relative_humidity * 610.94 * exp(17.625 * celsius / (celsius + 243.04))
     humidity = 0.622 * vapour / (pressure - vapour)
     return 1.0 / (1.0 + humidity)

@@ -11,9 +11,10 @@ from collections.abc import Callable, Mapping
 import numpy as np
 from numpy.typing import NDArray
 
-from livewatch.simulator.air_model import SEA_LEVEL, STANDARD_DENSITY
+from livewatch.simulator.air_model import STANDARD_DENSITY
 from livewatch.simulator.fuel_path import REFERENCE_FUEL
-from livewatch.simulator.running_car import ICE_POINT, RunningCar
+from livewatch.simulator.gas import ICE_POINT, SEA_LEVEL
+from livewatch.simulator.running_car import RunningCar
 
 __all__ = ["report_channels"]
 

@@ -29,7 +29,7 @@ from livewatch.simulator.engine_parts import Build
 from livewatch.simulator.exhaust_path import ExhaustPath
 from livewatch.simulator.fuel_path import FuelPath
 from livewatch.simulator.fuel_trims import IDLE_CELL
-from livewatch.simulator.gas import AIR_GAS_CONSTANT, Fuel, dry_air_fraction, standard_pressure
+from livewatch.simulator.gas import AIR_GAS_CONSTANT, ICE_POINT, Fuel, dry_air_fraction, standard_pressure
 from livewatch.simulator.mismatches import DRIFT_SECONDS, fitted_parts
 from livewatch.simulator.routes import Route
 from livewatch.simulator.scenario import Scenario
@@ -37,7 +37,7 @@ from livewatch.simulator.sensors import HotFilm, Noise, Sensors, Tolerances
 from livewatch.simulator.turbocharger import LOWEST_SPEED, Turbocharging
 from livewatch.simulator.vehicle import Driveline, Dyno
 
-__all__ = ["ICE_POINT", "NAMES", "RunningCar"]
+__all__ = ["NAMES", "RunningCar"]
 
 INDICATED_EFFICIENCY = 0.385
 """Of the heat released, at best ignition (Heywood 1988, figure 9-9 with heat losses taken off)."""
@@ -59,8 +59,6 @@ RADIANS_EACH_RPM = 0.10471976
 """rad/s; rounded, and kept so: recorded seeds keep their bytes."""
 FUEL_LINE_SECONDS = 40.0
 """s in which half and more of what was filled in comes through line, filter and rail; common practice, no source."""
-ICE_POINT = 273.15
-"""K."""
 
 
 ROW: Mapping[str, str] = {

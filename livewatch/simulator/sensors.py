@@ -14,6 +14,7 @@ import numpy as np
 from livewatch.simulator.air_path import AirPath
 from livewatch.simulator.conditions import Conditions
 from livewatch.simulator.engine_parts import AirMeter, Build
+from livewatch.simulator.gas import SEA_LEVEL
 
 __all__ = ["HotFilm", "Noise", "Sensors", "Tolerances"]
 
@@ -25,6 +26,25 @@ TEMPERATURE_LAG = 2.5
 """s of an air temperature sensor, twice as quick in the charge: common practice, no source."""
 RICHEST, LEANEST = 0.65, 1.99
 """Lambda a wideband sensor can tell: common practice."""
+LAMBDA_STEPS, LAMBDA_NOISE, WEAK_NOISE = 1024.0, 0.0016, 0.0002
+"""Steps of its converter for each lambda, standard deviation, and more of that for each per cent by which one injector
+is weak, whose pulses it sees: common practice, no source."""
+NARROW_MIDDLE, NARROW_HALF, NARROW_SLOPE, NARROW_NOISE = 0.45, 0.40, 90.0, 0.006
+"""V of a narrow-band sensor at lambda 1, V it goes up and down from there, how steeply over the equivalence ratio, and
+standard deviation: common practice, no source."""
+FILM_LAG, FULL_SCALE_VOLTS, HIGHEST_VOLTS, VOLTAGE_STEPS = 0.02, 4.9, 5.0, 819.0
+"""s, V at full scale on the calibrated tube, V at the most, and 12-bit steps for each V: common practice, no source."""
+TURBULENT_FROM = 0.25
+"""Share of full scale from which a disturbed profile shows: common practice, no source."""
+PULSATES, PULSATES_FROM, PULSATES_AT, PULSATES_AROUND = 0.035, 0.9, 1300.0, 600.0
+"""Share that pulsating flow reads high at the most, manifold over outside pressure from which it comes, and rpm at
+which and around which: common practice (up to some 4 %)."""
+MANIFOLD_NOISE, BOOST_NOISE, RAIL_NOISE = 0.5, 0.6, 600.0
+"""Standard deviations: converter steps, converter steps, Pa. Common practice, no source."""
+SPEED_NOISE, SLOWEST_SPEED = 0.0006, 30.0
+"""Standard deviation as a share, and rpm below which the sensor gives nothing: common practice, no source."""
+CHARGING, RESTING, CHARGES_FROM, VOLTAGE_LAG, VOLTAGE_NOISE = 13.9, 12.3, 400.0, 0.8, 0.006
+"""V with the alternator and without, rpm from which it charges, s of lag, V of noise: common practice, no source."""
 
 
 class Noise:
@@ -47,7 +67,8 @@ class Noise:
 
 class Tolerances:
     """How far the parts of this one car are from their drawings, drawn once from `generator` and scaled by `ageing`
-    (0 none, 1 ordinary). Plain factors, and offsets in Pa; all within what a maker accepts (common practice)."""
+    (0 none, 1 ordinary). Plain factors but for `manifold_offset` in Pa, `sensor_percent` and `wastegate` in kPa; the
+    standard deviations stand before the draws, all within what a maker accepts (common practice, no source)."""
 
     def __init__(self, generator: np.random.Generator, ageing: float) -> None:
         draw = np.clip(generator.standard_normal(9), -1.8, 1.8) * ageing
@@ -76,8 +97,7 @@ class HotFilm:
 
     def __init__(self, calibrated_area: float, full_scale: float, tolerance: float, bend: float) -> None:
         self._calibrated_area = calibrated_area
-        # 4.9 V at full scale on the calibrated tube.
-        self._span = (4.9**2 - self.STILL) / sqrt(full_scale / calibrated_area)
+        self._span = (FULL_SCALE_VOLTS**2 - self.STILL) / sqrt(full_scale / calibrated_area)
         self._gain = tolerance
         self._bend = bend
         self.full_scale = full_scale
@@ -95,18 +115,18 @@ class HotFilm:
 
     def read(self, dt: float, flow: float, pulsation: float, noise: float) -> float:
         """Flow in kg/s as the computer reads it. `pulsation` is the share by which pulsating flow reads high."""
-        self._lag += (flow - self._lag) * dt / (0.02 + dt)
+        self._lag += (flow - self._lag) * dt / (FILM_LAG + dt)
         part = self._part
         # No film follows its curve exactly: a tolerance of scale, and one that grows with the flow.
         bent = 1.0 + self._bend * (4.0 * self._lag / self.full_scale - 1.0)
         velocity = abs(self._lag) / self._area * self._gain * bent * (1.0 + pulsation)
         if part.shape_percent:
             # A bend or step in front skews the profile once the flow is turbulent and fast; slow flow fills the tube.
-            fast = self._lag / (0.25 * self.full_scale)
+            fast = self._lag / (TURBULENT_FROM * self.full_scale)
             velocity *= 1.0 + 0.01 * part.shape_percent * fast * fast / (1.0 + fast * fast)
         velocity *= 1.0 + 0.01 * part.turbulence_percent * noise
         voltage = sqrt(self.STILL + self._span * sqrt(max(velocity, 0.0)))
-        voltage = min(5.0, round(voltage * 819.0) / 819.0)
+        voltage = min(HIGHEST_VOLTS, round(voltage * VOLTAGE_STEPS) / VOLTAGE_STEPS)
         root = (voltage * voltage - self.STILL) / self._span
         self.flow = root * root * self._calibrated_area
         return self.flow
@@ -131,12 +151,12 @@ class Sensors:
         self._tolerances = tolerances
         self._meter = meter
         self.air_flow = 0.0
-        self.boost = self.manifold = self.outside = 101325.0
+        self.boost = self.manifold = self.outside = SEA_LEVEL
         self.charge = self.coolant = self.inlet = 293.0
         self.rail = 0.0
         self.speed = 0.0
         self.voltage = 12.4
-        self.lambda_ratio = [1.99] * banks
+        self.lambda_ratio = [LEANEST] * banks
         self.narrow = [0.1] * banks
         self.shift_percent = 0.0
         self.weak = 0.0
@@ -160,27 +180,30 @@ class Sensors:
         noise = self._noise.next()
         manifold, outside, speed = air.manifold_pressure, now.outside, now.speed
         if self._meter is not None:
-            # Reverse flow near full load at low speed makes a film read high (common practice: up to some 4 %).
+            # Reverse flow near full load at low speed makes a film read high.
             unsteady = manifold / outside if manifold < outside else 1.0
-            pulsation = 0.035 * max(0.0, unsteady - 0.9) * 10.0 * exp(-(((speed - 1300.0) / 600.0) ** 2))
+            near = exp(-(((speed - PULSATES_AT) / PULSATES_AROUND) ** 2))
+            pulsation = PULSATES * max(0.0, unsteady - PULSATES_FROM) * 10.0 * near
             self.air_flow = self._meter.read(dt, air.metered, pulsation, noise[0])
         # A little of the intake pulses is left after the filter.
         offset = self._tolerances.manifold_offset
-        self.manifold = round((manifold + offset) / PRESSURE_STEP + 0.5 * noise[1]) * PRESSURE_STEP
-        self.boost = round(air.pipe_pressure / PRESSURE_STEP + 0.6 * noise[2]) * PRESSURE_STEP
+        self.manifold = round((manifold + offset) / PRESSURE_STEP + MANIFOLD_NOISE * noise[1]) * PRESSURE_STEP
+        self.boost = round(air.pipe_pressure / PRESSURE_STEP + BOOST_NOISE * noise[2]) * PRESSURE_STEP
         self.outside = outside
         slow = dt / TEMPERATURE_LAG
         self.inlet += (now.inlet - self.inlet) * slow
         self.charge += (air.manifold_temperature - self.charge) * slow * 2.0
         self.coolant = now.coolant
-        self.rail = rail + 600.0 * noise[3]
-        self.speed = max(0.0, speed * (1.0 + 0.0006 * noise[4])) if speed > 30.0 else 0.0
-        self.voltage += (13.9 if speed > 400.0 else 12.3) * dt / 0.8 - self.voltage * dt / 0.8 + 0.006 * noise[5]
+        self.rail = rail + RAIL_NOISE * noise[3]
+        self.speed = max(0.0, speed * (1.0 + SPEED_NOISE * noise[4])) if speed > SLOWEST_SPEED else 0.0
+        supply = CHARGING if speed > CHARGES_FROM else RESTING
+        self.voltage += supply * dt / VOLTAGE_LAG - self.voltage * dt / VOLTAGE_LAG + VOLTAGE_NOISE * noise[5]
         factor = 1.0 + 0.01 * (self.shift_percent + self._tolerances.sensor_percent)
         for bank, richness in enumerate(felt):
             true = 1.0 / richness if richness > 0.5 else 2.0
-            reading = true * factor + (0.0016 + 0.0002 * self.weak) * noise[6 + bank]
-            self.lambda_ratio[bank] = min(LEANEST, max(RICHEST, round(reading * 1024.0) / 1024.0))
+            reading = true * factor + (LAMBDA_NOISE + WEAK_NOISE * self.weak) * noise[6 + bank]
+            self.lambda_ratio[bank] = min(LEANEST, max(RICHEST, round(reading * LAMBDA_STEPS) / LAMBDA_STEPS))
             if self._narrow_band:
-                away = (richness - 1.0) * 90.0
-                self.narrow[bank] = 0.45 + 0.40 * away / (1.0 + abs(away)) + 0.006 * noise[6 + bank]
+                away = (richness - 1.0) * NARROW_SLOPE
+                noisy = NARROW_NOISE * noise[6 + bank]
+                self.narrow[bank] = NARROW_MIDDLE + NARROW_HALF * away / (1.0 + abs(away)) + noisy

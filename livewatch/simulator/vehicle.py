@@ -13,9 +13,11 @@ from livewatch.simulator.cars import Body
 __all__ = ["TO_RPM", "Driveline", "Dyno"]
 
 GRAVITY = 9.80665
+"""m/s² (ISO 80000-3)."""
 DRIVELINE_EFFICIENCY = 0.94
+"""Power at the wheels over power at the clutch: common practice, no source."""
 CLUTCH_TORQUE = 550.0
-"""N m the closed clutch can carry."""
+"""N m the closed clutch can carry: common practice, no source."""
 TO_RPM = 30.0 / pi
 """rpm for each rad/s."""
 
