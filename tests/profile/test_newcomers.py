@@ -14,6 +14,7 @@ from livewatch.errors import LivewatchError
 from livewatch.profile import load_profile, load_profile_text
 from livewatch.profile.dbc import read_dbc
 from livewatch.run.opening import open_source
+from livewatch.sources.tables.table import open_table
 
 CHANNELS = "profile: 1\nname: car\nchannels: {engine_speed: {}, boost_pressure: {}}\n"
 COLUMNS = "time [s],engine_speed [rpm]\n"
@@ -90,6 +91,18 @@ TABLES = {
 def test_a_newcomers_table(mistake: str, tmp_path: Path) -> None:
     name, content, message = TABLES[mistake]
     assert said_of(tmp_path, name, content) == message
+
+
+def test_a_column_twice_is_taken_once_and_said(tmp_path: Path) -> None:
+    path = tmp_path / "drive.csv"
+    path.write_text(
+        "time [s],engine_speed [rpm],Engine speed [rpm]\n" + "".join(f"{row},800,900\n" for row in range(9))
+    )
+    table = open_table(path, load_profile_text(CHANNELS, "car.yaml", None))
+    assert {value for batch in table.batches() for column in batch.columns for value in column.value} == {800.0}
+    assert table.counts == {
+        "column 3, 'Engine speed [rpm]', is engine_speed once more, not used: column 2 is; rename the one that is not meant": 1
+    }
 
 
 HEAD = "profile: 1\nname: car\n"

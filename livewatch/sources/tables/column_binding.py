@@ -155,9 +155,15 @@ def check_times(path: Path, column: str, time: NDArray[np.int64], unit_unknown: 
 
 
 def bind_columns(
-    path: Path, names: Sequence[str], units: Sequence[str | None], time: int | None, profile: Profile
+    path: Path,
+    names: Sequence[str],
+    units: Sequence[str | None],
+    time: int | None,
+    profile: Profile,
+    counts: Counter[str],
 ) -> dict[int, ColumnBinding]:
-    """Column number to channel. `units` has the unit of each column where it stands apart from the name.
+    """Column number to channel. `units` has the unit of each column where it stands apart from the name. Of two columns
+    that are the same channel the first is taken, and the other is named in `counts`.
 
     Raises:
         SourceError: no column is a channel, or the unit of one that is cannot be read or does not convert.
@@ -165,11 +171,17 @@ def bind_columns(
     taken: dict[int, ColumnBinding] = {}
     for index, channel in enumerate(profile.channels):
         mapped, unit = profile.tables.columns.get(channel.name, (channel.name, None))
-        for number, text in enumerate(names):
-            if number != time and number not in taken and channel.formula is None and is_named(text, mapped):
-                unit = unit or split_name(text)[1] or units[number]
-                taken[number] = _binding(path, index, channel, text, unit)
-                break
+        if channel.formula is not None:
+            continue
+        same = [n for n, text in enumerate(names) if n not in (time, *taken) and is_named(text, mapped)]
+        for number in same[:1]:
+            unit = unit or split_name(names[number])[1] or units[number]
+            taken[number] = _binding(path, index, channel, names[number], unit)
+        for number in same[1:]:
+            counts[
+                f"column {number + 1}, {names[number]!r}, is {channel.name} once more, not used: column {same[0] + 1} "
+                "is; rename the one that is not meant"
+            ] += 1
     if not taken:
         channels = [channel.name for channel in profile.channels if channel.formula is None]
         found = ", ".join(

@@ -41,7 +41,7 @@ class Mf4Table:
         """The share of records read so far, 0..1."""
         self._path = path
         holds = contents(path)
-        bindings = bind_columns(path, holds.names, holds.units, None, profile)
+        bindings = bind_columns(path, holds.names, holds.units, None, profile, self.counts)
         self._start_time = holds.start_time
         self._groups: dict[int, list[tuple[int, ColumnBinding]]] = {}
         for number, binding in sorted(bindings.items()):

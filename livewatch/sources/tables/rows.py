@@ -114,7 +114,7 @@ class WideRows(_SampleRows):
 
     def __init__(self, path: Path, rows: TableRows, profile: Profile, time: int, places: Mapping[str, int]) -> None:
         super().__init__(path, rows, profile, time, places)
-        self._bindings = bind_columns(path, rows.names, rows.units, time, profile)
+        self._bindings = bind_columns(path, rows.names, rows.units, time, profile, self.counts)
         for number, binding in self._bindings.items():
             self.used[profile.channels[binding.channel].name] = rows.names[number]
         count_missing(profile, self.used, self.counts)
