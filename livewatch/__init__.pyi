@@ -59,6 +59,9 @@ from .diagnosis.pile_row import worst_first as worst_first
 from .diagnosis.pile_run import PileWork as PileWork
 from .diagnosis.pile_table import check_writable as check_writable
 from .diagnosis.pile_table import write_table as write_table
+from .diagnosis.shelf import Shelf as Shelf
+from .diagnosis.shelf import ShelfFilter as ShelfFilter
+from .diagnosis.shelf import Shelved as Shelved
 from .errors import LivewatchError as LivewatchError
 from .errors import Mistake as Mistake
 from .errors import MistakesError as MistakesError

@@ -32,6 +32,7 @@ COMMANDS: dict[str, str] = {
     "check": "Compare a build sheet with a calibration before a wheel turns.",
     "profile": "Check, show or start a profile, the description of one vehicle.",
     "events": "Read, filter and summarise the event log of a run.",
+    "shelf": "Find sessions by vehicle, date, verdict, alarm or part; a car's history.",
     "export": "Write channels, or a cut-out with its alarms, to CSV, Parquet or MF4.",
     "simulate": "Make a recording of an invented car, or play one onto a bus.",
 }

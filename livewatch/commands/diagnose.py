@@ -36,7 +36,8 @@ __all__ = ["diagnose"]
 @click.option(
     "--baseline",
     type=click.Path(path_type=Path),
-    help="A drive on matching parts (a recording or a session folder) to compare with.",
+    help="A drive on matching parts to compare with: a recording, a session folder, or a folder of sessions, of which "
+    "the best of this vehicle is taken.",
 )
 @click.option(
     "--out",
@@ -80,6 +81,8 @@ def diagnose(
         from livewatch import load_build_sheet
 
         sheet = load_build_sheet(build)
+    if baseline is not None and _is_folder(baseline):
+        baseline = _from_shelf(baseline, paths[0], profile_name)
     terms = Terms(stretch=stretch_of(start, stop), build=sheet, out=out)
     pile = Pile(profile_name, bus_options, terms, baseline)
     if tables or scheduler or any(map(_is_folder, paths)):
@@ -104,6 +107,23 @@ def _is_folder(path: Path) -> bool:
     from livewatch import is_pile
 
     return is_pile(path)
+
+
+def _from_shelf(folder: Path, path: Path, profile_name: str | None) -> Path:
+    """The best session in `folder` to compare a drive of this vehicle with."""
+    from livewatch import Shelf, profile_for
+
+    vehicle = profile_for(path, profile_name).name
+    shelf = Shelf(folder)
+    shelf.refresh()
+    found = [one for one in shelf.baselines(vehicle) if one.path.resolve() != path.resolve()]
+    if not found:
+        raise SourceError(
+            f"{folder}: no session of {vehicle!r} in it fits in every system and has no critical alarm; expected one "
+            "driven on matching parts (`livewatch shelf --baselines`)"
+        )
+    say(f"Compared with {found[0].path}", error=True)
+    return found[0].path
 
 
 def _recordings(paths: tuple[Path, ...], tables: tuple[Path, ...] = ()) -> Recordings:
