@@ -27,6 +27,8 @@ __all__ = ["Dbc", "DbcError", "load_dbc", "read_dbc"]
 
 LONGEST_CYCLE = 3_600_000
 """Milliseconds: a longer one is a mistake."""
+LARGEST_NUMBER = 10**30
+"""Scales and offsets beyond it are a mistake."""
 PLACEHOLDER = "VECTOR__INDEPENDENT_SIG_MSG"
 """The DBC format's own name for the message that holds signals of no message."""
 
@@ -152,8 +154,10 @@ def _load(text: str) -> list[CantoolsMessage]:
 
 def _cycle(message: CantoolsMessage) -> int:
     """Nanoseconds between its frames, 0 where it does not say."""
-    cycle = message.cycle_time or 0
-    return round(cycle * 1_000_000) if 0 < cycle < LONGEST_CYCLE else 0
+    cycle = message.cycle_time  # whatever stands there: cantools does not look
+    if not isinstance(cycle, int | float) or not 0 < cycle < LONGEST_CYCLE:
+        return 0
+    return round(cycle * 1_000_000)
 
 
 def _decoded(content: bytes, file: str) -> str:
@@ -195,6 +199,8 @@ def _contradictions(message: CantoolsMessage) -> list[str]:
             )
         elif signal.is_float and signal.length not in (16, 32, 64):
             problems.append(f"signal {signal.name} of message {message.name} is a float of {signal.length} bits")
+        if not all(-LARGEST_NUMBER <= number <= LARGEST_NUMBER for number in (signal.scale, signal.offset)):
+            problems.append(f"signal {signal.name} of message {message.name} has a scale or offset beyond 1e30")
     try:
         message.refresh(strict=True)
     except Exception as error:  # cantools raises its own Error, and others on multiplexers that lead nowhere

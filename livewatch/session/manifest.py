@@ -121,7 +121,7 @@ def read_manifest(folder: Path) -> Manifest:
         "packages": dict, "platform": str,
     }  # fmt: skip
     for key, kind in shape.items():
-        if not isinstance(record.get(key), kind):
+        if key not in record or not isinstance(record[key], kind):
             raise ManifestError(f"it is damaged (no {key})")
     try:
         for moment in (record["started"], record["ended"], record["data_end"]):

@@ -20,3 +20,17 @@ EACH = 6
 @pytest.mark.parametrize("kind", SEEDS)
 def test_wrong_files_are_told_or_read_and_nothing_else_happens(kind: str) -> None:
     assert not list(batch(kind, 0, EACH, Counter()))
+
+
+ONCE = [
+    ("dbc", 1_000_063),  # a scale that no float holds
+    ("dbc", 1_000_281),  # a cycle time that is a text
+    ("manifest", 1_000_040),  # data_end is not there
+    ("manifest", 1_000_203),  # ended is not there
+    ("parquet", 1_028_252),  # a name of a column that is no UTF-8
+]
+
+
+@pytest.mark.parametrize(("kind", "number"), ONCE)
+def test_what_once_did_not_hold(kind: str, number: int) -> None:
+    assert not list(batch(kind, number, number + 1, Counter()))

@@ -32,7 +32,7 @@ class ParquetRows:
         self.counts: Counter[str] = Counter()
         try:
             self._file = pyarrow.parquet.ParquetFile(path)
-        except (pyarrow.ArrowException, OSError) as error:
+        except (pyarrow.ArrowException, OSError, ValueError) as error:
             raise SourceError(f"{path}: this is no whole Parquet file: {said_by(error)}") from None
         self.names: list[str] = list(self._file.schema_arrow.names)
         self.units: list[str | None] = [None] * len(self.names)
@@ -51,7 +51,7 @@ class ParquetRows:
         while True:
             try:
                 batch = next(batches, None)
-            except (pyarrow.ArrowException, OSError):
+            except (pyarrow.ArrowException, OSError, ValueError):
                 self.counts["places behind which nothing can be read"] += 1
                 return
             if batch is None:
