@@ -99,6 +99,9 @@ class LineDisplay:
         recorder = self._run.recorder
         if isinstance(recorder, Recorder) and (trouble := recorder.trouble):
             troubles["The recording"] = trouble
+        for follower in recorder.followers if isinstance(recorder, Recorder) else ():
+            if follower.trouble:
+                troubles["Publishing"] = follower.trouble
         for bus in () if self._live is None else self._live.statuses():
             if bus.state in ("lost", "bus off"):
                 troubles[f"Bus {bus.name}"] = f"{bus.state}: {bus.trouble}"

@@ -7,6 +7,7 @@ import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 from rich.text import Text
@@ -33,9 +34,13 @@ from livewatch.commands.options import (
 )
 from livewatch.commands.page import Page, say
 from livewatch.commands.printing import Printer
+from livewatch.commands.publishing import Between, publish_options, published, settings_of
 from livewatch.run.history import History
 from livewatch.run.pacing import paced
 from livewatch.wording.recording import kept_sentence
+
+if TYPE_CHECKING:
+    from livewatch.publish.settings import PublishSettings
 
 __all__ = ["play_lines", "replay"]
 
@@ -74,20 +79,31 @@ def _undisturbed() -> Iterator[None]:
         raise KeyboardInterrupt
 
 
-def play_lines(source: Source, profile: Profile, speed: float | None, out: Path, console: Page) -> Path:
-    """Play `source` with the line display, into a session folder below `out`; the folder's path comes back."""
+def play_lines(
+    source: Source,
+    profile: Profile,
+    speed: float | None,
+    out: Path,
+    console: Page,
+    settings: PublishSettings | None = None,
+) -> Path:
+    """Play `source` with the line display, into a session folder below `out`, published as `settings` say; the folder's
+    path comes back."""
     folder = SessionFolder.create(out, profile, [source.name])
     recorder = Recorder(folder, may_wait=True)
     run = Run(profile, recorder, history=History(profile))
     printer = Printer(console, may_wait=True)
+    between = Between()
     try:
-        with LineDisplay(run, printer) as display:
+        sent = published(settings, recorder, lambda: run, between.submit, replaying=True)
+        with sent, LineDisplay(run, printer) as display:
             try:
                 for batch in paced(source.batches(), speed):
                     if printer.gone:
                         break
                     with _undisturbed():
                         run.push(batch)
+                        between.serve()
                     display.redraw()
                 run.count(source.counts)
                 run.close(None if printer.gone else source.end)
@@ -111,6 +127,7 @@ def play_lines(source: Source, profile: Profile, speed: float | None, out: Path,
 )
 @stretch_options
 @lines_option
+@publish_options
 @out_option
 @click.option(
     "--verify",
@@ -127,6 +144,9 @@ def replay(
     start: int,
     stop: int | None,
     lines: bool,
+    broker: str | None,
+    publish_frames: bool,
+    allow_acknowledge: bool,
     out: Path,
     verifying: bool,
     as_json: bool,
@@ -154,8 +174,9 @@ def replay(
     given = parse_bus_options(bus_options, profile)
     stretch = stretch_of(start, stop)
     source = open_source(path, profile, given, stretch)
+    settings = settings_of(profile, broker, publish_frames, allow_acknowledge, by_profile=False)
     if lines or not sys.stdout.isatty():
-        play_lines(source, profile, factor, out, Page())
+        play_lines(source, profile, factor, out, Page(), settings)
         return 0
     from livewatch.dashboard import show_replay
     from livewatch.run.player import Player
@@ -163,6 +184,7 @@ def replay(
     folder = SessionFolder.create(out, profile, [source.name])
     recorder = Recorder(folder, may_wait=True)
     player = Player(lambda: open_source(path, profile, given, stretch), profile, recorder, speed=factor)
-    show_replay(player)
+    with published(settings, recorder, lambda: player.run, player.submit, player.apply, replaying=True):
+        show_replay(player)
     say(kept_sentence(recorder))
     return 0

@@ -21,6 +21,7 @@ from livewatch.commands.line_display import LineDisplay
 from livewatch.commands.options import bus_option, lines_option, out_option, profile_option, read_duration
 from livewatch.commands.page import say
 from livewatch.commands.printing import Printer, direct_page
+from livewatch.commands.publishing import publish_options, published, settings_of
 from livewatch.run.history import History
 from livewatch.run.live import LiveBus, LiveRun, found_buses_text, list_buses, parse_live_buses
 from livewatch.wording.recording import kept_sentence
@@ -83,6 +84,7 @@ def _buses(options: tuple[str, ...], profile: Profile) -> list[LiveBus]:
 @click.option("--host", default="127.0.0.1", show_default=True, help="Address the browser view listens on.")
 @click.option("--port", type=click.IntRange(1, 65535), default=8000, show_default=True, help="Its port.")
 @click.option("--token", help="What a browser must bring; one is made up where others can reach the address.")
+@publish_options
 @out_option
 def watch(
     profile_name: str | None,
@@ -96,6 +98,9 @@ def watch(
     host: str,
     port: int,
     token: str | None,
+    broker: str | None,
+    publish_frames: bool,
+    allow_acknowledge: bool,
     out: Path,
 ) -> int:
     """Watch a car or a dyno cell live. The driver drives; a passenger or an operator reads.
@@ -116,8 +121,11 @@ def watch(
         from livewatch.dashboard.browser.server import serve_in_browser
 
         shown = _shown(profile_name, bus_options, poll, duration, out)
+        shown += ["--publish", broker] if broker is not None else []
+        shown += ["--publish-frames"] * publish_frames + ["--allow-acknowledge"] * allow_acknowledge
         serve_in_browser([sys.executable, "-m", "livewatch.commands.behind_page", *shown], host, port, token)
         return 0
+    settings = settings_of(profile, broker, publish_frames, allow_acknowledge, by_profile=True)
     folder = SessionFolder.create(out, profile, [bus.text for bus in buses])
     recorder = Recorder(folder)
     run = Run(profile, recorder, history=History(profile))
@@ -125,10 +133,11 @@ def watch(
     code = 0
     try:
         if lines or not sys.stdout.isatty():
-            return _watch_lines(live, recorder, duration)
+            with published(settings, recorder, lambda: run, live.submit):
+                return _watch_lines(live, recorder, duration)
         from livewatch.dashboard import show_live
 
-        with _signals_noted() as noted:
+        with _signals_noted() as noted, published(settings, recorder, lambda: run, live.submit):
             show_live(live, None if duration is None else duration / 1e9)
         code = 128 + noted[0] if noted else 0
     except SourceError:

@@ -21,9 +21,12 @@ __all__ = [
     "Diagnostics",
     "Engine",
     "Message",
+    "MqttChannel",
+    "MqttMapping",
     "Parameter",
     "PollRequest",
     "Profile",
+    "Publishing",
     "Signal",
     "TableMapping",
     "WantedBoost",
@@ -238,6 +241,47 @@ class TableMapping:
 
 
 @dataclass(frozen=True, slots=True)
+class MqttChannel:
+    """Where a channel comes from when messages bring it.
+
+    Attributes:
+        topic: of the messages.
+        field: the way to the value in a JSON payload, names with dots between; empty for a payload that is a number.
+        unit: of that number; None for the channel's own.
+        time: the way to the sender's time; empty where it sends none, and the time of arrival counts.
+        time_unit: "s", "ms", "us" or "ns" since the Unix epoch, or "utc" for ISO 8601 text.
+    """
+
+    topic: str
+    field: str = ""
+    unit: str | None = None
+    time: str = ""
+    time_unit: str = "s"
+
+
+@dataclass(frozen=True, slots=True)
+class MqttMapping:
+    """What messages bring: by channel; `window` ns within which late ones are put in order."""
+
+    channels: Mapping[str, MqttChannel] = field(default_factory=dict)
+    window: int = 500_000_000
+
+
+@dataclass(frozen=True, slots=True)
+class Publishing:
+    """What leaves the machine by way of an MQTT broker: the broker and what this station is called there (empty where
+    nobody says), whose values are sent and every how many ns, whether raw frames are, and whether alarms may be
+    acknowledged from afar."""
+
+    broker: str = ""
+    station: str = ""
+    channels: tuple[str, ...] = ()
+    every: int = 200_000_000
+    rows: bool = False
+    acknowledge: bool = False
+
+
+@dataclass(frozen=True, slots=True)
 class Profile:
     """Everything the user declared about one vehicle or cell, resolved.
 
@@ -262,6 +306,8 @@ class Profile:
     """Nanoseconds of values before an alarm that its event carries."""
     sources: Mapping[str, str]
     text: str
+    mqtt: MqttMapping = field(default_factory=MqttMapping)
+    publish: Publishing | None = None
     left_out: tuple[str, ...] = field(default=(), compare=False)
     """What is wrong with each message of a DBC that could not be used."""
 

@@ -29,7 +29,7 @@ from livewatch.profile.diagnostic_port.port import DiagnosticPort, read_port
 from livewatch.profile.document import Document, KeyPath, merged, read_document
 from livewatch.profile.engine_and_authority import constants_of, resolve_authority, resolve_engine
 from livewatch.profile.message_catalogue import read_messages
-from livewatch.profile.model import Diagnostics, Profile, TableMapping
+from livewatch.profile.model import Diagnostics, MqttChannel, MqttMapping, Profile, Publishing, TableMapping
 from livewatch.profile.resolved_text import resolved_text
 from livewatch.profile.schema import ChannelEntry, ProfileFile
 from livewatch.profile.units import UnitError, convert
@@ -145,6 +145,7 @@ class _Loader:
         port = read_port(file, document)
         entries = {**file.channels, **polled_entries(file.channels, port)}
         entries |= {name: ChannelEntry() for name in file.tables.columns if name in CATALOGUE and name not in entries}
+        entries |= {name: ChannelEntry() for name in file.mqtt.channels if name in CATALOGUE and name not in entries}
         changes = file.signature_alarms
         defaults = signature_defaults() if changes.enabled else SignatureDefaults()
         entries |= signature_channels(defaults, entries, constants)
@@ -177,6 +178,7 @@ class _Loader:
             file.lead_up,
             file.sources or self._sources,
             "",
+            *_links(file),
             tuple(catalogue.left_out),
         )
         return replace(profile, text=resolved_text(profile, alarm_entries, catalogue))
@@ -199,6 +201,22 @@ class _Loader:
     def _relative(self, path: Path) -> str:
         """A file as `Profile.sources` names it: as seen from the folder of the profile."""
         return Path(os.path.relpath(path, self._folder or Path())).as_posix()
+
+
+def _links(file: ProfileFile) -> tuple[MqttMapping, Publishing | None]:
+    """What comes and what goes by way of a broker."""
+    mapping = MqttMapping(
+        {
+            name: MqttChannel(entry.topic, entry.field, entry.unit, entry.time, entry.time_unit)
+            for name, entry in file.mqtt.channels.items()
+        },
+        file.mqtt.window,
+    )
+    wanted = file.publish
+    if wanted is None:
+        return mapping, None
+    channels = tuple(wanted.channels)
+    return mapping, Publishing(wanted.broker, wanted.station, channels, wanted.every, wanted.frames, wanted.acknowledge)
 
 
 def _reason(error: OSError) -> str:
@@ -232,15 +250,19 @@ def _check_names(file: ProfileFile, channels: BoundChannels, document: Document)
     for position, name in enumerate(file.figures):
         if name not in known:
             document.wrong(("figures", position), f"unknown channel {name!r}{nearest(name, known)}")
-    for name, entry in file.tables.columns.items():
-        path: KeyPath = ("tables", "columns", name)
+    for position, name in enumerate(() if file.publish is None else file.publish.channels):
+        if name not in known:
+            document.wrong(("publish", "channels", position), f"unknown channel {name!r}{nearest(name, known)}")
+    brought = [(("tables", "columns", name), name, entry.unit, "column") for name, entry in file.tables.columns.items()]
+    brought += [(("mqtt", "channels", name), name, entry.unit, "message") for name, entry in file.mqtt.channels.items()]
+    for path, name, unit, bringer in brought:
         channel = channels.channels.get(name)
         if name not in known:
             document.wrong(path, f"unknown channel {name!r}{nearest(name, known)}", key=True)
         elif channel is not None and channel.formula is not None:
-            document.wrong(path, f"{name} is computed by a formula: no column can bring it", key=True)
-        elif channel is not None and entry.unit is not None:
-            _check_conversion(entry.unit, channel.unit, (*path, "unit"), document)
+            document.wrong(path, f"{name} is computed by a formula: no {bringer} can bring it", key=True)
+        elif channel is not None and unit is not None:
+            _check_conversion(unit, channel.unit, (*path, "unit"), document)
     if (unit := file.tables.time_unit) is not None and unit.strip().lower() != ISO_TIME:
         _check_conversion(unit, "s", ("tables", "time_unit"), document)
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
+from dataclasses import asdict
 from typing import Any
 
 import yaml
@@ -79,6 +80,8 @@ def resolved_text(profile: Profile, alarms: Mapping[str, AlarmEntry], catalogue:
         "alarms": {name: _alarm(entry) for name, entry in alarms.items() if name in names},
         "signature_alarms": "off",
         "tables": _tables(profile),
+        "mqtt": _mqtt(profile),
+        "publish": _publish(profile),
         "figures": list(profile.figures),
     }
     document = {key: value for key, value in document.items() if value not in (None, [], {})}
@@ -252,3 +255,29 @@ def _tables(profile: Profile) -> dict[str, Any]:
     }
     entry = {"columns": columns, "time": profile.tables.time, "time_unit": profile.tables.time_unit}
     return {key: value for key, value in entry.items() if value not in (None, {})}
+
+
+def _mqtt(profile: Profile) -> dict[str, Any] | None:
+    mapping = profile.mqtt
+    if not mapping.channels:
+        return None
+    channels = {
+        name: {key: value for key, value in asdict(entry).items() if value not in (None, "")}
+        for name, entry in mapping.channels.items()
+    }
+    return {"channels": channels, "window": duration_text(mapping.window)}
+
+
+def _publish(profile: Profile) -> dict[str, Any] | None:
+    wanted = profile.publish
+    if wanted is None:
+        return None
+    entry = {
+        "broker": wanted.broker,
+        "station": wanted.station,
+        "channels": list(wanted.channels),
+        "every": duration_text(wanted.every),
+        "frames": wanted.rows,
+        "acknowledge": wanted.acknowledge,
+    }
+    return {key: value for key, value in entry.items() if value not in ("", [])}

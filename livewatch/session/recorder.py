@@ -22,7 +22,7 @@ from collections import Counter, deque
 from collections.abc import Sequence
 from itertools import islice
 from types import TracebackType
-from typing import Self
+from typing import Protocol, Self
 
 from livewatch.data.events import Event
 from livewatch.data.frames import FrameBatch
@@ -31,7 +31,7 @@ from livewatch.session.event_writer import AT_ONCE, RETRY_EVERY, EventWriter
 from livewatch.session.folder import EVENTS, SessionFolder
 from livewatch.session.row_writer import RowWriter
 
-__all__ = ["Recorder"]
+__all__ = ["Follower", "Recorder"]
 
 WRITE_EVERY = 0.1
 """Seconds between pieces of rows."""
@@ -51,6 +51,20 @@ SILENT_AFTER = 0.5
 """Seconds without an answer from the disk after which `trouble` speaks of it."""
 LOSSES = ("not recorded", "removed")
 """What the kinds of `counts` say that something is missing from the recording."""
+
+
+class Follower(Protocol):
+    """Whoever wants to know what is recorded. It must not wait, nor raise. `trouble` is what is wrong with it, for the
+    screen; empty when nothing is."""
+
+    @property
+    def trouble(self) -> str: ...
+
+    def rows(self, batch: FrameBatch | SampleBatch) -> None:
+        """These are recorded."""
+
+    def events(self, events: Sequence[Event]) -> None:
+        """So are these."""
 
 
 class Recorder:
@@ -76,6 +90,8 @@ class Recorder:
         may_wait: bool = False,
     ) -> None:
         self.folder = folder
+        self.followers: list[Follower] = []
+        """Told of every row and event, each once, whatever becomes of it on the disk."""
         self._events = EventWriter(folder)
         names = [channel.name for channel in folder.profile().channels]
         self._rows = RowWriter(folder, names, part_bytes, keep_free)
@@ -107,6 +123,8 @@ class Recorder:
         """Take raw rows; does not wait for the disk."""
         if not len(batch):
             return
+        for follower in self.followers:
+            follower.rows(batch)
         with self._state:
             if self._may_wait:
                 self._state.wait_for(lambda: self._has_room(batch) or bool(self._row_trouble) or self._closing)
@@ -124,6 +142,8 @@ class Recorder:
         at the latest after `patience` seconds. Returns whether they are."""
         if not events:
             return True
+        for follower in self.followers:
+            follower.events(events)
         urgent = any(isinstance(event, AT_ONCE) for event in events)
         began = time.monotonic()
         if urgent:

@@ -109,6 +109,7 @@ class SnapshotMaker:
             free = recorder.free_bytes
             if free is not None and free < LITTLE_SPACE:
                 found.append(f"The disk is nearly full: {free / 1e6:.0f} MB left for the recording.")
+            found += [f"Not published: {follower.trouble}." for follower in recorder.followers if follower.trouble]
         for bus in buses:
             if bus.state == "open":
                 continue

@@ -1,0 +1,143 @@
+"""What the entries of a profile are made of: names, quantities with units, times, and the rules each has to keep.
+
+Values as YAML has them come in; checked ones come out, or a ValueError that says what was expected.
+"""
+
+from __future__ import annotations
+
+import re
+from itertools import pairwise
+from typing import Annotated, Literal
+
+from pydantic import AfterValidator, BeforeValidator, ConfigDict, Field
+
+from livewatch.data.frames import LARGEST_EXTENDED
+from livewatch.profile.formula.syntax import FUNCTIONS, WORDS
+from livewatch.profile.fuels import stoichiometric_ratio
+from livewatch.profile.units import UnitError, parse_duration, parse_quantity, parse_range, read_unit
+
+__all__ = [
+    "ENTRY",
+    "OUTSIDE",
+    "BusName",
+    "Curve",
+    "Duration",
+    "Fuel",
+    "Identifier",
+    "Litres",
+    "Name",
+    "Number",
+    "Order",
+    "Pressure",
+    "Ratio",
+    "Shares",
+    "SignalName",
+    "Text",
+    "UnitText",
+    "bus_name",
+    "raw_range",
+    "read_column",
+    "read_every",
+    "read_lead_up",
+    "read_tick",
+]
+
+_NAME = re.compile(r"[A-Za-z_][A-Za-z0-9_]*\Z")
+_SIGNAL_NAME = re.compile(r"[^\s.]+\Z")
+_BUS = re.compile(r"[A-Za-z0-9_-]+\Z")
+
+
+def _text(value: object) -> object:
+    """A number where text is meant: `unit: 1`, `deadband: 0.02`."""
+    return repr(value) if isinstance(value, int | float) and not isinstance(value, bool) else value
+
+
+def _name(value: str) -> str:
+    if not _NAME.match(value):
+        raise ValueError(f"{value!r} is no name: use letters, digits and _, no digit first")
+    if value in FUNCTIONS or value in WORDS:
+        raise ValueError(f"{value!r} is a word of the formula language: choose another name")
+    return value
+
+
+def _signal_name(value: str) -> str:
+    if not _SIGNAL_NAME.match(value):
+        raise ValueError(f"{value!r} is no signal name: no spaces or dots")
+    return value
+
+
+def bus_name(value: str) -> str:
+    """`value` as the name of a bus.
+
+    Raises:
+        ValueError: it is none.
+    """
+    if not _BUS.match(value):
+        raise ValueError(f"{value!r} is no bus name: use letters, digits, _ and -")
+    return value
+
+
+def _unit(value: str) -> str:
+    read_unit(value)
+    return value
+
+
+def _fuel(value: str) -> str:
+    stoichiometric_ratio(value)
+    return value
+
+
+def read_every(value: object) -> int:
+    every = parse_duration(value)
+    if every < 10_000_000:
+        raise UnitError(f"{value} is too often to ask: expected 10 ms or more")
+    return every
+
+
+def read_tick(value: object) -> int:
+    tick = parse_duration(value)
+    if not 1_000_000 <= tick <= 1_000_000_000:
+        raise UnitError(f"a tick of {value} makes no sense: expected 1 ms to 1 s")
+    return tick
+
+
+def read_lead_up(value: object) -> int:
+    lead_up = parse_duration(value)
+    if lead_up > 60_000_000_000:
+        raise UnitError(f"{value} before every alarm is too much to keep: expected at most 60 s")
+    return lead_up
+
+
+def raw_range(value: object) -> object:
+    return (value, value) if type(value) is int else value
+
+
+def read_column(value: object) -> object:
+    return {"column": value} if isinstance(value, str) else value
+
+
+def _curve(value: list[tuple[float, float]]) -> list[tuple[float, float]]:
+    if len(value) < 2 or any(later[0] <= earlier[0] for earlier, later in pairwise(value)):
+        raise ValueError("a curve needs two or more [input, output] points with ascending inputs")
+    return value
+
+
+Name = Annotated[str, AfterValidator(_name)]
+SignalName = Annotated[str, AfterValidator(_signal_name)]
+BusName = Annotated[str, AfterValidator(bus_name)]
+Text = Annotated[str, BeforeValidator(_text)]
+UnitText = Annotated[str, BeforeValidator(_text), AfterValidator(_unit)]
+Duration = Annotated[int, BeforeValidator(parse_duration)]
+Curve = Annotated[list[tuple[float, float]], AfterValidator(_curve)]
+Identifier = Annotated[int, Field(ge=0, le=LARGEST_EXTENDED)]
+Number = Annotated[float, Field(allow_inf_nan=False)]
+Litres = Annotated[float, BeforeValidator(lambda value: parse_quantity(value, "L")), Field(gt=0.05, lt=30)]
+Pressure = Annotated[float, BeforeValidator(lambda value: parse_quantity(value, "kPa"))]
+OUTSIDE = 101.325
+"""kPa: the air outside at sea level (ISO 2533); no engine wants less of boost."""
+Ratio = Annotated[float, BeforeValidator(lambda value: parse_quantity(value, "1")), Field(gt=3, lt=40)]
+Shares = Annotated[tuple[float, float], BeforeValidator(lambda value: parse_range(value, "1"))]
+Fuel = Annotated[str, AfterValidator(_fuel)]
+Order = Literal["little_endian", "big_endian"]
+ENTRY = ConfigDict(extra="forbid", frozen=True, populate_by_name=True)
+"""Of every entry: unknown keys are mistakes, and nothing changes after loading."""
