@@ -10,6 +10,7 @@ import sys
 import threading
 import time
 from collections.abc import Iterator
+from functools import partial
 from pathlib import Path
 from typing import TextIO
 
@@ -17,6 +18,7 @@ import click
 from rich.text import Text
 
 from livewatch import Profile, Recorder, Run, SessionFolder, SourceError, UsageError, nearest, profile_for
+from livewatch.commands.far import Far
 from livewatch.commands.line_display import LineDisplay
 from livewatch.commands.options import bus_option, lines_option, out_option, profile_option, read_duration
 from livewatch.commands.page import say
@@ -71,6 +73,12 @@ def _buses(options: tuple[str, ...], profile: Profile) -> list[LiveBus]:
     "A bus of the profile and the adapter it is on, for example engine=socketcan:can0@500k. Repeatable.",
     "BUS=INTERFACE:CHANNEL@RATE",
 )
+@click.option(
+    "--from-mqtt",
+    metavar="BROKER[/STATION]",
+    help="Watch a station elsewhere that publishes its frames; without a station, the channels that the profile's "
+    "`mqtt` names, beside the buses or alone.",
+)
 @click.option("--list-buses", is_flag=True, help="Show the adapters found on this machine, and end.")
 @click.option("--poll", is_flag=True, help="Transmit the profile's polls (read-only requests). Off unless given.")
 @click.option("--yes", is_flag=True, help="Do not ask before polling.")
@@ -89,6 +97,7 @@ def _buses(options: tuple[str, ...], profile: Profile) -> list[LiveBus]:
 def watch(
     profile_name: str | None,
     bus_options: tuple[str, ...],
+    from_mqtt: str | None,
     list_buses: bool,
     poll: bool,
     yes: bool,
@@ -108,28 +117,31 @@ def watch(
     \b
       livewatch watch --list-buses
       livewatch watch -p brackwell_20t --bus engine=socketcan:can0@500k
+      livewatch watch --from-mqtt mqtts://broker.example/car_7
       livewatch watch -p dyno_cell --bus engine=slcan:/dev/ttyACM0@500k --bus cell=virtual:cell
     """
     if list_buses:
         _show_buses()
         return 0
-    profile = profile_for(None, profile_name)
-    buses = _buses(bus_options, profile)
+    far = Far.of(from_mqtt, bus_options, poll)
+    profile = far.profile() if far is not None and far.station and not profile_name else profile_for(None, profile_name)
+    buses = [] if far is not None and not bus_options else _buses(bus_options, profile)
     if poll:
         _agree_to_poll(profile, yes)
     if browser:
         from livewatch.dashboard.browser.server import serve_in_browser
 
         shown = _shown(profile_name, bus_options, poll, duration, out)
+        shown += ["--from-mqtt", from_mqtt] if from_mqtt is not None else []
         shown += ["--publish", broker] if broker is not None else []
         shown += ["--publish-frames"] * publish_frames + ["--allow-acknowledge"] * allow_acknowledge
         serve_in_browser([sys.executable, "-m", "livewatch.commands.behind_page", *shown], host, port, token)
         return 0
     settings = settings_of(profile, broker, publish_frames, allow_acknowledge, by_profile=True)
-    folder = SessionFolder.create(out, profile, [bus.text for bus in buses])
+    folder = SessionFolder.create(out, profile, [*(bus.text for bus in buses), *([from_mqtt] if from_mqtt else [])])
     recorder = Recorder(folder)
     run = Run(profile, recorder, history=History(profile))
-    live = LiveRun(run, buses, transmit=poll)
+    live = LiveRun(run, buses, poll, None if far is None else partial(far.received, run))
     code = 0
     try:
         if lines or not sys.stdout.isatty():
@@ -157,7 +169,8 @@ def _shown(
     buses = [word for option in bus_options for word in ("--bus", option)]
     polling = ["--poll", "--yes"] if poll else []
     lasting = [] if duration is None else ["--for", f"{duration / 1e6:.0f} ms"]
-    return ["watch", "-p", str(profile_name), *buses, *polling, *lasting, "--out", str(out)]
+    named = [] if profile_name is None else ["-p", profile_name]
+    return ["watch", *named, *buses, *polling, *lasting, "--out", str(out)]
 
 
 def _show_buses() -> None:
@@ -179,7 +192,13 @@ def _watch_lines(live: LiveRun, recorder: Recorder, duration: int | None) -> int
     with _signals_noted() as noted, LineDisplay(live.run, printer, live) as display:
         live.start()
         try:
-            while live.running and not noted and not printer.gone and (end is None or time.monotonic() < end):
+            while (
+                live.running
+                and not live.finished
+                and not noted
+                and not printer.gone
+                and (end is None or time.monotonic() < end)
+            ):
                 time.sleep(0.05)
                 display.redraw()
         except KeyboardInterrupt:

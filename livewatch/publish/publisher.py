@@ -218,9 +218,7 @@ class Publisher:
             began = wall.monotonic()
             judged = began - self._judged >= JUDGE_EVERY
             try:
-                look: Look = await asyncio.wrap_future(
-                    self._ask(lambda judged=judged: self._looker.look(self._run_of(), judged))
-                )
+                look: Look = await asyncio.wrap_future(self._ask(partial(self._look, judged)))
             except LivewatchError:
                 await asyncio.sleep(float("inf"))  # The run has ended.
                 return
@@ -228,6 +226,10 @@ class Publisher:
                 self._judged = began
             await self._send_look(connection, look)
             await asyncio.sleep(max(0.05, LOOK_EVERY - (wall.monotonic() - began)))
+
+    def _look(self, judged: bool) -> Look:
+        """By the run's thread."""
+        return self._looker.look(self._run_of(), judged)
 
     async def _send_look(self, connection: Connection, look: Look) -> None:
         self._time = look.time

@@ -20,10 +20,11 @@ import sys
 import time as wall
 from collections.abc import Callable, Sequence
 from concurrent.futures import Future
-from typing import TypeVar
+from typing import Protocol, TypeVar
 
 import numpy as np
 
+from livewatch.data.frames import FrameBatch
 from livewatch.data.samples import Rows, SampleBatch
 from livewatch.run.announcer import Announcer
 from livewatch.run.run import Run
@@ -38,11 +39,13 @@ from livewatch.sources.live.source import (
     list_buses,
     parse_live_buses,
 )
+from livewatch.sources.live.turn import Turn
 from livewatch.sources.polling.poller import Poller
 
 __all__ = [
     "LiveBus",
     "LiveRun",
+    "RowSource",
     "found_buses_text",
     "list_buses",
     "parse_live_buses",
@@ -69,21 +72,52 @@ def spare_from_collection() -> None:
     gc.freeze()
 
 
+class RowSource(Protocol):
+    """What a live run receives rows from; see `LiveSource` for what each of these promises."""
+
+    turn: Turn
+
+    @property
+    def finished(self) -> bool:
+        """Whether nothing more can come."""
+
+    @property
+    def counts(self) -> dict[str, int]: ...
+
+    def open(self) -> None: ...
+
+    def close(self) -> None: ...
+
+    def collect(self) -> Rows: ...
+
+    def emptied(self) -> float: ...
+
+    def status(self) -> list[BusStatus]: ...
+
+
 class LiveRun:
     """Args:
     run: what the frames go through; from `start` to the end of `stop` only this run's thread touches it.
     buses: what to listen to.
     transmit: whether the profile's polls are sent.
+    received: makes of the buses what rows are received from, where there is more than buses or something else.
     """
 
-    def __init__(self, run: Run, buses: Sequence[LiveBus], transmit: bool = False) -> None:
+    def __init__(
+        self,
+        run: Run,
+        buses: Sequence[LiveBus],
+        transmit: bool = False,
+        received: Callable[[LiveSource], RowSource] | None = None,
+    ) -> None:
         self.run = run
-        self.source = LiveSource(buses, transmit)
+        live = LiveSource(buses, transmit)
+        self.source: RowSource = live if received is None else received(live)
         recorder = run.recorder
         self._recorder = recorder if isinstance(recorder, Recorder) else None
         self.announcer = Announcer(self._recorder, run.listeners)
         run.outbox = self.announcer.put
-        self._poller = Poller(run.profile, self.source) if transmit else None
+        self._poller = Poller(run.profile, live) if transmit else None
         self._worker = Worker("livewatch run", self._round, self._finish, "the run has ended")
         self._usual_hand_on = sys.getswitchinterval()
         self._due = self._silent_row_due = self._losses_due = 0.0
@@ -118,6 +152,11 @@ class LiveRun:
         return self._worker.running
 
     @property
+    def finished(self) -> bool:
+        """Whether nothing more can come."""
+        return self.source.finished
+
+    @property
     def failure(self) -> BaseException | None:
         """What ended the run against its will, or was wrong with who listens to it."""
         return self._worker.failure or self.announcer.failure
@@ -147,7 +186,7 @@ class LiveRun:
         batch = self.source.collect()
         if not len(batch):
             return False
-        if self._poller is not None:
+        if self._poller is not None and isinstance(batch, FrameBatch):
             self._poller.observe(batch)
         self._judge(batch)
         self._base, self._since = self._clock(), wall.monotonic()

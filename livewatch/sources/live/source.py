@@ -157,6 +157,11 @@ class LiveSource:
         return [reader.status() for reader in self._readers]
 
     @property
+    def finished(self) -> bool:
+        """Whether nothing more can come: a bus may always speak again."""
+        return False
+
+    @property
     def counts(self) -> dict[str, int]:
         """What went wrong so far on all buses together, by plain-worded kind; only what did happen."""
         total: dict[str, int] = {}

@@ -231,9 +231,7 @@ class Link:
         five = self._version is aiomqtt.ProtocolVersion.V5
         will = None
         if self._will is not None:
-            properties = Properties(PacketTypes.WILLMESSAGE) if five else None
-            if properties is not None:
-                properties.WillDelayInterval = WILL_DELAY
+            properties = _will_properties() if five else None
             will = aiomqtt.Will(self._will.topic, self._will.payload, 1, True, properties)
         numbers: list[Connection] = []
         client = _Client(
@@ -267,3 +265,9 @@ class Link:
 
     def _count_left_out(self) -> None:
         self.left_out += 1
+
+
+def _will_properties() -> Properties:
+    properties: Properties = Properties(PacketTypes.WILLMESSAGE)  # type: ignore[no-untyped-call]
+    properties.WillDelayInterval = WILL_DELAY
+    return properties
