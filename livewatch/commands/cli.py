@@ -27,6 +27,7 @@ __all__ = ["main"]
 COMMANDS: dict[str, str] = {
     "demo": "Play the most telling of the recorded drives. Needs no car.",
     "watch": "Watch a car or a dyno cell live, through any CAN adapter.",
+    "board": "Show every station of an MQTT broker, worst first.",
     "replay": "Play a recording, a table or a session folder as if it were live.",
     "diagnose": "Read recordings as fast as it goes and say what they show.",
     "check": "Compare a build sheet with a calibration before a wheel turns.",

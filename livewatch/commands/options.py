@@ -12,6 +12,7 @@ import click
 from livewatch import Stretch, UsageError
 
 __all__ = [
+    "browser_options",
     "bus_option",
     "lines_option",
     "out_option",
@@ -69,6 +70,18 @@ def profile_option(required: bool) -> Callable[[Command], Command]:
 def bus_option(text: str, metavar: str = "BUS=CHANNEL") -> Callable[[Command], Command]:
     """`--bus`, repeatable."""
     return click.option("--bus", "bus_options", metavar=metavar, multiple=True, help=text)
+
+
+def browser_options(command: Command) -> Command:
+    """`--browser`, `--host`, `--port`, `--token`."""
+    for option in (
+        click.option("--token", help="What a browser must bring; one is made up where others can reach the address."),
+        click.option("--port", type=click.IntRange(1, 65535), default=8000, show_default=True, help="Its port."),
+        click.option("--host", default="127.0.0.1", show_default=True, help="Address the browser view listens on."),
+        click.option("--browser", is_flag=True, help="Show it in a browser, on this machine unless --host says more."),
+    ):
+        command = option(command)
+    return command
 
 
 def lines_option(command: Command) -> Command:

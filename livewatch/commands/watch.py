@@ -20,7 +20,14 @@ from rich.text import Text
 from livewatch import Profile, Recorder, Run, SessionFolder, SourceError, UsageError, nearest, profile_for
 from livewatch.commands.far import Far
 from livewatch.commands.line_display import LineDisplay
-from livewatch.commands.options import bus_option, lines_option, out_option, profile_option, read_duration
+from livewatch.commands.options import (
+    browser_options,
+    bus_option,
+    lines_option,
+    out_option,
+    profile_option,
+    read_duration,
+)
 from livewatch.commands.page import say
 from livewatch.commands.printing import Printer, direct_page
 from livewatch.commands.publishing import publish_options, published, settings_of
@@ -86,12 +93,7 @@ def _buses(options: tuple[str, ...], profile: Profile) -> list[LiveBus]:
     "--for", "duration", metavar="TIME", callback=read_duration, help="End by itself after this long: 10 min."
 )
 @lines_option
-@click.option(
-    "--browser", is_flag=True, help="Show the dashboard in a browser, on this machine unless --host says more."
-)
-@click.option("--host", default="127.0.0.1", show_default=True, help="Address the browser view listens on.")
-@click.option("--port", type=click.IntRange(1, 65535), default=8000, show_default=True, help="Its port.")
-@click.option("--token", help="What a browser must bring; one is made up where others can reach the address.")
+@browser_options
 @publish_options
 @out_option
 def watch(

@@ -5,10 +5,11 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from livewatch.publish.board_link import BoardLink
     from livewatch.run.live import LiveRun
     from livewatch.run.player import Player
 
-__all__ = ["show_live", "show_replay"]
+__all__ = ["show_board", "show_live", "show_replay"]
 
 
 def show_live(live: LiveRun, lasting: float | None = None) -> None:
@@ -32,3 +33,17 @@ def show_replay(player: Player, view: str = "seat") -> None:
     from livewatch.dashboard.show_on_terminal import show
 
     show(WatchedReplay(player), view)
+
+
+def show_board(link: BoardLink) -> None:
+    """Show the stations of a broker until the person quits; the link is started before and stopped after."""
+    from livewatch.dashboard.board import Board
+
+    link.start()
+    try:
+        app = Board(link)
+        app.run()
+        if app.fault is not None:
+            raise app.fault
+    finally:
+        link.stop()

@@ -128,13 +128,17 @@ class Dashboard(AlarmActions, TimeActions):
             self.set_timer(max(0.001, self._lasting), self.exit)
         if self._said:
             self.notify(self._said, severity="warning", timeout=30)
-        if not self.remembered.cautions_read(self.watched.profile.name):
-            self.push_screen(Cautions(self.watched.profile.name), self._cautions_answered)
+        self.show_cautions()
         self.call_after_refresh(self.beat)
         if self.watched.player is None:
             from livewatch.run.live import spare_from_collection  # brings python-can: a replay needs none
 
             self.call_after_refresh(spare_from_collection)
+
+    def show_cautions(self) -> None:
+        """Once for each vehicle."""
+        if not self.remembered.cautions_read(self.watched.profile.name):
+            self.push_screen(Cautions(self.watched.profile.name), self._cautions_answered)
 
     def on_app_focus(self) -> None:
         """Somebody looks at it, perhaps on another browser than before, which knows nothing of what was drawn."""

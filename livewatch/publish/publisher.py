@@ -253,7 +253,7 @@ class Publisher:
                 await connection.publish(self._topic("rows", self._session), payload)
 
     async def _listen(self, connection: Connection) -> None:
-        async for message in connection.messages:
+        async for message in connection.messages():
             found = read_topic(str(message.topic))
             if found is None or found[0] != self.settings.station:
                 continue

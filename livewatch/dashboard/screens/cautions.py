@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import ClassVar
 
 from textual.app import ComposeResult
@@ -31,15 +32,16 @@ class Cautions(ModalScreen[bool]):
         Binding("q,escape,ctrl+q", "answer(False)", "Leave"),
     ]
 
-    def __init__(self, vehicle: str) -> None:
+    def __init__(self, vehicle: str, more: Sequence[str] = ()) -> None:
         super().__init__()
         self._vehicle = vehicle
+        self._cautions = (*CAUTIONS, *more)
 
     def compose(self) -> ComposeResult:
         """Text, and what the two keys do."""
         with Vertical(id="dialog"):
             yield Static(f"Before the first run with {shown(self._vehicle)}", classes="title", markup=False)
-            for caution in CAUTIONS:
+            for caution in self._cautions:
                 yield Static(f"-  {caution}", classes="caution", markup=False)
             yield Static("enter  I have read this        q  leave", classes="keys", id="answer", markup=False)
 

@@ -181,7 +181,7 @@ class ChannelSource:
 
     async def _serve(self, connection: Connection) -> None:
         await connection.subscribe(*self._bound)
-        async for message in connection.messages:
+        async for message in connection.messages():
             if not message.retain:  # what a broker kept is of another time
                 self.take(str(message.topic), message.payload)
 

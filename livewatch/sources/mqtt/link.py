@@ -14,7 +14,7 @@ import logging
 import secrets
 import threading
 import time
-from collections.abc import Awaitable, Callable
+from collections.abc import AsyncIterator, Awaitable, Callable
 from contextvars import ContextVar
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
@@ -39,8 +39,11 @@ TIMEOUT = 10.0
 """Seconds that the broker has to answer."""
 WILL_DELAY = 3
 """Seconds that a broker of MQTT 5 waits for a station to come back before it says that it is lost."""
-MOST_WAITING = 2_000
-"""Messages received and not yet looked at; further ones are left out, and counted."""
+MOST_WAITING = 20_000
+MOST_BYTES = 32_000_000
+"""Messages received and not yet looked at, and bytes of them; further ones are left out, and counted."""
+LARGEST_PACKET = 8_000_000
+"""Bytes of a message that a broker of MQTT 5 hands on to us (MQTT 5, 3.1.2.11.4)."""
 STEADY = 5.0
 """Seconds after which a connection counts as one that works."""
 _NUMBER: ContextVar[int] = ContextVar("number of the message that this task publishes", default=0)
@@ -65,6 +68,8 @@ class _Client(aiomqtt.Client):
 
     def __init__(self, refused: Callable[[int, str], None], left_out: Callable[[], None], **options: Any) -> None:
         self._refused, self._left_out = refused, left_out
+        self.waiting = 0
+        """Bytes of messages that wait to be looked at."""
         super().__init__(**options)
 
     def _pending_call(self, mid: int, *arguments: Any) -> Any:
@@ -77,9 +82,11 @@ class _Client(aiomqtt.Client):
         super()._on_publish(client, userdata, mid, reason_code, properties)
 
     def _on_message(self, client: Any, userdata: Any, message: Any) -> None:
-        if self._queue.full():
+        size = len(message.payload)
+        if self._queue.full() or self.waiting + size > MOST_BYTES:
             self._left_out()
             return
+        self.waiting += size
         super()._on_message(client, userdata, message)
 
 
@@ -87,7 +94,7 @@ class Connection:
     """An open link, for the coroutine that serves it. `refused` is called with the topic and the broker's reason when
     it does not take a message."""
 
-    def __init__(self, client: aiomqtt.Client, refused: Callable[[str, str], None]) -> None:
+    def __init__(self, client: _Client, refused: Callable[[str, str], None]) -> None:
         self._client, self._tell = client, refused
         self._early: dict[int, str] = {}
 
@@ -125,10 +132,15 @@ class Connection:
         """Have no more of them."""
         await self._client.unsubscribe(list(topics))
 
-    @property
-    def messages(self) -> Any:
-        """What comes, an asynchronous iterator of objects with `topic`, `payload` and `retain`."""
-        return self._client.messages
+    async def messages(self) -> AsyncIterator[aiomqtt.Message]:
+        """What comes.
+
+        Raises:
+            aiomqtt.MqttError: the link is lost.
+        """
+        async for message in self._client.messages:
+            self._client.waiting -= len(message.payload)
+            yield message
 
 
 class Link:
@@ -137,7 +149,6 @@ class Link:
     serve: what to do while connected; ends by being cancelled, or by what went wrong. It may return to have the link
         closed in order.
     will: what the broker says when the link is lost; None for nothing.
-    most_waiting: messages received that may wait to be looked at.
     """
 
     def __init__(
@@ -145,7 +156,6 @@ class Link:
         broker: Broker,
         serve: Callable[[Connection], Awaitable[None]],
         will: Will | None = None,
-        most_waiting: int = MOST_WAITING,
     ) -> None:
         self.broker = broker
         self.trouble = ""
@@ -156,7 +166,7 @@ class Link:
         """Topics that the broker did not let us use, and why."""
         self.left_out = 0
         """Messages received that there was no room for."""
-        self._serve, self._will, self._most_waiting = serve, will, most_waiting
+        self._serve, self._will = serve, will
         self._context = broker.tls_context()
         self._version = aiomqtt.ProtocolVersion.V5
         self._identifier = f"livewatch-{secrets.token_hex(6)}"
@@ -248,7 +258,8 @@ class Link:
             clean_session=None if five else True,
             timeout=TIMEOUT,
             keepalive=KEEP_ALIVE,
-            max_queued_incoming_messages=self._most_waiting,
+            properties=_connect_properties() if five else None,
+            max_queued_incoming_messages=MOST_WAITING,
             tls_context=self._context,
         )
         client.pending_calls_threshold = 1_000
@@ -265,6 +276,12 @@ class Link:
 
     def _count_left_out(self) -> None:
         self.left_out += 1
+
+
+def _connect_properties() -> Properties:
+    properties: Properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
+    properties.MaximumPacketSize = LARGEST_PACKET
+    return properties
 
 
 def _will_properties() -> Properties:

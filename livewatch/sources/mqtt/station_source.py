@@ -167,7 +167,7 @@ class StationSource:
     async def _serve(self, connection: Connection) -> None:
         station = self.station
         await connection.subscribe(topic(station, "profile"), topic(station, "status"), topic(station, "rows", "+"))
-        async for message in connection.messages:
+        async for message in connection.messages():
             found = read_topic(str(message.topic))
             if found is None or found[0] != station:
                 continue
