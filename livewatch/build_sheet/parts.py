@@ -18,6 +18,8 @@ __all__ = [
     "SLOTS",
     "AirMeterHousing",
     "BoostControlSolenoid",
+    "Cylinders",
+    "Displacement",
     "Downpipe",
     "Entry",
     "FuelInTank",
@@ -94,6 +96,8 @@ Octane = Annotated[Quantity, _reader("1", 50, 140)]
 Speed = Annotated[Quantity, _reader("rpm", 300, 20000)]
 Pressure = Annotated[Quantity, _reader("kPa", 10, 600)]
 Temperature = Annotated[Quantity, _reader("degC", -40, 150)]
+Displacement = Annotated[Quantity, _reader("L", 0.05, 30)]
+Cylinders = Annotated[Quantity, _reader("1", 1, 16)]
 Lambda = Annotated[Quantity, _reader("1", 0.6, 1.6)]
 
 

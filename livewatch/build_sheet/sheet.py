@@ -12,6 +12,10 @@ None, never a default. All mistakes are reported at once, each with file, line, 
     fitted:
       air_meter_housing: {part: housing B, bore: 70 mm}
       fuel: same
+
+`engine` (what somebody said of it: induction, air metering, displacement, cylinders, where the meter sits) and
+`unknown` (slots that were asked about without an answer) are for whoever carries on with a sheet: predictions take the
+engine from the profile.
 """
 
 from __future__ import annotations
@@ -21,22 +25,34 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
-from livewatch.build_sheet.parts import SLOTS, Entry, Part, Slots, WorkingPoints
+from livewatch.build_sheet.parts import SLOTS, Cylinders, Displacement, Entry, Part, Slots, WorkingPoints
 from livewatch.data.outside import read_file
 from livewatch.errors import Mistake, MistakesError
 from livewatch.profile.document import Document, read_document
 
-__all__ = ["SAME", "BuildSheet", "load_build_sheet", "read_build_sheet"]
+__all__ = ["SAME", "BuildSheet", "EngineSaid", "load_build_sheet", "read_build_sheet"]
 
 SAME = "same"
 """The word for a part that is fitted as the calibration expects it."""
 
 
+class EngineSaid(Entry):
+    """What somebody said of the engine; all of it may be left out."""
+
+    induction: Literal["turbocharged", "supercharged", "naturally_aspirated"] | None = None
+    air_metering: Literal["mass_air_flow", "speed_density"] | None = None
+    displacement: Displacement | None = None
+    cylinders: Cylinders | None = None
+    meter_sits_in: Literal["housing", "intake"] | None = None
+
+
 class _SheetFile(Entry):
     build_sheet: Literal[1]
     name: str
+    engine: EngineSaid = EngineSaid()
     calibrated_for: Slots
     fitted: Slots
+    unknown: tuple[Literal[SLOTS], ...] = ()  # type: ignore[valid-type] # their names
     working_points: WorkingPoints = WorkingPoints()
 
 
@@ -55,6 +71,8 @@ class BuildSheet:
     fitted: Mapping[str, Part]
     same: frozenset[str]
     working_points: WorkingPoints
+    engine: EngineSaid = EngineSaid()  # noqa: RUF009 - it never changes
+    unknown: tuple[str, ...] = ()
 
 
 def load_build_sheet(path: Path) -> BuildSheet:
@@ -93,7 +111,14 @@ def read_build_sheet(text: str, file: str) -> BuildSheet:
     document.raise_mistakes()
     assert sheet is not None
     return BuildSheet(
-        sheet.name, file, _stated(sheet.calibrated_for), _stated(sheet.fitted), same, sheet.working_points
+        sheet.name,
+        file,
+        _stated(sheet.calibrated_for),
+        _stated(sheet.fitted),
+        same,
+        sheet.working_points,
+        sheet.engine,
+        sheet.unknown,
     )
 
 
