@@ -21,11 +21,11 @@ from pathlib import Path
 from typing import Any
 
 from livewatch.data.kept import kept_folder
-from livewatch.diagnosis.pile import Pile
-from livewatch.diagnosis.pile_files import recordings_in
-from livewatch.diagnosis.pile_memory import code_state
-from livewatch.diagnosis.pile_row import PileRow, unread_row
-from livewatch.diagnosis.pile_run import PileWork
+from livewatch.diagnosis.pile.files import recordings_in
+from livewatch.diagnosis.pile.memory import code_state
+from livewatch.diagnosis.pile.processes import Pile
+from livewatch.diagnosis.pile.row import PileRow, unread_row
+from livewatch.diagnosis.pile.work import PileWork
 from livewatch.errors import LivewatchError, SourceError
 from livewatch.session.folder import SessionFolder
 

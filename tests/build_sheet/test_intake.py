@@ -9,12 +9,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from livewatch.build_sheet.answer import Answer, answer_of
 from livewatch.build_sheet.forecast import predict
-from livewatch.build_sheet.intake import Intake
-from livewatch.build_sheet.questions import OTHER, PARTS, UNKNOWN, Choice, Measure, Question
+from livewatch.build_sheet.intake.answer import Answer, answer_of
+from livewatch.build_sheet.intake.questions import OTHER, PARTS, UNKNOWN, Choice, Measure, Question
+from livewatch.build_sheet.intake.sheet_text import sheet_text
+from livewatch.build_sheet.intake.told import Intake
 from livewatch.build_sheet.sheet import SAME, load_build_sheet, read_build_sheet
-from livewatch.build_sheet.sheet_text import sheet_text
 from livewatch.errors import UsageError
 from livewatch.profile import Profile, load_profile
 from livewatch.profile.shipped import shipped_folder

@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 
 from livewatch import Diagnosis, Failure, Pile, diagnose_pile
-from livewatch.diagnosis import pile as module
+from livewatch.diagnosis.pile import processes as module
 
 P = ("-p", "brackwell_20t")
 HEAVY = {"asammdf", "can", "cantools", "pandas", "pint", "pyarrow", "pydantic", "rich", "textual", "yaml"}

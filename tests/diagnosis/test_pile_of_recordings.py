@@ -16,9 +16,9 @@ from pyarrow import parquet
 
 from livewatch import Failure, Pile, PileRow, PileWork, recordings_in
 from livewatch.commands.cli import main
-from livewatch.diagnosis import pile as pool
-from livewatch.diagnosis import pile_run
-from livewatch.diagnosis.pile_table import COLUMNS
+from livewatch.diagnosis.pile import processes as pool
+from livewatch.diagnosis.pile import work as pile_run
+from livewatch.diagnosis.pile.table import COLUMNS
 from livewatch.profile import load_profile
 from livewatch.profile.shipped import find_profile
 from livewatch.simulator import Scenario, simulate

@@ -64,7 +64,7 @@ def test_the_command_gives_the_same_file_over_the_cluster(folder: Path, cluster:
 
 
 def test_a_scheduler_that_is_not_there_is_said_to_be_missing(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("livewatch.diagnosis.pile_run.PATIENCE", "0.2s")
+    monkeypatch.setattr("livewatch.diagnosis.pile.work.PATIENCE", "0.2s")
     with pytest.raises(UsageError, match="no dask scheduler answers there"):
         list(PileWork([folder / "0.log"], Pile("brackwell_20t")).rows("tcp://127.0.0.1:9"))
 

@@ -13,7 +13,7 @@ import pytest
 from livewatch import Pile, PileRow, Shelf, ShelfFilter
 from livewatch.commands.cli import main
 from livewatch.data.alarm_states import PRIORITIES
-from livewatch.diagnosis import pile_run
+from livewatch.diagnosis.pile import work as pile_run
 from livewatch.profile import load_profile
 from livewatch.session.folder import SessionFolder
 

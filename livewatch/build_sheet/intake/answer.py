@@ -14,9 +14,9 @@ from itertools import product
 from typing import Literal
 
 from livewatch.build_sheet.forecast import Forecast, predict
-from livewatch.build_sheet.intake import Intake
+from livewatch.build_sheet.intake.questions import UNKNOWN
+from livewatch.build_sheet.intake.told import Intake
 from livewatch.build_sheet.prediction import Prediction, Recalibrate, Severity
-from livewatch.build_sheet.questions import UNKNOWN
 from livewatch.profile.engine_and_authority import USUAL_AUTHORITY
 from livewatch.profile.fuels import stoichiometric_ratio
 from livewatch.profile.model import Engine, Profile, TableMapping

@@ -9,8 +9,8 @@ from __future__ import annotations
 import json
 from collections.abc import Iterator, Mapping
 
+from livewatch.build_sheet.intake.questions import PARTS
 from livewatch.build_sheet.parts import SLOTS, Entry, Part
-from livewatch.build_sheet.questions import PARTS
 from livewatch.build_sheet.sheet import SAME, BuildSheet
 
 __all__ = ["HEADER", "sheet_text"]

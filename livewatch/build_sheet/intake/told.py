@@ -11,8 +11,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping
 from typing import get_args
 
-from livewatch.build_sheet.parts import SLOTS, Entry, Part, Quantity, Slots, WorkingPoints
-from livewatch.build_sheet.questions import (
+from livewatch.build_sheet.intake.questions import (
     ENGINE_QUESTIONS,
     NO_HOUSING,
     OTHER,
@@ -23,6 +22,7 @@ from livewatch.build_sheet.questions import (
     Measure,
     Question,
 )
+from livewatch.build_sheet.parts import SLOTS, Entry, Part, Quantity, Slots, WorkingPoints
 from livewatch.build_sheet.sheet import SAME, BuildSheet, EngineSaid
 from livewatch.errors import UsageError
 from livewatch.profile.model import Engine, Profile

@@ -15,9 +15,9 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
-from livewatch.diagnosis.pile import FAULT, Failure, Pile, outcome_of, own_pile, size_of, spread, worth
-from livewatch.diagnosis.pile_memory import PileMemory
-from livewatch.diagnosis.pile_row import PileRow, row_of, unread_row
+from livewatch.diagnosis.pile.memory import PileMemory
+from livewatch.diagnosis.pile.processes import FAULT, Failure, Pile, outcome_of, own_pile, size_of, spread, worth
+from livewatch.diagnosis.pile.row import PileRow, row_of, unread_row
 from livewatch.errors import UsageError
 from livewatch.profile import load_profile
 from livewatch.profile.model import Profile

@@ -20,9 +20,9 @@ import numpy as np
 
 from livewatch.data.kept import kept_folder, write_whole
 from livewatch.data.outside import read_file, read_json
-from livewatch.diagnosis.pile import Pile
-from livewatch.diagnosis.pile_files import content_of
-from livewatch.diagnosis.pile_row import PileRow
+from livewatch.diagnosis.pile.files import content_of
+from livewatch.diagnosis.pile.processes import Pile
+from livewatch.diagnosis.pile.row import PileRow
 from livewatch.errors import LivewatchError
 from livewatch.profile.model import Profile
 from livewatch.version import __version__
@@ -93,7 +93,7 @@ class PileMemory:
 @cache
 def code_state() -> str:
     """The version, and what of livewatch's files tells that the code is another."""
-    folder = Path(__file__).parents[1]
+    folder = Path(__file__).parents[2]
     lines = [f"{__version__} numpy {np.__version__}"]
     for path in sorted(folder.rglob("*")):
         if path.suffix in (".py", ".yaml"):

@@ -20,7 +20,7 @@ from urllib.parse import quote
 
 from livewatch.data.kept import write_whole
 from livewatch.data.outside import printable
-from livewatch.diagnosis.pile_row import PileRow
+from livewatch.diagnosis.pile.row import PileRow
 from livewatch.errors import LivewatchError, UsageError
 
 __all__ = ["COLUMNS", "TABLES", "check_writable", "write_table"]

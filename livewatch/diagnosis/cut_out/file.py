@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 from livewatch.alarms.spells import AlarmSpell
 from livewatch.data.events import utc_text
 from livewatch.data.kept import write_whole
-from livewatch.diagnosis.cut_out import CutOut
+from livewatch.diagnosis.cut_out.cut_out import CutOut
 from livewatch.errors import LivewatchError, UsageError
 from livewatch.version import __version__
 

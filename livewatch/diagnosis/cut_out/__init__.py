@@ -1,0 +1,1 @@
+"""Stretches of recordings with their alarms, to be handed on."""
