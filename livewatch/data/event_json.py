@@ -23,7 +23,7 @@ from collections.abc import Mapping
 from functools import lru_cache
 from typing import TYPE_CHECKING, Any
 
-from livewatch.data.events import EVENT_KINDS, Event, Figure, UnknownEvent, parse_utc, utc_text
+from livewatch.data.events import EVENT_KINDS, Event, Figure, FreezeFrameRead, UnknownEvent, parse_utc, utc_text
 
 if TYPE_CHECKING:
     from pydantic import TypeAdapter
@@ -98,17 +98,22 @@ def event_of(record: Mapping[str, Any]) -> Event:
 
 def _read(record: dict[str, Any]) -> dict[str, Any]:
     """The same, where the JSON has another shape than the class."""
-    before, response = record.get("before"), record.get("boost_response")
+    before, response, values = record.get("before"), record.get("boost_response"), record.get("values")
     if isinstance(before, dict) and isinstance(before.get("every"), str):
         record["before"] = {**before, "every": before["every"].removesuffix(" s")}
     if isinstance(response, dict) and isinstance(response.get("units"), dict):
-        units = response["units"]
-        record["boost_response"] = [
-            {"name": name, "value": value, "unit": units.get(name)}
-            for name, value in response.items()
-            if name != "units"
-        ]
+        record["boost_response"] = _figures(response)
+    if record.get("event") == FreezeFrameRead.word and isinstance(values, dict):
+        record["values"] = _figures(values)
     return record
+
+
+def _figures(record: Mapping[str, Any]) -> list[dict[str, Any]]:
+    """Figures told together, as they stand in a line."""
+    units = record.get("units", {})
+    return [
+        {"name": name, "value": value, "unit": units.get(name)} for name, value in record.items() if name != "units"
+    ]
 
 
 @lru_cache(maxsize=64)

@@ -23,13 +23,17 @@ __all__ = [
     "ClockMoved",
     "Event",
     "Fact",
+    "FaultCodesRead",
     "Figure",
+    "FreezeFrameRead",
+    "IdentityRead",
     "MarkerSet",
     "NoteWritten",
     "OdditiesCounted",
     "Peak",
     "PullEnded",
     "QualityChanged",
+    "ReadinessRead",
     "RunEnded",
     "RunStarted",
     "SecondsBefore",
@@ -253,6 +257,49 @@ class NoteWritten(Event):
 
 
 @dataclass(frozen=True, slots=True)
+class FaultCodesRead(Event):
+    """A control unit (the subject) listed the fault codes it has: none, or some of SAE J2012."""
+
+    word = "fault codes"
+
+    what: Literal["stored", "pending", "permanent"]
+    codes: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class ReadinessRead(Event):
+    """A control unit said whether it asks for the malfunction `lamp`, how many codes are `stored`, and which monitors
+    have not finished since codes were cleared."""
+
+    word = "readiness"
+
+    lamp: bool
+    stored: int
+    unfinished: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class FreezeFrameRead(Event):
+    """A control unit gave the values it kept when it set `code`; None where it did not say which."""
+
+    word = "freeze frame"
+
+    code: str | None
+    values: tuple[Figure, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class IdentityRead(Event):
+    """A control unit said what it is, or which calibration runs in it. Of a vehicle's number only a mark is kept, by
+    which the same car is known again."""
+
+    word = "identity"
+
+    what: Literal["vehicle", "calibration", "calibration verification", "control unit"]
+    texts: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class RunEnded(Event):
     """The run ended in good order, after so many `rows` and `ticks`; `counts` of all that was counted."""
 
@@ -280,7 +327,7 @@ EVENT_KINDS: Final[Mapping[str, type[Event]]] = {
     kind.word: kind
     for kind in (
         RunStarted, AlarmChanged, QualityChanged, AlarmFlood, AlarmChattered, ClockMoved, OdditiesCounted, PullEnded,
-        MarkerSet, NoteWritten, RunEnded,
+        MarkerSet, NoteWritten, FaultCodesRead, ReadinessRead, FreezeFrameRead, IdentityRead, RunEnded,
     )
 }  # fmt: skip
 """Every kind of event, by its word."""

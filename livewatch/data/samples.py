@@ -15,6 +15,7 @@ from typing import overload
 import numpy as np
 from numpy.typing import NDArray
 
+from livewatch.data.events import Event
 from livewatch.data.frames import FrameBatch
 
 __all__ = ["Quality", "Rows", "SampleBatch", "SampleColumn", "rows_of"]
@@ -60,6 +61,7 @@ class SampleBatch:
         time: int64 (n,), source time of every row in nanoseconds since the Unix epoch; may go backwards.
         columns: at most one column a channel.
         counts: what was odd while making the batch, by plain-worded kind (`frames shorter than their signal`, ...).
+        told: (row, event) of what a car said of itself in these rows, in order; the events have no time yet.
         silence: whether the rows came from no source at all: a live run listened for frames and time passed, or
             something was lost (`counts`). They are recorded like any others, so that a replay knows as much.
     """
@@ -68,6 +70,7 @@ class SampleBatch:
     columns: Sequence[SampleColumn]
     counts: dict[str, int] = field(default_factory=dict)
     silence: bool = False
+    told: Sequence[tuple[int, Event]] = ()
 
     def __len__(self) -> int:
         return len(self.time)

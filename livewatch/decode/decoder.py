@@ -66,9 +66,10 @@ class Decoder:
         self.codes = codes = self._traffic.codes(batch, counts)
         columns = self._broadcast(batch, codes, counts) if len(self._binding) else []
         rows = np.flatnonzero(codes & ANSWER)
-        if len(rows):
-            columns += self._answers.decode(batch, rows, counts)
-        return SampleBatch(batch.time, columns, counts)
+        if not len(rows):
+            return SampleBatch(batch.time, columns, counts)
+        columns += self._answers.decode(batch, rows, counts)
+        return SampleBatch(batch.time, columns, counts, told=self._answers.take_told())
 
     def odd_identifiers(self) -> Mapping[str, list[IdentifierCount]]:
         """By kind of oddity, as in the counts: which identifiers it happened to, most frames first. For 29-bit

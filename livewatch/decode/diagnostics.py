@@ -1,8 +1,8 @@
 """Frames on the diagnostic port to samples.
 
 The rows of a batch that answers come from go in; the samples of channels bound to parameters come out, at the row of
-the last frame of each answer. Kept between batches: one `Reception` for every sender seen, and the ranges it
-declared.
+the last frame of each answer, and what units said of themselves. Kept between batches: one `Reception` for every sender
+seen, the ranges it declared, and what it said.
 """
 
 from __future__ import annotations
@@ -14,11 +14,13 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from livewatch.data.events import Event
 from livewatch.data.frames import EXTENDED, FrameBatch
 from livewatch.data.samples import SampleColumn
 from livewatch.decode.bound_signals import BoundSignals
 from livewatch.decode.bus_traffic import Address
 from livewatch.decode.field import words_of
+from livewatch.decode.self_knowledge import SelfKnowledgeListener
 from livewatch.profile.diagnostic_port.answers import LIVE_DATA, ParameterReading, parameters_of, read_answer
 from livewatch.profile.diagnostic_port.j1979 import J1979
 from livewatch.profile.diagnostic_port.j1979_ranges import Largest, rescaled
@@ -61,6 +63,7 @@ class AnswerDecoder:
                     raise ValueError(
                         f"channel {channel.name}: no signal {name} in parameter {service:02X} {identifier:X}"
                     )
+        self._listener = SelfKnowledgeListener()
         self._width = 8
         self._numbers: dict[_Key, int | None] = {}
         self._layouts: list[tuple[tuple[Signal, ...], list[tuple[Signal, int, Channel]]]] = []
@@ -72,6 +75,8 @@ class AnswerDecoder:
             self._numbers, self._layouts, self._binding = {}, [], None
         found: list[tuple[int, int, bytes]] = []
         for row, sender, answer in self._answers(batch, rows, counts):
+            if self._listener.hears(row, int(batch.time[row]), sender, answer):
+                continue
             readings, odd = read_answer(answer, self._parameters[sender[0]])
             if odd is not None:
                 self._count(odd, sender, counts)
@@ -80,6 +85,10 @@ class AnswerDecoder:
                 if number is not None:
                     found.append((row, number, reading.data))
         return self._columns(found, counts) if found else []
+
+    def take_told(self) -> list[tuple[int, Event]]:
+        """(row, event) of what was said in the last batch by units of themselves."""
+        return self._listener.take()
 
     def _answers(
         self, batch: FrameBatch, rows: NDArray[np.intp], counts: dict[str, int]

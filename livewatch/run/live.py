@@ -111,7 +111,8 @@ class LiveRun:
         received: Callable[[LiveSource], RowSource] | None = None,
     ) -> None:
         self.run = run
-        live = LiveSource(buses, transmit)
+        listed = {one.identifier for port in run.profile.diagnostics for one in port.parameters if one.service == 0x22}
+        live = LiveSource(buses, transmit, listed)
         self.source: RowSource = live if received is None else received(live)
         recorder = run.recorder
         self._recorder = recorder if isinstance(recorder, Recorder) else None
@@ -142,7 +143,10 @@ class LiveRun:
         self._worker.start()
 
     def stop(self) -> None:
-        """End the run: close the buses, finish the pipeline, close the recording. Calling it again does nothing."""
+        """End the run: ask a car that was polled a last time about itself, close the buses, finish the pipeline, close
+        the recording. Calling it again does nothing."""
+        if self._poller is not None and self._worker.running:
+            self._poller.finish()
         self._worker.stop()
         sys.setswitchinterval(self._usual_hand_on)
 
@@ -186,8 +190,6 @@ class LiveRun:
         batch = self.source.collect()
         if not len(batch):
             return False
-        if self._poller is not None and isinstance(batch, FrameBatch):
-            self._poller.observe(batch)
         self._judge(batch)
         self._base, self._since = self._clock(), wall.monotonic()
         return True

@@ -10,7 +10,9 @@ once, in order, computed channels included.
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Literal, Protocol
 
 import numpy as np
@@ -93,6 +95,8 @@ class Pipeline:
         self._told: dict[str, int] = {}
         self._next_tell = PIECE
         self._clock_events = 0
+        self._said: deque[tuple[int, Event]] = deque()
+        """What the car said of itself, with its data time; told with the first tick at or after it."""
 
     @property
     def decoder(self) -> Decoder:
@@ -145,6 +149,7 @@ class Pipeline:
                 self._tell_counts(events, self.time)
             self.count({LATE: int(np.count_nonzero(late[start:stop]))})
             self._grid.add(samples.columns, data_time[start:stop])
+            self._said.extend((int(data_time[start + row]), event) for row, event in samples.told)
             self.rows += 0 if samples.silence else stop - start
             start = stop
         # Ticks are made in as long a run as can be: the cost of a run hardly grows with its length.
@@ -222,8 +227,19 @@ class Pipeline:
             found = list(alarms)
             for stage in self._stages:
                 found.extend(stage.observe(ticks, alarms))
+            if self._said:
+                found.extend(self._said_by(ticks))
             found.sort(key=_event_time)
             events.extend(found)
+
+    def _said_by(self, ticks: TickBatch) -> list[Event]:
+        """What the car said of itself up to the last of these ticks, each at the first tick at or after it."""
+        events: list[Event] = []
+        while self._said and self._said[0][0] <= (ticks.first + len(ticks) - 1) * ticks.period:
+            time, event = self._said.popleft()
+            tick = max(0, -(-time // ticks.period) - ticks.first)
+            events.append(replace(event, time=(ticks.first + tick) * ticks.period, utc=int(ticks.utc[tick])))
+        return events
 
     def _compute(self, ticks: TickBatch) -> None:
         """Fill the computed channels in, in the order of the profile, which puts inputs first."""

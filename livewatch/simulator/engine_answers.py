@@ -1,8 +1,8 @@
 """What an engine computer answers to each diagnostic request that reads.
 
 In: a request's bytes, the moment, and a source of values. Out: the answer's bytes, or nothing where the standards want
-silence. SAE J1979 services 01, 02, 03, 07 and 09, and ISO 14229 service 22. Nothing is ever changed by a request: there
-is no service here that clears, writes, actuates or opens a session, and one that tries is refused.
+silence. SAE J1979 services 01, 02, 03, 07, 09 and 0A, and ISO 14229 service 22. Nothing is ever changed by a request:
+there is no service here that clears, writes, actuates or opens a session, and one that tries is refused.
 """
 
 from __future__ import annotations
@@ -13,11 +13,14 @@ from typing import Protocol
 
 import numpy as np
 
+from livewatch.profile.diagnostic_port.answers import STANDARD_DATA
+from livewatch.profile.diagnostic_port.fault_codes import code_bytes
 from livewatch.profile.diagnostic_port.j1979 import J1979, J1979_CHANNELS
+from livewatch.profile.diagnostic_port.self_knowledge import VEHICLE_INFORMATION
 from livewatch.profile.model import Channel, Parameter
 from livewatch.simulator.packing import pack_signal, raw_numbers
 
-__all__ = ["EngineAnswers", "Values", "refusal", "trouble_code_bytes"]
+__all__ = ["VEHICLE", "EngineAnswers", "Values", "refusal"]
 
 SERVICE_NOT_SUPPORTED, SUBFUNCTION_NOT_SUPPORTED, WRONG_LENGTH, OUT_OF_RANGE = 0x11, 0x12, 0x13, 0x31
 MOST_AT_ONCE = 6
@@ -41,11 +44,6 @@ class Values(Protocol):
         """Pending fault codes."""
 
 
-def trouble_code_bytes(code: str) -> bytes:
-    """Two bytes of a code such as P0171 (SAE J2012: two bits for the letter, then four digits)."""
-    return (("PCBU".index(code[0]) << 14) | int(code[1:], 16)).to_bytes(2, "big")
-
-
 def refusal(service: int, reason: int) -> bytes:
     """Negative response (ISO 14229-1)."""
     return bytes((0x7F, service, reason))
@@ -58,10 +56,21 @@ class EngineAnswers:
         values: where numbers come from.
         parameters: service 22 identifiers by number, with the channels bound to their signals.
         channels: bindings of those, from the profile.
+        modern: whether the standard parameters are given by service 22 alone (SAE J1979-2), F4xx and F8xx.
+        vehicle: what the kinds of service 09 say, by their number.
     """
 
-    def __init__(self, values: Values, parameters: Iterable[Parameter] = (), channels: Iterable[Channel] = ()) -> None:
+    def __init__(
+        self,
+        values: Values,
+        parameters: Iterable[Parameter] = (),
+        channels: Iterable[Channel] = (),
+        modern: bool = False,
+        vehicle: Mapping[int, bytes] | None = None,
+    ) -> None:
         self._values = values
+        self._modern = modern
+        self._vehicle_says = VEHICLE if vehicle is None else vehicle
         self._listed = {one.identifier: one for one in parameters if one.service == 0x22}
         self._bound = {
             channel.parameter[1:]: channel
@@ -74,18 +83,21 @@ class EngineAnswers:
     def answer(self, request: bytes, time: float, functional: bool) -> bytes | None:
         """The answer, None for silence. A functional request (to all units) is not refused (ISO 14229-1, 7.5)."""
         service = request[0]
-        if service == 0x01:
+        if self._modern and service != 0x22:
+            result = refusal(service, SERVICE_NOT_SUPPORTED)
+        elif service == 0x01:
             result = self._current(request[1:], time)
         elif service == 0x02:
             result = self._freeze_frame(request[1:], time)
-        elif service in (0x03, 0x07) and len(request) == 1:
-            codes = self._values.confirmed(time) if service == 0x03 else self._values.pending(time)
-            result = bytes((service + 0x40, len(codes))) + b"".join(map(trouble_code_bytes, codes))
+        elif service in (0x03, 0x07, 0x0A) and len(request) == 1:
+            # Permanent codes are those confirmed that nobody can clear by command (SAE J1979, service 0A).
+            codes = self._values.pending(time) if service == 0x07 else self._values.confirmed(time)
+            result = bytes((service + 0x40, len(codes))) + b"".join(map(code_bytes, codes))
         elif service == 0x09:
             result = self._vehicle(request[1:])
         elif service == 0x22:
             result = self._by_identifier(request[1:], time)
-        elif service in (0x03, 0x07):
+        elif service in (0x03, 0x07, 0x0A):
             result = refusal(service, WRONG_LENGTH)
         else:
             result = refusal(service, SERVICE_NOT_SUPPORTED)
@@ -112,7 +124,9 @@ class EngineAnswers:
         if not asked or len(asked) % 2 or len(asked) > 2 * 3:
             return refusal(0x02, WRONG_LENGTH)
         confirmed = self._values.confirmed(time)
-        if confirmed and self._frozen is None:
+        if not confirmed:
+            self._frozen = None
+        elif self._frozen is None:
             self._frozen = (confirmed[0], time)
         body = b""
         for pid, frame in zip(asked[::2], asked[1::2], strict=True):
@@ -122,7 +136,7 @@ class EngineAnswers:
                 bitmap = self._bitmap(pid, [0x02, *self.supported], J1979)
                 body += bitmap[:1] + b"\x00" + bitmap[1:] if bitmap else b""
             elif pid == 0x02:
-                body += bytes((pid, frame)) + (trouble_code_bytes(self._frozen[0]) if self._frozen else bytes(2))
+                body += bytes((pid, frame)) + (code_bytes(self._frozen[0]) if self._frozen else bytes(2))
             elif pid in self.supported and self._frozen is not None:
                 body += bytes((pid, frame)) + self.parameter(pid, self._frozen[1])
         return bytes((0x42,)) + body if body else refusal(0x02, SUBFUNCTION_NOT_SUPPORTED)
@@ -132,10 +146,10 @@ class EngineAnswers:
             return refusal(0x09, WRONG_LENGTH)
         kind = asked[0]
         if kind == 0x00:
-            return bytes((0x49,)) + self._bitmap(0, sorted(_VEHICLE), {0: None})
-        if kind not in _VEHICLE:
+            return bytes((0x49,)) + self._bitmap(0, sorted(self._vehicle_says), {0: None})
+        if kind not in self._vehicle_says:
             return refusal(0x09, SUBFUNCTION_NOT_SUPPORTED)
-        return bytes((0x49, kind, 1)) + _VEHICLE[kind]
+        return bytes((0x49, kind, 1)) + self._vehicle_says[kind]
 
     def _by_identifier(self, asked: bytes, time: float) -> bytes:
         if not asked or len(asked) % 2:
@@ -144,10 +158,24 @@ class EngineAnswers:
         for at in range(0, len(asked), 2):
             identifier = int.from_bytes(asked[at : at + 2], "big")
             parameter = self._listed.get(identifier)
-            if parameter is not None:
+            if parameter is None and self._modern:
+                body += self._standard(identifier, time)
+            elif parameter is not None:
                 bound = {signal.name: self._bound.get((identifier, signal.name)) for signal in parameter.signals}
                 body += asked[at : at + 2] + self._encode(parameter, bound, time)
         return bytes((0x62,)) + body if body else refusal(0x22, OUT_OF_RANGE)
+
+    def _standard(self, identifier: int, time: float) -> bytes:
+        """What SAE J1979-2 gives by service 22; nothing for what there is not."""
+        kind, low = identifier & 0xFF00, identifier & 0xFF
+        said = b""
+        if kind == STANDARD_DATA and low % 0x20 == 0:
+            said = self._bitmap(low, self.supported, J1979)[1:]
+        elif kind == STANDARD_DATA and low in self.supported:
+            said = self.parameter(low, time)
+        elif kind == VEHICLE_INFORMATION and low in self._vehicle_says:
+            said = b"\x01" + self._vehicle_says[low]
+        return identifier.to_bytes(2, "big") + said if said else b""
 
     def _bitmap(self, first: int, supported: Sequence[int], known: Mapping[int, object]) -> bytes:
         """Which of the 32 parameters after `first` there are, and whether there is a bitmap after it (SAE J1979)."""
@@ -220,7 +248,7 @@ def _plain_channels(parameter: Parameter) -> dict[str, Channel | str | None]:
     return {signal.name: J1979_CHANNELS.get((parameter.identifier, signal.name)) for signal in parameter.signals}
 
 
-_VEHICLE: Mapping[int, bytes] = {
+VEHICLE: Mapping[int, bytes] = {
     0x02: VEHICLE_NUMBER,
     0x04: CALIBRATION_NAME,
     0x06: CALIBRATION_NUMBER,

@@ -18,8 +18,8 @@ from livewatch.simulator.segmented_link import SegmentedLink
 
 __all__ = ["DriveValues", "Manners", "Responder", "ResponderFrame"]
 
-PENDING = 0x78
-"""Negative response code: response pending (ISO 14229-1)."""
+WRONG_LENGTH, BUSY, PENDING = 0x13, 0x21, 0x78
+"""Negative response codes: wrong length or format; busy, repeat the request; response pending (ISO 14229-1)."""
 ANSWER = {False: 0x7E8, True: 0x18DAF110}
 """What the engine computer answers with, by whether identifiers have 29 bits."""
 PENDING_EVERY = 2.0
@@ -36,6 +36,8 @@ class Manners:
         pending: s by service for which the unit says "response pending" before it answers.
         refuses: reason (ISO 14229-1 code) by service, in place of an answer.
         silent: spells (from, to) in s in which it answers nothing.
+        takes: parameters that it takes in one request; one with more is refused.
+        busy: how often it says "busy, repeat the request" before it answers a request.
     """
 
     answers_after: float = 0.004
@@ -43,6 +45,8 @@ class Manners:
     pending: Mapping[int, float] = field(default_factory=dict)
     refuses: Mapping[int, int] = field(default_factory=dict)
     silent: tuple[tuple[float, float], ...] = ()
+    takes: int = 6
+    busy: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,10 +85,19 @@ class Responder:
         answers: what it knows.
         extended: 29-bit identifiers.
         manners: how it behaves.
+        identifier: what it answers with, where it is not the engine computer.
     """
 
-    def __init__(self, answers: EngineAnswers, extended: bool = False, manners: Manners | None = None) -> None:
+    def __init__(
+        self,
+        answers: EngineAnswers,
+        extended: bool = False,
+        manners: Manners | None = None,
+        identifier: int | None = None,
+    ) -> None:
         self._answers = answers
+        self._identifier = ANSWER[extended] if identifier is None else identifier
+        self._said_busy = 0
         self._extended = extended
         self._manners = manners or Manners()
         self._link = SegmentedLink()
@@ -92,7 +105,7 @@ class Responder:
 
     def receive(self, identifier: int, extended: bool, data: bytes, time: float) -> None:
         """Take a frame seen on the bus at `time` s; frames for others are ignored."""
-        mine = (FUNCTIONAL[self._extended], request_for(ANSWER[self._extended], self._extended))
+        mine = (FUNCTIONAL[self._extended], request_for(self._identifier, self._extended))
         if extended != self._extended or identifier not in mine:
             return
         functional = identifier == FUNCTIONAL[extended]
@@ -110,8 +123,7 @@ class Responder:
             self._link.send(message, moment)
         ready = [frame for frame in self._link.due if frame[0] <= time]
         self._link.due = [frame for frame in self._link.due if frame[0] > time]
-        identifier = ANSWER[self._extended]
-        return [ResponderFrame(moment, identifier, self._extended, data) for moment, data in sorted(ready)]
+        return [ResponderFrame(moment, self._identifier, self._extended, data) for moment, data in sorted(ready)]
 
     def next_due(self) -> float | None:
         """When the next frame is due, s; None when nothing is under way."""
@@ -132,6 +144,14 @@ class Responder:
         answer = self._answers.answer(request, time, functional)
         if answer is None:
             return
+        if service in (0x01, 0x22) and len(request) - 1 > manners.takes * (1 if service == 0x01 else 2):
+            self._later.append((moment, refusal(service, WRONG_LENGTH)))
+            return
+        if self._said_busy < manners.busy and not functional:
+            self._said_busy += 1
+            self._later.append((moment, refusal(service, BUSY)))
+            return
+        self._said_busy = 0
         wait = manners.pending.get(service, 0.0)
         said = 0.0
         while said < wait:

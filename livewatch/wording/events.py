@@ -16,17 +16,22 @@ from livewatch.data.events import (
     ClockMoved,
     Event,
     Fact,
+    FaultCodesRead,
     Figure,
+    FreezeFrameRead,
+    IdentityRead,
     MarkerSet,
     NoteWritten,
     OdditiesCounted,
     PullEnded,
     QualityChanged,
+    ReadinessRead,
     RunEnded,
     RunStarted,
 )
+from livewatch.profile.diagnostic_port.fault_codes import is_makers_own, meaning_of
 
-__all__ = ["MARKS", "TONES", "clock_text", "fact_words", "particulars", "sentence", "standing", "tone"]
+__all__ = ["MARKS", "TONES", "clock_text", "code_words", "fact_words", "particulars", "sentence", "standing", "tone"]
 
 MARKS: Mapping[str, str] = {"critical": "▲▲", "high": "▲", "medium": "◆", "low": "●"}
 """A shape for each priority, so that it reads without colour."""
@@ -85,8 +90,33 @@ def sentence(event: Event, name: str = "") -> str:
             return f"started with profile {profile}"
         case RunEnded(rows=rows):
             return f"ended after {rows} rows"
+        case FaultCodesRead() | ReadinessRead() | FreezeFrameRead() | IdentityRead():
+            return f"control unit {subject}: {_self_knowledge(event)}"
     # A later livewatch, or a hand, wrote something this one has no words for.
     return f"{event.kind} {subject}".strip()
+
+
+def code_words(code: str) -> str:
+    """A fault code with its generic text."""
+    text = meaning_of(code)
+    if text is None:
+        text = "a code of the maker's own" if is_makers_own(code) else "no text known"
+    return f"{code} ({text})"
+
+
+def _self_knowledge(event: FaultCodesRead | ReadinessRead | FreezeFrameRead | IdentityRead) -> str:
+    match event:
+        case FaultCodesRead(what=what, codes=codes):
+            return f"{what} fault codes: {', '.join(map(code_words, codes)) or 'none'}"
+        case ReadinessRead(lamp=lamp, stored=stored, unfinished=unfinished):
+            waiting = ", ".join(unfinished) if unfinished else "none"
+            return f"malfunction lamp {'on' if lamp else 'off'}, {stored} codes stored; not ready: {waiting}"
+        case FreezeFrameRead(code=code, values=values):
+            kept = ", ".join(_pair(figure.name, figure.value, figure.unit) for figure in values)
+            return f"freeze frame of {code_words(code) if code else 'an unknown code'}: {kept or 'empty'}"
+        case IdentityRead(what=what, texts=texts):
+            mark = " known again by the mark" if what == "vehicle" else ""
+            return f"{what}{mark} {', '.join(texts)}"
 
 
 def standing(event: AlarmChanged) -> str:

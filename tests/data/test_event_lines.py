@@ -19,6 +19,7 @@ from livewatch.data.events import (
     Event,
     Fact,
     Figure,
+    FreezeFrameRead,
     MarkerSet,
     NoteWritten,
     Peak,
@@ -60,6 +61,7 @@ special: dict[type[Event], dict[str, Any]] = {
             channels=st.dictionaries(words, st.lists(unknown, max_size=3), max_size=2),
         ),
     },
+    FreezeFrameRead: {"values": figures},
     MarkerSet: {"at": seconds},
     NoteWritten: {"at": seconds},
     PullEnded: {

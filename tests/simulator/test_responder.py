@@ -15,11 +15,12 @@ from udsoncan.client import Client
 from udsoncan.connections import PythonIsoTpConnection
 
 from livewatch.profile import load_profile
+from livewatch.profile.diagnostic_port.fault_codes import code_bytes
 from livewatch.profile.diagnostic_port.j1979 import J1979, J1979_CHANNELS
 from livewatch.profile.model import Parameter, Signal
 from livewatch.profile.shipped import find_profile
 from livewatch.simulator.bus_player import play
-from livewatch.simulator.engine_answers import CALIBRATION_NUMBER, VEHICLE_NUMBER, EngineAnswers, trouble_code_bytes
+from livewatch.simulator.engine_answers import CALIBRATION_NUMBER, VEHICLE_NUMBER, EngineAnswers
 from livewatch.simulator.responder import DriveValues, Manners, Responder
 from livewatch.simulator.segmented_link import SegmentedLink
 
@@ -166,7 +167,7 @@ def test_fault_codes_read_as_obd_reads_them(port):
         assert [code for code, _ in decoded] == codes
     status = asked(stack, [1, 0x01])
     assert status[2] == 0x80 | 2  # malfunction indicator on, two codes
-    assert trouble_code_bytes("P0171") == b"\x01\x71" and trouble_code_bytes("U0100") == b"\xc1\x00"
+    assert code_bytes("P0171") == b"\x01\x71" and code_bytes("U0100") == b"\xc1\x00"
 
 
 def test_the_freeze_frame_is_the_moment_of_the_first_code(port):

@@ -10,6 +10,8 @@ from typing import Any, ClassVar
 import can
 import pytest
 from can.interfaces import BACKENDS
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from livewatch.errors import SourceError
 from livewatch.sources.live.guard import may_be_sent
@@ -192,6 +194,7 @@ READS = [
     (0x18DA10F1, True, "0322F190"),
     (0x7E0, False, "300000"),
 ]
+LISTED = frozenset({0xF190})
 NEVER = [
     (0x7DF, False, "0104"),  # clears fault codes
     (0x7E0, False, "021003"),  # opens a session
@@ -214,15 +217,52 @@ NEVER = [
 
 @pytest.mark.parametrize("identifier,extended,data", READS)
 def test_requests_that_read_may_be_sent(identifier, extended, data):
-    assert may_be_sent(identifier, extended, bytes.fromhex(data))
+    assert may_be_sent(identifier, extended, bytes.fromhex(data), LISTED)
 
 
 @pytest.mark.parametrize("identifier,extended,data", NEVER)
 def test_nothing_else_may(identifier, extended, data):
-    assert not may_be_sent(identifier, extended, bytes.fromhex(data))
+    assert not may_be_sent(identifier, extended, bytes.fromhex(data), LISTED)
+
+
+@given(
+    identifier=st.one_of(st.sampled_from([0x7DF, 0x7E0, 0x18DA10F1, 0x18DB33F1]), st.integers(0, (1 << 29) - 1)),
+    extended=st.booleans(),
+    data=st.one_of(
+        st.binary(max_size=9),
+        st.builds(lambda body: bytes((len(body),)) + body, st.binary(min_size=1, max_size=7)),
+    ),
+    listed=st.frozensets(st.integers(0, 0xFFFF), max_size=3),
+)
+@settings(max_examples=500, deadline=None)
+def test_whatever_is_handed_to_the_gate_only_requests_that_read_pass(identifier, extended, data, listed):
+    if not may_be_sent(identifier, extended, data, listed):
+        return
+    assert identifier & ~0xFF00 in (0x18DA00F1, 0x18DB00F1) if extended else identifier >> 8 == 7
+    if data[0] == 0x30:
+        assert identifier not in (0x7DF, 0x18DB33F1), "flow control goes to one unit"
+        return
+    body = data[1 : 1 + data[0]]
+    assert data[0] <= 7 and len(body) == data[0]
+    assert body[0] in {0x01, 0x02, 0x03, 0x07, 0x09, 0x0A, 0x22}
+    if body[0] == 0x22:
+        asked = {int.from_bytes(body[at : at + 2], "big") for at in range(1, len(body), 2)}
+        assert all(one >> 8 in (0xF4, 0xF8) or one in listed for one in asked)
 
 
 def test_no_other_service_of_any_number_may():
     reads = {0x01, 0x02, 0x03, 0x07, 0x09, 0x0A, 0x22}
-    passed = {service for service in range(256) if may_be_sent(0x7E0, False, bytes([2, service, 0]))}
+    passed = {
+        service
+        for service in range(256)
+        for length in range(1, 8)
+        if may_be_sent(0x7E0, False, bytes([length, service, *bytes(7)][:8]), range(0x10000))
+    }
     assert passed == reads
+
+
+def test_an_identifier_that_the_profile_does_not_list_is_not_asked_for():
+    asked = bytes.fromhex("0322F190")
+    assert may_be_sent(0x7E0, False, asked, LISTED) and not may_be_sent(0x7E0, False, asked)
+    assert not may_be_sent(0x7E0, False, bytes.fromhex("0522F190F191"), LISTED), "one of them is not"
+    assert may_be_sent(0x7E0, False, bytes.fromhex("0522F40CF802")), "those of SAE J1979-2 are the standard's"

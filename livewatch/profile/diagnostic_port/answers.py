@@ -2,7 +2,9 @@
 
 The bytes of an answer come in; the parameters in it come out, each with its own data bytes. Services 01 (SAE J1979)
 and 22 (ISO 14229-1) are read; one answer may hold several parameters, which are told apart by their declared lengths,
-so an identifier that is not declared ends the reading of its answer. Negative answers come out as a count by code.
+so an identifier that is not declared ends the reading of its answer. A car that speaks SAE J1979-2 gives the standard
+parameters by service 22, F400 and on: they come out as those of service 01, unless the profile declares the identifier
+as something else. Negative answers come out as a count by code.
 """
 
 from __future__ import annotations
@@ -13,13 +15,15 @@ from typing import NamedTuple
 from livewatch.profile.diagnostic_port.j1979 import J1979
 from livewatch.profile.model import Diagnostics, Parameter
 
-__all__ = ["LIVE_DATA", "ParameterReading", "parameters_of", "read_answer"]
+__all__ = ["LIVE_DATA", "STANDARD_DATA", "ParameterReading", "parameters_of", "read_answer"]
 
 LIVE_DATA = 0x01
 DATA_BY_IDENTIFIER = 0x22
+STANDARD_DATA = 0xF400
+"""First identifier of service 22 for the parameters of SAE J1979: F400 + parameter (SAE J1979-2; from memory)."""
 POSITIVE = 0x40
 NEGATIVE = 0x7F
-WAIT = 0x78
+WAIT, BUSY = 0x78, 0x21
 
 UNKNOWN = "diagnostic answers with a parameter that is not declared"
 SHORT = "diagnostic answers shorter than their parameter"
@@ -81,15 +85,17 @@ def _parameters(
             return found, SHORT
         identifier = int.from_bytes(answer[at : at + size], "big")
         parameter = parameters.get((service, identifier))
+        if parameter is None and identifier & 0xFF00 == STANDARD_DATA:
+            parameter = parameters.get((LIVE_DATA, identifier & 0xFF))
         if parameter is None:
             return found, UNKNOWN
         length = parameter.length
         data = answer[at + size : at + size + length]
         if len(data) < length:
             if not found:  # nothing before it was misread: what is there counts
-                found.append(ParameterReading(service, identifier, data))
+                found.append(ParameterReading(parameter.service, parameter.identifier, data))
             return found, SHORT
-        found.append(ParameterReading(service, identifier, data))
+        found.append(ParameterReading(parameter.service, parameter.identifier, data))
         at += size + length
     return found, None if found else SHORT
 

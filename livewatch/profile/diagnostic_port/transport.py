@@ -37,6 +37,11 @@ class Reception:
         self._latest = 0
         self._skipping = False
 
+    @property
+    def unfinished(self) -> bool:
+        """Whether an answer has begun whose end has not come."""
+        return self._buffer is not None
+
     def receive(self, time: int, data: bytes) -> tuple[bytes | None, tuple[str, ...]]:
         """Take the next frame of this sender.
 

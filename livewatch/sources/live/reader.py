@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import threading
 import time
-from collections.abc import Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import replace
 
 import can
@@ -33,6 +33,8 @@ __all__ = ["BusReader"]
 
 REST = 0.005
 """Seconds between bursts; a full 1 Mbit/s bus brings 37 frames in that time (ISO 11898-1)."""
+REST_POLLING = 0.001
+"""The same where somebody waits for an answer on the bus before asking on."""
 LONGEST_WAIT = 0.05
 """Seconds to wait for a frame before looking whether to stop."""
 BURST = 512
@@ -60,14 +62,21 @@ class BusReader:
     buses: names of all buses, as every batch carries them.
     transmit: whether `send` may be used; without it the adapter stays silent.
     turn: taken while a burst is read.
+    listed: identifiers of service 22 that may be asked for.
     """
 
-    def __init__(self, bus: LiveBus, index: int, buses: Sequence[str], transmit: bool, turn: Turn) -> None:
+    def __init__(
+        self, bus: LiveBus, index: int, buses: Sequence[str], transmit: bool, turn: Turn, listed: Collection[int] = ()
+    ) -> None:
         self.bus = bus
         self._index = index
         self._buses = tuple(buses)
         self._transmit = transmit
+        self._listed = frozenset(listed)
+        self._rest = REST_POLLING if transmit else REST
         self._turn = turn
+        self.overheard: Callable[[str, can.Message], None] | None = None
+        """Told of each message as it is received, by the reader's thread: must not wait."""
         self._silent_on_wire = stays_silent(bus, transmit)
         self._lock = threading.Lock()
         self._waiting: list[can.Message] = []
@@ -139,7 +148,7 @@ class BusReader:
         """
         if not self._transmit:
             raise LivewatchError(f"bus {self.bus.name!r} was opened to listen only; nothing is sent")
-        if not may_be_sent(identifier, extended, data):
+        if not may_be_sent(identifier, extended, data, self._listed):
             raise LivewatchError(
                 f"bus {self.bus.name!r}: {identifier:X}#{data.hex().upper()} is no request that only reads; not sent"
             )
@@ -238,7 +247,7 @@ class BusReader:
         if emptied:
             self._emptied = asked
             # Resting only once the adapter is empty keeps a backlog from growing.
-            time.sleep(REST)
+            time.sleep(self._rest)
         if len(self._waiting) > MOST_WAITING:
             with self._lock:
                 self._fell_behind += max(0, len(self._waiting) - MOST_WAITING)
@@ -246,12 +255,14 @@ class BusReader:
 
     def _burst(self, adapter: can.BusABC, message: can.Message | None) -> bool:
         """Keep `message` and what the adapter holds after it; whether that was all."""
-        recv, keep = adapter.recv, self._waiting.append
+        recv, keep, tell = adapter.recv, self._waiting.append, self.overheard
         read = 0
         while message is not None:
             if not message.timestamp:
                 message.timestamp = time.time()
             keep(message)
+            if tell is not None:
+                tell(self.bus.name, message)
             read += 1
             if read == BURST:
                 return False

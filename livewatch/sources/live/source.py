@@ -16,10 +16,12 @@ host's clock once (see `live_clock`).
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from types import TracebackType
 from typing import Self
+
+import can
 
 from livewatch.data.frames import FrameBatch
 from livewatch.errors import UsageError, nearest
@@ -54,14 +56,15 @@ class LiveSource:
     """Args:
     buses: what to listen to; their names must differ.
     transmit: whether `send` may be used. Without it, adapters that can stay silent on the wire do.
+    listed: identifiers of service 22 that may be asked for then.
     """
 
-    def __init__(self, buses: Sequence[LiveBus], transmit: bool = False) -> None:
+    def __init__(self, buses: Sequence[LiveBus], transmit: bool = False, listed: Collection[int] = ()) -> None:
         names = tuple(bus.name for bus in buses)
         self.buses = tuple(buses)
         self.turn = Turn()
         """Taken by the readers; to be taken by whoever works on the batches in another thread."""
-        self._readers = [BusReader(bus, index, names, transmit, self.turn) for index, bus in enumerate(buses)]
+        self._readers = [BusReader(bus, index, names, transmit, self.turn, listed) for index, bus in enumerate(buses)]
         self._merge = Merge(names)
         self._horizon = 0
         self._kept_since = 0.0
@@ -151,6 +154,12 @@ class LiveSource:
                 return
         names = [reader.bus.name for reader in self._readers]
         raise UsageError(f"there is no live bus {bus!r}{nearest(bus, names)}; there are {', '.join(names)}")
+
+    def overhear(self, hear: Callable[[str, can.Message], None]) -> None:
+        """Have `hear` called with the bus's name and each message as it is received, by the thread that received it,
+        before it stands in a batch. It must not wait, and not raise."""
+        for reader in self._readers:
+            reader.overheard = hear
 
     def status(self) -> list[BusStatus]:
         """How each bus is doing, in the order they were given."""
