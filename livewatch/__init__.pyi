@@ -17,13 +17,17 @@ from .data.events import AlarmFlood as AlarmFlood
 from .data.events import ClockMoved as ClockMoved
 from .data.events import Event as Event
 from .data.events import Fact as Fact
+from .data.events import FaultCodesRead as FaultCodesRead
 from .data.events import Figure as Figure
+from .data.events import FreezeFrameRead as FreezeFrameRead
+from .data.events import IdentityRead as IdentityRead
 from .data.events import MarkerSet as MarkerSet
 from .data.events import NoteWritten as NoteWritten
 from .data.events import OdditiesCounted as OdditiesCounted
 from .data.events import Peak as Peak
 from .data.events import PullEnded as PullEnded
 from .data.events import QualityChanged as QualityChanged
+from .data.events import ReadinessRead as ReadinessRead
 from .data.events import RunEnded as RunEnded
 from .data.events import RunStarted as RunStarted
 from .data.events import SecondsBefore as SecondsBefore

@@ -26,6 +26,7 @@ __all__ = ["main"]
 
 COMMANDS: dict[str, str] = {
     "demo": "Play the most telling of the recorded drives. Needs no car.",
+    "connect": "Meet a car: find the adapter, the bit rate and who answers, write a profile.",
     "watch": "Watch a car or a dyno cell live, through any CAN adapter.",
     "board": "Show every station of an MQTT broker, worst first.",
     "replay": "Play a recording, a table or a session folder as if it were live.",

@@ -24,7 +24,6 @@ from typing import Protocol, TypeVar
 
 import numpy as np
 
-from livewatch.data.frames import FrameBatch
 from livewatch.data.samples import Rows, SampleBatch
 from livewatch.run.announcer import Announcer
 from livewatch.run.run import Run
@@ -118,7 +117,8 @@ class LiveRun:
         self._recorder = recorder if isinstance(recorder, Recorder) else None
         self.announcer = Announcer(self._recorder, run.listeners)
         run.outbox = self.announcer.put
-        self._poller = Poller(run.profile, live) if transmit else None
+        self.poller = Poller(run.profile, live) if transmit else None
+        """Asks the profile's polls; None where nothing is transmitted."""
         self._worker = Worker("livewatch run", self._round, self._finish, "the run has ended")
         self._usual_hand_on = sys.getswitchinterval()
         self._due = self._silent_row_due = self._losses_due = 0.0
@@ -138,15 +138,15 @@ class LiveRun:
         sys.setswitchinterval(HAND_ON)
         self._base, self._since = wall.time_ns() // 1000 * 1000, wall.monotonic()
         self.announcer.start()
-        if self._poller is not None:
-            self._poller.start()
+        if self.poller is not None:
+            self.poller.start()
         self._worker.start()
 
     def stop(self) -> None:
         """End the run: ask a car that was polled a last time about itself, close the buses, finish the pipeline, close
         the recording. Calling it again does nothing."""
-        if self._poller is not None and self._worker.running:
-            self._poller.finish()
+        if self.poller is not None and self._worker.running:
+            self.poller.finish()
         self._worker.stop()
         sys.setswitchinterval(self._usual_hand_on)
 
@@ -215,7 +215,7 @@ class LiveRun:
 
     def _tell_losses(self) -> None:
         """What was lost since the last time, as a row."""
-        counts = {**self.source.counts, **(self._poller.counts if self._poller is not None else {})}
+        counts = {**self.source.counts, **(self.poller.counts if self.poller is not None else {})}
         if self._recorder is not None:
             counts.update(self._recorder.losses)
         new = {kind: count - self._told.get(kind, 0) for kind, count in counts.items()}
@@ -227,8 +227,8 @@ class LiveRun:
 
     def _finish(self) -> None:
         try:
-            if self._poller is not None:
-                self._poller.stop()
+            if self.poller is not None:
+                self.poller.stop()
             self.source.close()
             emptied = self.source.emptied()
             while self._receive():

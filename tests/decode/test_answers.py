@@ -189,7 +189,8 @@ def test_answers_of_other_services_are_counted_and_not_taken_for_live_values(
     rows = [(0x7E8, _single(answer)) for answer in ("42 0C 00 1A F8", "43 01 01 71", "49 02 01", "7F 01")]
     samples = Decoder(profile).decode(frames_of(rows))
     assert samples.columns == []
-    assert samples.counts == {"diagnostic answers of services that are not decoded": 4}
+    assert samples.counts == {"diagnostic answers of services that are not decoded": 2}
+    assert [(row, event.kind) for row, event in samples.told] == [(1, "freeze frame"), (1, "fault codes")]
 
 
 def test_engine_computers_answering_at_once_are_kept_apart(

@@ -92,7 +92,7 @@ def control_unit(channel: str, answers_several: bool = True, pending: bool = Fal
                     while stack.transmitting():
                         stack.process()
                     time.sleep(0.4)
-                reply = answer(request)
+                reply = answer(bytes(request))
                 if reply is not None:
                     stack.send(reply)
             listener.shutdown()

@@ -295,7 +295,7 @@ def _held(thing: object, seen: set[int] | None = None) -> int:
     if isinstance(thing, dict):
         return len(thing) + sum(_held(value, seen) for value in thing.values())
     if isinstance(thing, list | tuple | set | frozenset) or type(thing).__name__ == "deque":
-        return len(thing) + sum(_held(value, seen) for value in thing)  # type: ignore[attr-defined]
+        return len(thing) + sum(_held(value, seen) for value in thing)  # type: ignore[attr-defined, arg-type]
     inner = getattr(thing, "__dict__", None) or {
         name: getattr(thing, name) for name in getattr(type(thing), "__slots__", ()) if hasattr(thing, name)
     }

@@ -22,7 +22,7 @@ from livewatch.errors import SourceError
 from livewatch.sources.live.socket import keep_to_own_group, widen_buffer
 from livewatch.sources.live.spec import LiveBus
 
-__all__ = ["forget_partial_message", "open_bus", "stays_silent"]
+__all__ = ["forget_partial_message", "open_bus", "stays_silent", "takes_bit_rate"]
 
 # Without a handler of its own, what python-can logs about absent drivers would be printed across the screen.
 logging.getLogger("can").addHandler(logging.NullHandler())
@@ -74,6 +74,18 @@ def stays_silent(bus: LiveBus, transmit: bool) -> bool | None:
         return None
     told = [keywords.get(name) == value for name, value in _SILENT.items() if name in named]
     return any(told) if told else None
+
+
+def takes_bit_rate(bus: LiveBus, fd: bool = False) -> bool:
+    """Whether the interface sets the bit rate itself, and, for `fd`, that of CAN FD too. (A network interface of the
+    system has its own; software buses have none.)"""
+    try:
+        named = inspect.signature(_class_of(bus.interface)).parameters
+    except Exception:
+        return False
+    if bus.interface in ("socketcan", "virtual", "udp_multicast"):
+        return False
+    return ("data_bitrate" in named or "fd" in named) if fd else "bitrate" in named
 
 
 def _class_of(interface: str) -> type[can.BusABC]:

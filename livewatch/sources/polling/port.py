@@ -47,6 +47,7 @@ OTHER_TESTER_FOR = 10.0
 UNANSWERED = "polls without an answer"
 REFUSED = "polls refused"
 NOT_TAKEN = "requests the adapter did not take"
+NOBODY = "times nobody answered on the diagnostic port"
 OTHER_TESTER = "times another tester was heard on the diagnostic port"
 
 
@@ -219,6 +220,7 @@ class PolledPort:
         if not units:
             self._find_at = now + PAUSES[min(self._attempts, len(PAUSES) - 1)]
             self._attempts += 1
+            self._count(NOBODY)
             if self._asked:
                 if any(one.answered for one in self._asked[0].schedule.wanted):
                     self._find_at = float("inf")  # it answers, but says not what it supports

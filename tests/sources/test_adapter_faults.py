@@ -1,0 +1,225 @@
+"""A car polled through a serial adapter that fails in every way it can: all channels come, nothing hangs, gaps are
+told. The fault table in DEVELOPERS.md names these tests."""
+
+from __future__ import annotations
+
+import sys
+import threading
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import can
+import pytest
+
+from livewatch.data.events import OdditiesCounted
+from livewatch.profile import load_profile_text
+from livewatch.profile.model import Profile
+from livewatch.run.history import History
+from livewatch.run.live import LiveRun
+from livewatch.run.opening import open_source
+from livewatch.run.run import Run
+from livewatch.session.folder import SessionFolder
+from livewatch.session.recorder import Recorder
+from livewatch.simulator.bus_player import play
+from livewatch.simulator.engine_answers import EngineAnswers
+from livewatch.simulator.responder import Manners, Responder
+from livewatch.sources.live.source import parse_live_buses
+
+pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="pseudo terminals are a Unix thing")
+if sys.platform != "win32":
+    from .slcan_adapter import BIT_RATE_COMMANDS, Faults, SlcanAdapter
+
+CHANNELS = ("engine_speed", "manifold_pressure", "short_term_fuel_trim_1", "long_term_fuel_trim_1", "vehicle_speed",
+            "coolant_temperature", "throttle_position")  # fmt: skip
+
+
+class Running:
+    """A car whose speed says which second it is."""
+
+    def value(self, channel: str, time: float) -> float:
+        return 50.0
+
+    def confirmed(self, time: float) -> list[str]:
+        return []
+
+    def pending(self, time: float) -> list[str]:
+        return []
+
+
+@pytest.fixture(scope="module")
+def profile() -> Profile:
+    polls = "\n".join(
+        f"  - {{service: 0x01, pid: 0x{pid:02X}, every: 100 ms}}" for pid in (0x0C, 0x0B, 0x06, 0x07, 0x0D, 0x05, 0x11)
+    )
+    return load_profile_text(
+        f"profile: 1\nname: polled\nsignature_alarms: off\nbuses: {{port: []}}\npoll:\n{polls}\n", "polled.yaml", None
+    )
+
+
+def until(condition: Callable[[], object], seconds: float) -> None:
+    end = time.monotonic() + seconds
+    while not condition():
+        assert time.monotonic() < end, "it did not happen in time"
+        time.sleep(0.02)
+
+
+class Watch:
+    """A live run, with how many samples each channel had."""
+
+    def __init__(self, profile: Profile, bus: str, recorder: Recorder | None = None) -> None:
+        self.run = Run(profile, recorder, history=History(profile))
+        self.events: list[object] = []
+        self.run.listeners.append(self.events.extend)
+        self.live = LiveRun(self.run, parse_live_buses([bus]), transmit=True)
+
+    @property
+    def answered(self) -> dict[tuple[int, int], int]:
+        assert self.live.poller is not None
+        return self.live.poller.ports[0].answered()
+
+    def came(self, least: int) -> bool:
+        return len(self.answered) == len(CHANNELS) and min(self.answered.values()) >= least
+
+
+@contextmanager
+def watching(profile: Profile, bus: str, recorder: Recorder | None = None) -> Iterator[Watch]:
+    watch = Watch(profile, bus, recorder)
+    watch.live.start()
+    try:
+        yield watch
+    finally:
+        began = time.monotonic()
+        watch.live.stop()
+        assert time.monotonic() - began < 8.0, "the end does not hang"
+    assert watch.live.failure is None
+    latest = watch.run.history.latest if watch.run.history is not None else None
+    assert latest is not None
+    for channel in CHANNELS:
+        assert latest.held[profile.index[channel], -1] == pytest.approx(50.0, abs=0.5), channel
+
+
+@contextmanager
+def adapter(tmp_path: Path, faults: Faults | None = None, manners: Manners | None = None) -> Iterator[SlcanAdapter]:
+    made = SlcanAdapter(tmp_path, Responder(EngineAnswers(Running()), False, manners), faults)
+    try:
+        yield made
+    finally:
+        made.close()
+
+
+def bus_of(made: SlcanAdapter, rate: str = "500k") -> str:
+    return f"port=slcan:{made.path}@{rate},sleep_after_open=0"
+
+
+@pytest.mark.parametrize("fault", ["none", "split", "garbage", "lost bytes", "echo"])
+def test_all_channels_come_through_a_bad_line(profile: Profile, tmp_path: Path, fault: str) -> None:
+    faults = {
+        "none": Faults(),
+        "split": Faults(split=True),
+        "garbage": Faults(garbage=0.2),
+        "lost bytes": Faults(lost_bytes=0.002),
+        "echo": Faults(echo=True),
+    }[fault]
+    with adapter(tmp_path, faults) as made, watching(profile, bus_of(made)) as watch:
+        until(lambda: watch.came(15), 15.0)
+    counts = watch.run.pipeline.counts
+    if fault == "garbage":
+        assert counts["messages of an adapter that make no sense"] > 0
+    if fault in ("none", "split", "echo"):
+        assert not [kind for kind in counts if "without an answer" in kind or "tester" in kind], counts
+    services = {data[1] for _, data in made.asked if data[0] >> 4 == 0}
+    assert services <= {0x01, 0x02, 0x03, 0x07, 0x09, 0x0A}, "and nothing but reading left the program"
+
+
+def test_a_stall_is_waited_out(profile: Profile, tmp_path: Path) -> None:
+    with adapter(tmp_path) as made, watching(profile, bus_of(made)) as watch:
+        until(lambda: watch.came(5), 10.0)
+        made.faults.stalled = True
+        time.sleep(1.5)
+        made.faults.stalled = False
+        before = min(watch.answered.values())
+        until(lambda: watch.came(before + 8), 10.0)
+    assert watch.run.pipeline.counts["polls without an answer"] > 0
+
+
+def test_a_pulled_cable_is_a_visible_gap_and_the_recording_goes_on(profile: Profile, tmp_path: Path) -> None:
+    folder = SessionFolder.create(tmp_path / "sessions", profile, ["port"])
+    with adapter(tmp_path) as made, watching(profile, bus_of(made), Recorder(folder)) as watch:
+        until(lambda: watch.came(5), 10.0)
+        made.unplug()
+        until(lambda: watch.live.statuses()[0].state == "lost", 5.0)
+        time.sleep(0.7)
+        made.plug()
+        before = min(watch.answered.values())
+        until(lambda: watch.came(before + 8), 12.0)
+    assert watch.run.pipeline.counts["times an adapter was lost"] == 1
+    told = [event for event in watch.events if isinstance(event, OdditiesCounted)]
+    assert any("times an adapter was lost" in event.counts for event in told), "told in the log"
+    replayed = Run(profile)
+    for batch in open_source(folder.path, profile).batches():
+        replayed.push(batch)
+    replayed.close()
+    assert replayed.pipeline.rows == watch.run.pipeline.rows, "and nothing recorded was lost"
+
+
+def test_at_the_wrong_rate_nothing_is_understood_and_nothing_hangs(profile: Profile, tmp_path: Path) -> None:
+    with adapter(tmp_path) as made:
+        watch = Watch(profile, bus_of(made, "250k"))
+        watch.live.start()
+        time.sleep(2.0)
+        watch.live.stop()
+    assert watch.live.failure is None
+    assert not any(watch.answered.values())
+    assert watch.run.pipeline.counts["times nobody answered on the diagnostic port"] > 0
+
+
+@pytest.mark.parametrize("rate", ["10k", "20k", "50k", "100k", "125k", "250k", "500k", "750k", "1M"])
+def test_every_rate_of_slcan_is_set(profile: Profile, tmp_path: Path, rate: str) -> None:
+    number = {"1M": 1000}.get(rate) or int(rate[:-1])
+    with adapter(tmp_path, Faults(rate=number)) as made:
+        watch = Watch(profile, bus_of(made, rate))
+        watch.live.start()
+        until(lambda: BIT_RATE_COMMANDS[number] in made.commands, 5.0)
+        watch.live.stop()
+
+
+@contextmanager
+def car_on_multicast(group: str, port: int, manners: Manners) -> Iterator[None]:
+    class Over(Exception):
+        pass
+
+    done = threading.Event()
+
+    def stop(played: object) -> None:
+        if done.is_set():
+            raise Over
+
+    def drive() -> None:
+        with can.Bus(group, "udp_multicast", port=port) as bus, pytest.raises(Over):
+            responder = Responder(EngineAnswers(Running()), False, manners)
+            play(iter(()), {"port": bus}, 0, 1e9, ("port", responder), stop)
+
+    thread = threading.Thread(target=drive)
+    thread.start()
+    try:
+        yield
+    finally:
+        done.set()
+        thread.join()
+
+
+@pytest.mark.parametrize("way", ["udp_multicast", "slcan"])
+def test_polling_reaches_what_the_car_allows(profile: Profile, tmp_path: Path, way: str) -> None:
+    """The unit takes one parameter a request and 100 ms for its answer: ten a second at the most, and nine come."""
+    manners = Manners(answers_after=0.100, takes=1)
+    car = adapter(tmp_path, manners=manners) if way == "slcan" else car_on_multicast("239.74.163.79", 43_979, manners)
+    with car as made:
+        bus = "port=udp_multicast:239.74.163.79,port=43979" if made is None else bus_of(made)
+        with watching(profile, bus) as watch:
+            until(lambda: watch.came(1), 15.0)
+            before, began = sum(watch.answered.values()), time.monotonic()
+            time.sleep(3.0)
+            reached = (sum(watch.answered.values()) - before) / (time.monotonic() - began)
+    assert reached >= 0.9 * 10.0
