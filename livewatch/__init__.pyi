@@ -37,6 +37,8 @@ from .data.events import utc_text as utc_text
 from .data.frames import FrameBatch as FrameBatch
 from .diagnosis.assessment import Assessment as Assessment
 from .diagnosis.assessment import assess as assess
+from .diagnosis.change import Change as Change
+from .diagnosis.change import changes_over as changes_over
 from .diagnosis.channel_table import ChannelTable as ChannelTable
 from .diagnosis.comparison import Comparison as Comparison
 from .diagnosis.cut_out.cut_out import CutOut as CutOut
@@ -66,6 +68,8 @@ from .diagnosis.pile.work import PileWork as PileWork
 from .diagnosis.shelf import Shelf as Shelf
 from .diagnosis.shelf import ShelfFilter as ShelfFilter
 from .diagnosis.shelf import Shelved as Shelved
+from .diagnosis.pull_curves import PullCurve as PullCurve
+from .diagnosis.pull_curves import pull_curves as pull_curves
 from .errors import LivewatchError as LivewatchError
 from .errors import Mistake as Mistake
 from .errors import MistakesError as MistakesError

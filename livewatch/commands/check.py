@@ -26,16 +26,13 @@ from livewatch import (
     Prediction,
     Profile,
     SourceError,
-    UsageError,
     compare_with_drive,
-    load_build_sheet,
     load_profile,
-    nearest,
     predict,
-    shipped_folder,
 )
 from livewatch.commands.options import profile_option
 from livewatch.commands.page import Page, say
+from livewatch.commands.sheets import load_sheet
 from livewatch.wording.forecast import (
     CONDITIONS,
     RECALIBRATE,
@@ -84,7 +81,7 @@ def check(sheet: str, profile_name: str, as_json: bool, drive: Path | None) -> i
       livewatch check -p mycar.yaml mycar_build.yaml --json
     """
     profile = load_profile(profile_name)
-    forecast = predict(load_build_sheet(_find_sheet(sheet)), profile)
+    forecast = predict(load_sheet(sheet), profile)
     beside = None if drive is None else compare_with_drive(forecast.predictions, _read_drive(drive))
     if as_json:
         said = forecast.to_json()
@@ -94,20 +91,6 @@ def check(sheet: str, profile_name: str, as_json: bool, drive: Path | None) -> i
     else:
         _print(forecast, profile, beside, Page())
     return ADVISED_AGAINST if forecast.is_full_load_advised_against else 0
-
-
-def _find_sheet(given: str) -> Path:
-    """The sheet a user names: a path, or the bare name of one that comes with livewatch."""
-    path = Path(given)
-    if path.exists():
-        return path
-    known = {found.stem: found for found in sorted(shipped_folder("profiles").glob("*_build.yaml"))}
-    if given in known:
-        return known[given]
-    raise UsageError(
-        f"no build sheet {given!r}: it is neither a file nor one of those that come with livewatch, "
-        f"{', '.join(known) or 'none'}{nearest(given, known)}"
-    )
 
 
 def _read_drive(path: Path) -> Mapping[str, Any]:

@@ -21,7 +21,7 @@ from livewatch.signature.estimates import Estimate, band_of
 from livewatch.signature.evidence.readings import Column, Mask
 from livewatch.signature.ranking import MINOR, Ranking
 
-__all__ = ["Cause", "describe"]
+__all__ = ["Cause", "describe", "effects_of"]
 
 EVIDENCE = 16.0
 """Decibans (40 to 1) that establish a cause, beside all others; a judgement."""
@@ -173,8 +173,8 @@ def _is_large(hypothesis: Hypothesis, estimates: Sequence[Estimate], effect: Est
     return abs(effect.value) >= NEED and nearest >= NEED_SURELY
 
 
-def _effects(judged: Judged, rows: Mask, sizes: Column) -> Column:
-    """What the cause does to the observations `rows` at each of the sizes, float64 (sizes, rows)."""
+def effects_of(judged: Judged, rows: Mask, sizes: Column) -> Column:
+    """What the cause does to the observations `rows` (logarithms) at each of the sizes, float64 (sizes, rows)."""
     totals = np.zeros((len(sizes), int(rows.sum())))
     for variant, (_, share) in zip(judged.variants, judged.shapes, strict=True):
         totals += share * variant.effect.mean(np.maximum(sizes[:, None], variant.effect.low))[:, rows]
@@ -188,7 +188,7 @@ def _leans(judged: Judged, grounds: Grounds) -> float:
     rows = (seen.on("need") > 0.0) & (seen.of("air") > LOADED * grounds.maker.displacement)
     if not rows.any():
         return nan
-    return 100.0 * (exp(float(_effects(judged, rows, np.array([judged.fit.size])).max())) - 1.0)
+    return 100.0 * (exp(float(effects_of(judged, rows, np.array([judged.fit.size])).max())) - 1.0)
 
 
 def _need_effect(judged: Judged, grounds: Grounds) -> Estimate | None:
@@ -201,7 +201,7 @@ def _need_effect(judged: Judged, grounds: Grounds) -> Estimate | None:
     need = seen.on("need") > 0.0
     if not judged.variants or not need.any() or isnan(judged.fit.size):
         return None
-    totals = _effects(judged, need, np.array(band_of(judged.fit)))
+    totals = effects_of(judged, need, np.array(band_of(judged.fit)))
     place = int(np.argmax(np.abs(totals[0])))
     figures = [100.0 * (exp(float(total)) - 1.0) for total in totals[:, place]]
     return Estimate("largest need", figures[0], "%", min(figures[1:]), max(figures[1:]))

@@ -32,7 +32,7 @@ class Estimate:
     place: str = ""
 
     def __str__(self) -> str:
-        return f"{self._what}: unknown" if isnan(self.value) else f"{self._what} {self._interval}"
+        return f"{self.what}: unknown" if isnan(self.value) else f"{self.what} {self._interval}"
 
     @property
     def short(self) -> str:
@@ -40,7 +40,8 @@ class Estimate:
         return str(self) if isnan(self.value) else f"{self.place} {self._interval}".lstrip()
 
     @property
-    def _what(self) -> str:
+    def what(self) -> str:
+        """What it is, and where."""
         return f"{self.place} {self.quantity}".lstrip()
 
     @property
@@ -53,7 +54,7 @@ class Estimate:
         """Plain data; figures to five digits."""
         low, high = plain(self.low), plain(self.high)
         interval = None if low is None or high is None else [low, high]
-        return {"quantity": self._what, "value": plain(self.value), "unit": self.unit, "interval_95": interval}
+        return {"quantity": self.what, "value": plain(self.value), "unit": self.unit, "interval_95": interval}
 
 
 def plain(value: float) -> float | None:

@@ -38,6 +38,7 @@ from livewatch.signature.evidence.authority import AuthorityUse
 from livewatch.signature.evidence.coverage import NOTHING_MORE, Coverage
 from livewatch.signature.evidence.mix_ups import MixUp
 from livewatch.signature.evidence.pulls import Pull
+from livewatch.signature.fitted_points import FittedPoints
 from livewatch.signature.sentence import sentence_of, shorter_sentences
 from livewatch.signature.verdict import Verdict
 
@@ -48,7 +49,8 @@ SIGNATURE_FORMAT = 1
 
 @dataclass(frozen=True, slots=True)
 class Finding:
-    """What a drive shows so far; see the module's first paragraph for the fields."""
+    """What a drive shows so far; see the module's first paragraph for the fields. `points`, which `to_json` leaves out,
+    are what the established causes were fitted to."""
 
     verdict: Verdict
     causes: tuple[Cause, ...]
@@ -63,6 +65,7 @@ class Finding:
     compared_with: str | None
     settled: float
     need: Estimate
+    points: FittedPoints
 
     @property
     def sentence(self) -> str:

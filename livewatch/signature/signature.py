@@ -39,6 +39,7 @@ from livewatch.signature.evidence.pulls import MOST_PULLS, Pull, PullFinder, pul
 from livewatch.signature.evidence.readings import BLOCK, HISTORY, LOOK_TIME, Reader, Readings
 from livewatch.signature.evidence.settled import FIELDS, PointMaker
 from livewatch.signature.finding import Finding
+from livewatch.signature.fitted_points import points_of
 from livewatch.signature.ranking import Ranking, rank
 from livewatch.signature.unknowable import assumed, missing
 from livewatch.signature.verdict import Witness, decide
@@ -216,6 +217,7 @@ class Signature:
             None if self.baseline is None else self.baseline.profile,
             self._evidence.settled_looks * LOOK_TIME / 1e9,
             _need(seen),
+            points_of(seen, [ranking[cause.name] for cause in causes if cause.established]),
         )
 
     def _causes(self, ranking: Ranking, grounds: Grounds, facts: Facts, coverage: Coverage) -> tuple[Cause, ...]:

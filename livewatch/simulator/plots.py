@@ -3,7 +3,7 @@
     python -m livewatch.simulator.plots FOLDER
 
 In: nothing but the scenarios below. Out: one PNG a drive in FOLDER: speed and pedal, pressures, air flow, lambda,
-trims, duty and knock over time. matplotlib is not a dependency of livewatch; the message says so when it is missing.
+trims, duty and knock over time.
 """
 
 from __future__ import annotations
@@ -12,7 +12,6 @@ import sys
 from collections.abc import Mapping
 from pathlib import Path
 
-from livewatch.errors import UsageError
 from livewatch.simulator.drive import Drive, simulate
 from livewatch.simulator.mismatches import Mismatch
 from livewatch.simulator.scenario import Scenario
@@ -33,15 +32,9 @@ SHOWN: Mapping[str, Scenario] = {
 
 
 def plot_drive(drive: Drive, path: Path, title: str, start: float = 0.0, stop: float | None = None) -> None:
-    """Draw the drive between two seconds into `path` (PNG).
+    """Draw the drive between two seconds into `path` (PNG)."""
+    import matplotlib  # late: only this script and the report need it
 
-    Raises:
-        UsageError: matplotlib is not installed.
-    """
-    try:
-        import matplotlib
-    except ImportError:
-        raise UsageError("plots need matplotlib, which livewatch does not bring: pip install matplotlib") from None
     matplotlib.use("Agg")
     from matplotlib import pyplot
 
@@ -88,11 +81,7 @@ def main(arguments: list[str]) -> int:
     folder.mkdir(parents=True, exist_ok=True)
     for name, scenario in SHOWN.items():
         drive = simulate(scenario)
-        try:
-            plot_drive(drive, folder / f"{name}.png", name.replace("_", " "))
-        except UsageError as error:
-            print(error, file=sys.stderr)
-            return 2
+        plot_drive(drive, folder / f"{name}.png", name.replace("_", " "))
         print(f"{folder / name}.png: {drive.facts['fault_codes'] or 'no fault code'}")
     return 0
 

@@ -25,7 +25,7 @@ class InjectorFlow(Hypothesis):
     title = "the injectors flow more or less than calibrated for"
     log_prior = -1.2
     danger = 3
-    settles = "Read the injectors' part number, or have their flow scale_of on a bench."
+    settles = "Read the injectors' part number, or have their flow measured on a bench."
 
     def variants(self, seen: Observations, maker: PointMaker) -> Iterator[Variant]:
         yield Variant(self.name, linear(seen.on("need"), SPREAD))

@@ -1,0 +1,113 @@
+"""`livewatch compare`: two or more drives of one car, before and after."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+from rich.table import Table
+
+from livewatch import Diagnosis, LivewatchError, Pile, UsageError, changes_over, diagnose_pile
+from livewatch.commands.options import bus_option, profile_option
+from livewatch.commands.page import Page
+from livewatch.commands.report import format_of, format_option, hand_over, output_option, private_option
+from livewatch.wording.cautions import CAUTION
+
+if TYPE_CHECKING:
+    from livewatch.report.comparison import ComparisonPage
+    from livewatch.report.report import Row
+
+__all__ = ["compare", "read_drives"]
+
+
+class _DriveError(LivewatchError):
+    """One of the drives cannot be diagnosed."""
+
+    def __init__(self, text: str, exit_code: int) -> None:
+        super().__init__(text)
+        self.exit_code = exit_code
+
+
+def read_drives(paths: Sequence[Path], profile_name: str | None, bus_options: Sequence[str]) -> list[Diagnosis]:
+    """What each of the paths shows.
+
+    Raises:
+        LivewatchError: one of them cannot be diagnosed.
+    """
+    found = []
+    for outcome in diagnose_pile(paths, Pile(profile_name, bus_options)):
+        if not isinstance(outcome, Diagnosis):
+            raise _DriveError(outcome.text, outcome.exit_code)
+        found.append(outcome)
+    return found
+
+
+@click.command()
+@click.argument("paths", metavar="EARLIER LATER...", nargs=-1, required=True, type=click.Path(path_type=Path))
+@profile_option(required=False)
+@bus_option("Which channel of the recordings is which bus of the profile, for example engine=can0. Repeatable.")
+@output_option
+@format_option("html", "text", "json")
+@private_option
+def compare(
+    paths: tuple[Path, ...],
+    profile_name: str | None,
+    bus_options: tuple[str, ...],
+    output: Path | None,
+    given_format: str | None,
+    private: bool,
+) -> int:
+    """Set drives of one car side by side, earliest first: before and after a recalibration, or over a year. Says system
+    by system whether it is fixed, better, the same or worse, with what was measured at the same operating regions.
+
+    \b
+      livewatch compare before.log after.log -p brackwell_20t
+      livewatch compare sessions/MAY sessions/JUNE -o compared.html
+    """
+    kind = format_of(given_format, output, "text")
+    if len(paths) < 2:
+        raise UsageError(f"nothing to compare {paths[0]} with: expected two or more drives of one car, earliest first")
+    drives = read_drives(paths, profile_name, bus_options)
+    changes = changes_over(drives)
+    from livewatch.report.comparison import comparison_page
+    from livewatch.report.layout import lay_out, plain_json
+
+    made = comparison_page(changes, drives, draw=kind == "html")
+    if kind == "json":
+        text = json.dumps(plain_json(made.to_json(), private), ensure_ascii=False, allow_nan=False, indent=1) + "\n"
+        hand_over(text, output)
+    elif kind == "html":
+        hand_over(lay_out("comparison.html.j2", private=private, page_of=made, caution=CAUTION), output)
+    else:
+        console = Page(record=output is not None)
+        _print(made, console)
+        if output is not None:
+            hand_over(console.export_text(), output)
+    return 0
+
+
+def _print(made: ComparisonPage, console: Page) -> None:
+    for one in made.changes:
+        console.rule(f"{one.before} → {one.after}", align="left", style="dim")
+        console.print(one.whole, style="bold")
+        console.print(_table(("system", "turn", "before", "after", "the furthest from right"), one.systems))
+        if one.measures:
+            heads = ("measured in both", "before (95 %)", "after (95 %)", "difference", "beyond everyday", "regions")
+            console.print(_table(heads, one.measures))
+        if one.alarms:
+            console.print(_table(("alarm", "priority", "before", "after", "turn"), one.alarms))
+        for text in one.change.cautions:
+            console.print(f"- {text}")
+    console.print(CAUTION, style="italic")
+
+
+def _table(heads: Sequence[str], rows: Sequence[Row]) -> Table:
+    table = Table(box=None, padding=(0, 2, 0, 0), header_style="dim")
+    for head in heads:
+        table.add_column(head, overflow="fold")
+    for row in rows:
+        table.add_row(row.head, *row.cells)
+    return table

@@ -1,0 +1,90 @@
+"""Corrections over the operating map: how much of each controller's authority is used at which speed and air flow.
+
+The authority of a finding comes in; a `Picture` goes out.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from math import ceil, isnan
+from typing import TYPE_CHECKING
+
+from livewatch.report.drive_data import DriveData
+from livewatch.report.palette import PAGE
+from livewatch.report.plots.picture import Picture, drawn, lacking, named
+from livewatch.signature.evidence.authority import AuthorityUse
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+__all__ = ["authority_map"]
+
+MOST = 6
+
+
+def authority_map(drive: DriveData) -> Picture:
+    """A map for each controller that was in charge, the most used first."""
+    name, title = "authority_map", "Corrections over the operating map"
+    caption = (
+        "Each box is a region of engine speed and air flow; the figure in it is the mean share of the correction's "
+        "limit "
+        "that was used there, in per cent. Darker is more; a heavy frame marks a correction that reached its limit."
+    )
+    uses = [use for use in drive.diagnosis.assessment.finding.authority if use.seconds > 0.0 and use.regions]
+    if not uses:
+        lost = drive.missing("engine_speed", "short_term_fuel_trim_1", "wastegate_duty", "knock_retard")
+        why = f"Not in the data: {', '.join(lost)}." if lost else "No correction was in charge anywhere."
+        return lacking(name, title, caption, why)
+    uses = sorted(uses, key=lambda use: 0.0 if isnan(use.most_used) else -use.most_used)[:MOST]
+    alt = " ".join(
+        f"{use.label}: {use.least:+.1f} to {use.most:+.1f} {use.unit}, at most {100.0 * use.most_used:.0f} % of its "
+        "limit, "
+        f"at it for {use.pinned:.0f} s."
+        for use in uses
+    )
+    rows = ceil(len(uses) / 2)
+
+    def draw(figure: Figure) -> None:
+        panels = figure.subplots(rows, 2, squeeze=False).ravel()
+        for panel, use in zip(panels, uses, strict=False):
+            _panel(panel, use)
+        for panel in panels[len(uses) :]:
+            panel.set_axis_off()
+
+    return drawn(name, title, caption, alt, draw, 0.3 + 2.5 * rows)
+
+
+def _panel(axes: Axes, use: AuthorityUse) -> None:
+    import matplotlib
+    from matplotlib.patches import Rectangle
+
+    shades = matplotlib.colormaps["Greys"]
+    for region in use.regions:
+        (left, right), (low, high) = region.speed, region.flow
+        share = min(region.mean, 1.0)
+        full = region.most >= 0.985
+        axes.add_patch(
+            Rectangle(
+                (left, low), right - left, high - low, facecolor=shades(0.05 + 0.7 * share),
+                edgecolor=PAGE["wrong" if full else "rule"], linewidth=1.8 if full else 0.5,
+                zorder=3 if full else 2,
+            )
+        )  # fmt: skip
+        axes.annotate(
+            f"{100.0 * region.mean:.0f}", ((left + right) / 2.0, (low * high) ** 0.5), ha="center", va="center",
+            fontsize=6.5, color="white" if share > 0.55 else PAGE["ink"], zorder=4,
+        )  # fmt: skip
+    _limits(axes, [r.speed for r in use.regions], [r.flow for r in use.regions])
+    named(axes, "engine speed, rpm", "air flow, g/s (logarithmic)", use.label)
+    axes.grid(False)
+
+
+def _limits(axes: Axes, speeds: Sequence[tuple[float, float]], flows: Sequence[tuple[float, float]]) -> None:
+    axes.set_xlim(min(s[0] for s in speeds), max(s[1] for s in speeds))
+    low, high = min(f[0] for f in flows), max(f[1] for f in flows)
+    axes.set_yscale("log")
+    axes.set_ylim(low, high)
+    ticks = [tick for tick in (0.5, 1, 2, 5, 10, 20, 50, 100, 200, 500, 1000) if low <= tick <= high]
+    axes.set_yticks(ticks, [f"{tick:g}" for tick in ticks])
+    axes.set_yticks([], minor=True)

@@ -1,0 +1,125 @@
+"""A picture of a report: drawn as SVG that asks for nothing outside, or a sentence in its place.
+
+A drawing function and words come in, a `Picture` goes out. matplotlib is loaded when the first picture is drawn, draws
+without a display, and writes letters as outlines, so that no reader lacks a font and nothing is clipped.
+"""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from livewatch.report.palette import LINES, PAGE
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+__all__ = ["Picture", "drawn", "lacking", "legend", "named", "shade"]
+
+WIDTH = 5.8
+"""Inches; the letters can be read where a page makes a picture as narrow as a phone or as wide as A4."""
+STYLE: Any = {
+    "axes.edgecolor": PAGE["rule"],
+    "axes.grid": True,
+    "axes.labelcolor": PAGE["ink"],
+    "axes.spines.right": False,
+    "axes.spines.top": False,
+    "axes.titlelocation": "left",
+    "axes.titlesize": 9.5,
+    "figure.constrained_layout.use": True,
+    "font.family": ["DejaVu Sans"],
+    "font.size": 9,
+    "grid.color": "#d4d8dd",
+    "grid.linewidth": 0.6,
+    "legend.fontsize": 8,
+    "legend.frameon": False,
+    "lines.linewidth": 1.3,
+    "path.simplify_threshold": 0.3,
+    "svg.fonttype": "path",
+    "svg.hashsalt": "livewatch",
+    "text.color": PAGE["ink"],
+    "text.parse_math": False,  # a dollar in a name is a dollar
+    "xtick.color": PAGE["quiet"],
+    "ytick.color": PAGE["quiet"],
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Picture:
+    """One picture.
+
+    Attributes:
+        name: a word for files and anchors.
+        title, caption: what it shows, and how to read it.
+        alt: what can be seen in it, in words, with figures.
+        svg: empty where there is none, and then `instead` says why.
+    """
+
+    name: str
+    title: str
+    caption: str
+    alt: str = ""
+    svg: str = ""
+    instead: str = ""
+
+    def to_json(self) -> dict[str, Any]:
+        """Plain data, without the picture itself."""
+        return {
+            "picture": self.name,
+            "title": self.title,
+            "shows": self.alt or None,
+            "not_drawn_because": self.instead or None,
+        }
+
+
+def drawn(
+    name: str, title: str, caption: str, alt: str, draw: Callable[[Figure], None], height: float = 3.2
+) -> Picture:
+    """The picture that `draw` puts on an empty figure of `height` inches."""
+    import matplotlib
+    from matplotlib.backends.backend_svg import FigureCanvasSVG
+    from matplotlib.figure import Figure
+
+    with matplotlib.rc_context(STYLE):
+        figure = Figure(figsize=(WIDTH, height))
+        FigureCanvasSVG(figure)
+        draw(figure)
+        out = io.StringIO()
+        figure.savefig(out, format="svg", metadata={"Date": None, "Creator": None, "Format": None, "Type": None})
+    svg = out.getvalue()
+    return Picture(name, title, caption, alt, svg[svg.index("<svg") :])
+
+
+def lacking(name: str, title: str, caption: str, why: str) -> Picture:
+    """The sentence in the place of a picture: `why` there is none."""
+    return Picture(name, title, caption, instead=why)
+
+
+def named(axes: Axes, across: str, up: str, title: str = "") -> None:
+    """Name the axes, each with its unit, and the panel."""
+    axes.set_xlabel(across)
+    axes.set_ylabel(up)
+    if title:
+        axes.set_title(title)
+
+
+def shade(number: int) -> dict[str, Any]:
+    """Colour and dash of the line of that number."""
+    colour, dash, _ = LINES[number % len(LINES)]
+    return {"color": colour, "linestyle": dash}
+
+
+def legend(figure: Figure, axes: Axes | Iterable[Axes]) -> None:
+    """One legend below all panels: nothing in them is covered."""
+    panels = [axes] if not isinstance(axes, Iterable) else list(axes)
+    known: dict[str, Any] = {}
+    for panel in panels:
+        for handle, label in zip(*panel.get_legend_handles_labels(), strict=True):
+            known.setdefault(label, handle)
+    if known:
+        longest = max(map(len, known))
+        columns = max(1, min(len(known), 84 // (longest + 8)))
+        figure.legend(known.values(), known.keys(), loc="outside lower left", ncols=columns)

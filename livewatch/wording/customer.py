@@ -1,0 +1,177 @@
+"""Findings in everyday words, for somebody who drives the car and does not work on it.
+
+Systems, causes and slots of a build sheet come in by name; sentences without a trade word go out. Nothing here says
+more than the verdict it puts into words: what was not seen is said to be so.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from livewatch.signature.cause import Cause
+from livewatch.signature.verdict import SystemVerdict, Verdict
+
+__all__ = [
+    "SYSTEM_NAMES", "VERDICT_WORDS", "cause_words", "part_words", "remedy_words", "repairs", "system_sentence",
+    "verdict_sentence",
+]  # fmt: skip
+
+SYSTEM_NAMES: Mapping[str, str] = {
+    "fuel at part load": "Fuel in everyday driving",
+    "fuel under load": "Fuel at full power",
+    "boost": "Boost of the turbocharger",
+    "fuel supply": "Fuel pump and fuel pressure",
+}
+VERDICT_WORDS: Mapping[str, str] = {
+    "fits": "in order",
+    "strained": "under strain",
+    "misfit": "does not match",
+    "unproven": "not known in full",
+    "not seen": "not seen yet",
+}
+_WHOLE: Mapping[str, str] = {
+    "fits": "The calibration matches the parts. Every system was seen, and the small corrections are everyday ones.",
+    "strained": (
+        "Something takes more correction than is ordinary, or raised an alarm that nothing found here explains. It is "
+        "not shown which part does not match, but it is not in order either."
+    ),
+    "misfit": "The engine's calibration does not match the parts on the car.",
+    "unproven": "The drive was not enough to say whether the calibration matches the parts. That is no clean bill.",
+}
+_SYSTEMS: Mapping[str, Mapping[str, str]] = {
+    "fuel at part load": {
+        "fits": "In everyday driving the engine gets the fuel it needs.",
+        "strained": "In everyday driving the engine computer corrects the fuel more than is ordinary.",
+        "misfit": "In everyday driving the engine computer hides a real error by correcting the fuel.",
+        "unproven": "In everyday driving what was seen is right, but not all of it was seen.",
+    },
+    "fuel under load": {
+        "fits": "At full power the mixture was what the engine computer asked for.",
+        "strained": "At full power something was not right; what does it is not shown.",
+        "misfit": "At full power the mixture is wrong, and there the engine computer corrects little or nothing.",
+        "unproven": "Full power was seen for moments only: nothing wrong showed, but that is not enough.",
+    },
+    "boost": {
+        "fits": "The turbocharger gives the pressure that is asked of it.",
+        "strained": "Boost raised an alarm that nothing found here explains.",
+        "misfit": "Boost does not follow what the engine computer asks for.",
+        "unproven": "Boost was seen in too few full-power runs to be sure.",
+    },
+    "fuel supply": {
+        "fits": "The fuel supply kept up with the engine.",
+        "strained": "The fuel supply raised an alarm that nothing found here explains.",
+        "misfit": "The fuel supply does not keep up at high power.",
+        "unproven": "Whether the fuel supply keeps up was not seen in full.",
+    },
+}
+_CAUSES: Mapping[str, tuple[str, str, bool]] = {
+    "meter_scale": (
+        "the sensor that measures the intake air reads wrong by a fixed share, as it does in a tube of another width",
+        "Write the calibration for this intake, or put the former one back.", False,
+    ),
+    "meter_shape": (
+        "the intake disturbs the sensor that measures the air, more so the more air flows",
+        "Write the calibration for this intake, or put the former one back.", False,
+    ),
+    "injector_flow": (
+        "the injectors give more or less fuel than the calibration counts with",
+        "Write the calibration for these injectors, or fit the ones it was written for.", False,
+    ),
+    "injector_dead_time": (
+        "the injectors open earlier or later than the calibration counts with",
+        "Write the calibration for these injectors, or fit the ones it was written for.", False,
+    ),
+    "one_bank": (
+        "one side of the engine gets more or less fuel than the other",
+        "Have the injectors of that side measured, and look for an air leak there.", True,
+    ),
+    "vacuum_leak": (
+        "air gets into the engine past its sensor, most at idle",
+        "Find and mend the leak. Another calibration is not the remedy.", True,
+    ),
+    "pressure_leak": (
+        "air escapes between turbocharger and engine once there is boost",
+        "Find the loose hose or the crack and mend it. Another calibration is not the remedy.", True,
+    ),
+    "fuel_supply": (
+        "the fuel supply cannot bring what the engine needs at high power",
+        "Have the pump, the filter and the pressure regulator measured; more power needs a larger pump.", True,
+    ),
+    "boost_control": (
+        "the parts that hold the boost (solenoid, actuator, turbocharger) act otherwise than the calibration expects",
+        "Write the boost calibration for these parts, or fit the ones it was written for.", False,
+    ),
+    "boost_creep": (
+        "the exhaust flows so freely that the boost rises above its limit and cannot be held",
+        "A wastegate that passes more, and a boost calibration for this exhaust.", False,
+    ),
+    "underboost": (
+        "the turbocharger gives less than it is asked for, with nothing left in reserve",
+        "Have hoses, actuator and turbocharger looked at before anything is recalibrated.", True,
+    ),
+    "pressure_sensor": (
+        "the pressure sensor in the intake, or how the engine breathes, differs from what the calibration counts with",
+        "Have the sensor compared with a gauge; if it is right, write the calibration for this engine.", False,
+    ),
+    "lambda_sensor": (
+        "the exhaust sensor by which the mixture is corrected reads wrong",
+        "Have the exhaust sensor checked first: everything else is judged by it.", True,
+    ),
+}  # fmt: skip
+"""Of each cause: what it is, what to do about it, and whether that is a repair rather than a calibration."""
+_PARTS: Mapping[str, str] = {
+    "intake": "the intake",
+    "air_meter_housing": "the tube around the air sensor",
+    "injectors": "the injectors",
+    "fuel_pump": "the fuel pump",
+    "turbocharger": "the turbocharger",
+    "wastegate_actuator": "the wastegate actuator",
+    "boost_control_solenoid": "the boost control valve",
+    "downpipe": "the exhaust pipe behind the turbocharger",
+    "intercooler": "the intercooler",
+    "fuel": "the fuel",
+}
+
+
+def verdict_sentence(verdict: Verdict) -> str:
+    """The whole in a sentence or two."""
+    if verdict.doubted is not None:
+        return "One of the sensors cannot be right, or is read wrongly: nothing is judged until that is settled."
+    return _WHOLE[verdict.word]
+
+
+def system_sentence(one: SystemVerdict) -> str:
+    """How one system is."""
+    said = _SYSTEMS[one.system].get(one.word, "Not seen in this drive: nothing is known of it.")
+    if one.word == "strained" and one.causes:
+        said = "Something does not match, though it takes little here yet."
+    causes = [cause_words(name) for name in one.causes]
+    if causes:
+        said += f" Why: {'; and '.join(causes)}."
+    if one.strain:
+        said += f" What strains it: {one.strain}."
+    if one.alarms:
+        said += f" Alarms that remain unexplained: {', '.join(alarm.replace('_', ' ') for alarm in one.alarms)}."
+    return said
+
+
+def cause_words(name: str) -> str:
+    """What a cause is, as half a sentence."""
+    return _CAUSES[name][0] if name in _CAUSES else name.replace("_", " ")
+
+
+def remedy_words(cause: Cause) -> str:
+    """What to do about a cause; where the data cannot tell it from another one, that too."""
+    said = _CAUSES[cause.name][1] if cause.name in _CAUSES else cause.settles
+    others = " or ".join(cause_words(name) for name in cause.tie_with)
+    return f"{said} First make sure: it may also be that {others}." if others else said
+
+
+def repairs(name: str) -> bool:
+    """Whether the remedy of a cause is a repair, not another calibration."""
+    return name in _CAUSES and _CAUSES[name][2]
+
+
+def part_words(slot: str) -> str:
+    """A part by the name of its slot."""
+    return _PARTS.get(slot, f"the {slot.replace('_', ' ')}")
