@@ -65,11 +65,11 @@ from .diagnosis.pile.row import worst_first as worst_first
 from .diagnosis.pile.table import check_writable as check_writable
 from .diagnosis.pile.table import write_table as write_table
 from .diagnosis.pile.work import PileWork as PileWork
+from .diagnosis.pull_curves import PullCurve as PullCurve
+from .diagnosis.pull_curves import pull_curves as pull_curves
 from .diagnosis.shelf import Shelf as Shelf
 from .diagnosis.shelf import ShelfFilter as ShelfFilter
 from .diagnosis.shelf import Shelved as Shelved
-from .diagnosis.pull_curves import PullCurve as PullCurve
-from .diagnosis.pull_curves import pull_curves as pull_curves
 from .errors import LivewatchError as LivewatchError
 from .errors import Mistake as Mistake
 from .errors import MistakesError as MistakesError
