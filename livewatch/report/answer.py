@@ -116,7 +116,7 @@ def _by_sheet(forecast: Forecast) -> Needs:
     if "yes" in said:
         return "yes"
     unsure = "unknown" in said or any(one.is_unknown_need for one in forecast.predictions)
-    return "unknown" if unsure or forecast.not_compared or forecast.cautions or forecast.refusals else "no"
+    return "unknown" if unsure or forecast.not_compared or forecast.refusals else "no"
 
 
 def _together(sheet: Needs, verdict: Verdict | None) -> tuple[Needs, str]:

@@ -11,8 +11,9 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from livewatch.diagnosis.change import Change, Measure, SystemChange
+from livewatch.diagnosis.change import Change, SystemChange
 from livewatch.diagnosis.diagnosis import Diagnosis
+from livewatch.diagnosis.measures import Measure
 from livewatch.diagnosis.pull_curves import PullCurve, pull_curves
 from livewatch.report.drive_data import DriveData
 from livewatch.report.palette import LINES, PAGE

@@ -71,10 +71,11 @@ def _panel(axes: Axes, use: AuthorityUse) -> None:
                 zorder=3 if full else 2,
             )
         )  # fmt: skip
-        axes.annotate(
+        figure_in_box = axes.annotate(
             f"{100.0 * region.mean:.0f}", ((left + right) / 2.0, (low * high) ** 0.5), ha="center", va="center",
             fontsize=6.5, color="white" if share > 0.55 else PAGE["ink"], zorder=4,
         )  # fmt: skip
+        figure_in_box.set_in_layout(False)  # it is within the axes: measuring it would take most of the time
     _limits(axes, [r.speed for r in use.regions], [r.flow for r in use.regions])
     named(axes, "engine speed, rpm", "air flow, g/s (logarithmic)", use.label)
     axes.grid(False)
