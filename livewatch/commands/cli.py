@@ -29,6 +29,7 @@ COMMANDS: dict[str, str] = {
     "connect": "Meet a car: find the adapter, the bit rate and who answers, write a profile.",
     "watch": "Watch a car or a dyno cell live, through any CAN adapter.",
     "board": "Show every station of an MQTT broker, worst first.",
+    "publish": "Deliver to a broker what waits from earlier runs.",
     "replay": "Play a recording, a table or a session folder as if it were live.",
     "diagnose": "Read recordings as fast as it goes and say what they show.",
     "report": "Write what a drive shows as one file for a person.",

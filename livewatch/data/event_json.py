@@ -28,7 +28,7 @@ from livewatch.data.events import EVENT_KINDS, Event, Figure, FreezeFrameRead, U
 if TYPE_CHECKING:
     from pydantic import TypeAdapter
 
-__all__ = ["EVENT_FORMAT", "event_of", "line_of", "plain"]
+__all__ = ["EVENT_FORMAT", "beside_fields", "event_of", "line_of", "plain"]
 
 EVENT_FORMAT = 1
 COMMON = frozenset({"v", "seq", "time", "utc", "event", "subject", "written"})
@@ -74,6 +74,11 @@ def plain(value: Any) -> Any:
         if beside:
             record[beside] = unit
     return record
+
+
+def beside_fields(kind: type) -> dict[str, str]:
+    """The fields that a line of a kind has for units, and what stands in each."""
+    return {beside: unit for _, _, _, beside, unit in _shape(kind) if beside}
 
 
 def event_of(record: Mapping[str, Any]) -> Event:

@@ -18,10 +18,12 @@ from livewatch.data.outside import LONGEST_LINE, open_file, read_file, read_json
 from livewatch.session.folder import EVENTS
 from livewatch.session.running import is_being_written
 
-__all__ = ["Backlog", "left_over"]
+__all__ = ["Backlog", "sessions_in"]
 
 CURSOR = "published.json"
 CURSOR_FORMAT = 1
+MOST_SESSIONS = 20
+"""Sessions of a folder that are looked after."""
 PIECE = 262_144
 """Bytes read of a log at once, or one line."""
 _NUMBER = re.compile(rb'\{"v":\d{1,6},"seq":(\d{1,15}),')
@@ -70,6 +72,17 @@ class Backlog:
             self._offset = offset
         return lines
 
+    def total(self) -> int:
+        """The number that the next event would have; 0 when the log cannot be read."""
+        with contextlib.suppress(OSError), open_file(self._folder / EVENTS) as file:
+            size = os.fstat(file.fileno()).st_size
+            file.seek(max(0, size - 2 * LONGEST_LINE))
+            lines = file.read().split(b"\n")[:-1]
+            for line in reversed(lines):
+                if number := _NUMBER.match(line):
+                    return int(number[1]) + 1
+        return 0
+
     def confirm(self, number: int) -> None:
         """All lines before `number` are delivered."""
         self.next = max(self.next, number)
@@ -99,21 +112,17 @@ class Backlog:
         self._kept = self.next
 
 
-def left_over(parent: Path, to: str, but: str = "") -> list[Backlog]:
-    """The sessions in `parent`, oldest first, whose events were not all delivered `to` a broker and station, and which
+def sessions_in(parent: Path, to: str, but: str = "") -> list[Backlog]:
+    """The latest sessions in `parent` that are or were delivered `to` a broker and station, oldest first, of those that
     nobody writes any more; the one named `but` left out."""
     found: list[Backlog] = []
     with contextlib.suppress(OSError):
-        for cursor in sorted(parent.glob(f"*/{CURSOR}"), key=lambda path: path.stat().st_mtime_ns):
+        cursors = sorted(parent.glob(f"*/{CURSOR}"), key=lambda path: (path.stat().st_mtime_ns, path))
+        for cursor in cursors[-MOST_SESSIONS:]:
             folder = cursor.parent
             known = _read_cursor(folder)
-            if folder.name == but or known is None or known[0] != to or is_being_written(folder / EVENTS):
-                continue
-            backlog = Backlog(folder, to)
-            with contextlib.suppress(OSError):
-                if backlog.read():
-                    backlog.start_over()
-                    found.append(backlog)
+            if folder.name != but and known is not None and known[0] == to and not is_being_written(folder / EVENTS):
+                found.append(Backlog(folder, to))
     return found
 
 

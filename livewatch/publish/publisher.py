@@ -26,8 +26,8 @@ from livewatch.data.outside import printable
 from livewatch.data.samples import Rows
 from livewatch.errors import LivewatchError
 from livewatch.publish.alarms_out import AlarmsOut
-from livewatch.publish.backlog import Backlog, left_over
-from livewatch.publish.delivery import deliver
+from livewatch.publish.backlog import Backlog, sessions_in
+from livewatch.publish.delivery import Delivery
 from livewatch.publish.look import Look, Looker
 from livewatch.publish.rows_out import RowsOut
 from livewatch.publish.settings import PublishSettings
@@ -48,8 +48,6 @@ LOOK_EVERY = 1.0
 JUDGE_EVERY = 3.0
 """Seconds between two messages of status, values, verdict and authority."""
 ROWS_EVERY = 0.2
-REWIND_EVERY = 1.0
-"""Seconds between two requests for events once more that are heeded, of a session."""
 ACKNOWLEDGE_EVERY = 0.2
 LAST_WORDS = 3.0
 """Seconds that the end of a run waits for the link to take what is left."""
@@ -85,12 +83,11 @@ class Publisher:
         self._since = recorder.folder.manifest.started
         self._own = Backlog(folder, settings.to)
         self._own.keep()
-        self._earlier = left_over(folder.parent, settings.to, folder.name)
+        self._delivery = Delivery(settings.station, sessions_in(folder.parent, settings.to, folder.name), self._own)
         self._alarms = AlarmsOut(self._session)
         self._rows = RowsOut(tuple(channel.name for channel in profile.channels)) if settings.rows else None
         self._looker = Looker(self._session, settings.channels, settings.every)
         self._time, self._judged = 0.0, -1e9
-        self._rewound: dict[str, float] = {}
         self._acknowledged = 0.0
         self._woken = asyncio.Event()
         self._ending = asyncio.Event()
@@ -152,7 +149,6 @@ class Publisher:
 
     async def _serve(self, connection: Connection) -> None:
         """One connection, until it is lost or the run has ended and all is sent."""
-        self._own.start_over()
         await connection.publish(self._topic("status"), self._status(self._state), 1, True)
         await connection.publish(self._topic("profile"), self._profile.text.encode(), 1, True)
         await connection.subscribe(self._topic("alarms", "+"), self._topic("again"))
@@ -160,7 +156,7 @@ class Publisher:
             await connection.subscribe(self._topic("acknowledge"))
         self._alarms.all_again()
         works = (
-            self._send_status, self._send_alarms, self._send_events, self._send_looks, self._send_rows, self._listen,
+            self._send_status, self._send_alarms, self._delivery.run, self._send_looks, self._send_rows, self._listen,
         )  # fmt: skip
         tasks: list[asyncio.Task[Any]] = [asyncio.create_task(work(connection)) for work in works]
         try:
@@ -200,18 +196,6 @@ class Publisher:
             with contextlib.suppress(TimeoutError):
                 await asyncio.wait_for(self._woken.wait(), 0.5)
             self._woken.clear()
-
-    async def _send_events(self, connection: Connection) -> None:
-        earlier = self._earlier
-        for backlog in earlier:
-            backlog.start_over()
-        while True:
-            sent = False
-            for backlog in (*earlier, self._own):
-                send = partial(connection.publish, self._topic("events", backlog.session), qos=1)
-                sent = await deliver(backlog, send) or sent
-            if not sent:
-                await asyncio.sleep(0.02 if self._ending.is_set() else 0.1)
 
     async def _send_looks(self, connection: Connection) -> None:
         while True:
@@ -263,18 +247,10 @@ class Publisher:
                     # Left there by an earlier run.
                     await connection.publish(str(message.topic), b"", 1, True)
             elif kind == "again":
-                self._rewind(read_message(Again, message.payload, self.counts))
+                if (again := read_message(Again, message.payload, self.counts)) is not None:
+                    self._delivery.again(again)
             elif kind == "acknowledge" and self.settings.acknowledge and not message.retain:
                 await self._acknowledge(read_message(Acknowledge, message.payload, self.counts))
-
-    def _rewind(self, wanted: Again | None) -> None:
-        if wanted is None:
-            return
-        now = wall.monotonic()
-        for backlog in (*self._earlier, self._own):
-            if backlog.session == wanted.session and now - self._rewound.get(wanted.session, -1e9) >= REWIND_EVERY:
-                self._rewound[wanted.session] = now
-                backlog.rewind(wanted.first)
 
     async def _acknowledge(self, wanted: Acknowledge | None) -> None:
         """Answer an alarm for somebody elsewhere; who that was, as far as they say, is in the log before it."""
@@ -307,6 +283,7 @@ class Publisher:
             time=self._time,
             events=self._recorder.kept_events,
             behind=max(0, self._behind()),
+            earlier=self._delivery.earlier,
             rows=None if rows is None else rows.number,
             left_out=left_out,
             troubles=[trouble] if trouble else [],

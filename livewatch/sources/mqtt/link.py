@@ -37,6 +37,12 @@ KEEP_ALIVE = 10
 """Seconds of silence after which broker and client ask whether the other is there (MQTT 5, 3.1.2.10)."""
 TIMEOUT = 10.0
 """Seconds that the broker has to answer."""
+FIRST_TIMEOUT = 3.0
+"""The same for its first word: one that does not know our version of MQTT may say nothing at all."""
+OTHER = {
+    aiomqtt.ProtocolVersion.V5: aiomqtt.ProtocolVersion.V311,
+    aiomqtt.ProtocolVersion.V311: aiomqtt.ProtocolVersion.V5,
+}
 WILL_DELAY = 3
 """Seconds that a broker of MQTT 5 waits for a station to come back before it says that it is lost."""
 MOST_WAITING = 20_000
@@ -215,23 +221,29 @@ class Link:
                 await self._connect()
                 return
             except (aiomqtt.MqttError, OSError, ValueError) as error:
-                if not self.connected and self._may_not_speak_it(error):
-                    self._version = aiomqtt.ProtocolVersion.V311
-                    attempts = 0
-                    continue
+                if self._may_not_speak_it(error):
+                    # One version after the other, until the broker has answered to one.
+                    self._version = OTHER[self._version]
+                    if self._version is aiomqtt.ProtocolVersion.V311:
+                        continue
                 self.trouble = failure_words(error, self.broker)
                 steady = self.connected and time.monotonic() - began > STEADY
                 attempts = 0 if steady else attempts + 1
+            except Exception as fault:
+                # A fault of our own with one message must not end the link for good.
+                self.trouble = f"broker {self.broker}: a fault in livewatch itself: {type(fault).__name__}: {fault}"
+                attempts = len(PAUSES)
             finally:
                 self.connected = False
             await asyncio.sleep(PAUSES[min(attempts, len(PAUSES) - 1)])
 
     def _may_not_speak_it(self, error: Exception) -> bool:
-        """Whether the broker ended the first conversation because it was in MQTT 5: it says so, or just hangs up."""
-        if self._version is not aiomqtt.ProtocolVersion.V5 or self.connections:
+        """Whether the broker may not know the version of MQTT: it says so, hangs up, or is silent."""
+        if self.connections:
             return False
-        cause = error.__context__
-        if isinstance(cause, OSError) and not isinstance(cause, ConnectionResetError):
+        if isinstance(error.__context__, OSError) and not isinstance(
+            error.__context__, ConnectionResetError | TimeoutError
+        ):
             return False
         code = getattr(error, "rc", None)
         value = code if isinstance(code, int) else getattr(code, "value", None)
@@ -256,7 +268,7 @@ class Link:
             protocol=self._version,
             will=will,
             clean_session=None if five else True,
-            timeout=TIMEOUT,
+            timeout=TIMEOUT if self.connections else FIRST_TIMEOUT,
             keepalive=KEEP_ALIVE,
             properties=_connect_properties() if five else None,
             max_queued_incoming_messages=MOST_WAITING,
@@ -264,6 +276,7 @@ class Link:
         )
         client.pending_calls_threshold = 1_000
         async with client:
+            client.timeout = TIMEOUT
             self.connected, self.trouble = True, ""
             self.connections += 1
             connection = Connection(client, self._note_refusal)

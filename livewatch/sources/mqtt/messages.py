@@ -73,6 +73,8 @@ class Status(Message):
     time_unit: Literal["s"] = "s"
     events: Count = 0
     behind: Count = 0
+    earlier: Annotated[dict[Name, Count], Field(max_length=50)] = {}
+    """Earlier sessions whose events can be asked for, and the number that the next event of each would have."""
     rows: Count | None = None
     left_out: Annotated[dict[Name, Count], Field(max_length=50)] = {}
     troubles: Annotated[list[Words], Field(max_length=20)] = []

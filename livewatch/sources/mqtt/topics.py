@@ -17,7 +17,7 @@ from urllib.parse import quote, unquote
 
 from livewatch.errors import UsageError
 
-__all__ = ["LONGEST_TOPIC", "TopicParts", "read_topic", "station_name", "topic"]
+__all__ = ["LONGEST_TOPIC", "ROOT", "TopicParts", "read_topic", "station_name", "topic"]
 
 ROOT = "livewatch/1"
 LONGEST_TOPIC = 400

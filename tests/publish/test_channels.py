@@ -1,0 +1,100 @@
+"""Channels that messages bring: their unit, their time, their order, and what is no number."""
+
+from __future__ import annotations
+
+import json
+import time
+
+import numpy as np
+import pytest
+
+from livewatch.data.samples import Quality
+from livewatch.profile import load_profile_text
+from livewatch.sources.mqtt.broker import Broker
+from livewatch.sources.mqtt.channel_source import LATE, MALFORMED, ChannelSource
+
+PROFILE = """
+profile: 1
+name: dyno cell
+channels:
+  oil_pressure: {unit: kPa, valid: 0 .. 1000 kPa}
+  ambient_air_temperature: {}
+signature_alarms: off
+mqtt:
+  window: 0.2 s
+  channels:
+    oil_pressure: {topic: cell/oil, field: oil.pressure, unit: bar, time: t, time_unit: ms}
+    ambient_air_temperature: {topic: weather/roof}
+"""
+
+
+@pytest.fixture
+def source() -> ChannelSource:
+    profile = load_profile_text(PROFILE, "cell.yaml", None)
+    return ChannelSource(Broker.parse("localhost"), profile, lambda: None)
+
+
+def oil(bar, stamp) -> bytes:
+    return json.dumps({"t": stamp, "oil": {"pressure": bar}}).encode()
+
+
+def collected(source: ChannelSource):
+    source.close()
+    return source.collect()
+
+
+def test_a_value_comes_in_the_unit_of_its_channel_at_the_senders_time(source: ChannelSource) -> None:
+    now = time.time()
+    source.take("cell/oil", oil(4.25, now * 1000))
+    source.take("weather/roof", b"21.5")
+    batch = collected(source)
+    by_channel = {column.channel: column for column in batch.columns}
+    assert by_channel[0].value.tolist() == [425.0]
+    assert by_channel[1].value.tolist() == [21.5]
+    assert abs(int(batch.time[0]) / 1e9 - now) < 0.01
+
+
+def test_messages_out_of_order_within_the_window_are_put_in_order(source: ChannelSource) -> None:
+    now = time.time() * 1000
+    for bar, late in ((1, 30), (2, 10), (3, 20)):
+        source.take("cell/oil", oil(bar, now - late))
+    batch = collected(source)
+    assert batch.columns[0].value.tolist() == [100.0, 300.0, 200.0]
+    assert (np.diff(batch.time) > 0).all() and MALFORMED not in source.counts and LATE not in source.counts
+
+
+def test_what_comes_later_than_the_window_is_counted_and_does_not_turn_time_back(source: ChannelSource) -> None:
+    now = time.time() * 1000
+    source.take("cell/oil", oil(1, now - 1000))
+    first = source.collect()
+    assert len(first) == 1
+    source.take("cell/oil", oil(2, now - 2000))
+    second = collected(source)
+    assert source.counts[LATE] == 1
+    assert second.time[0] >= first.time[0]
+
+
+def test_a_sender_whose_clock_was_never_set_keeps_its_intervals(source: ChannelSource) -> None:
+    now = time.time_ns()
+    for step in range(3):
+        source.take("cell/oil", oil(1, 5000 + 50 * step))
+    batch = collected(source)
+    assert np.diff(batch.time).tolist() == [50_000_000, 50_000_000]
+    assert abs(int(batch.time[0]) - now) < 1_000_000_000
+
+
+@pytest.mark.parametrize(
+    "payload",
+    [b"", b"{", b'"12"', b'{"t": 1, "oil": {"pressure": "4"}}', b'{"t": 1, "oil": {"pressure": NaN}}', b"[" * 5000,
+     b'{"t": 1, "oil": {"pressure": true}}', b'{"t": 1e300, "oil": {"pressure": 1}}', b'{"t": 1, "oil": 3}',
+     b"\xff\xfe",
+     b'{"t": "now", "oil": {"pressure": 1}}', b'{"oil": {"pressure": 1}}', b" " * 100_000],
+)  # fmt: skip
+def test_what_is_no_number_is_counted_and_brings_nothing(source: ChannelSource, payload: bytes) -> None:
+    source.take("cell/oil", payload)
+    assert not len(collected(source)) and source.counts[MALFORMED] == 1
+
+
+def test_a_value_beyond_its_range_is_out_of_range_and_not_good(source: ChannelSource) -> None:
+    source.take("cell/oil", oil(99, time.time() * 1000))
+    assert collected(source).columns[0].quality.tolist() == [int(Quality.OUT_OF_RANGE)]
