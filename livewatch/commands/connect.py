@@ -11,10 +11,11 @@ from pathlib import Path
 
 import click
 
-from livewatch import LivewatchError, UsageError, load_profile
+from livewatch import UsageError, load_profile
+from livewatch.commands.asking import BUS, FUNCTIONAL, POLL_CAUTION, ask_around
 from livewatch.commands.options import out_option
 from livewatch.commands.page import say
-from livewatch.commands.watch import POLL_CAUTION, watch
+from livewatch.commands.watch import watch
 from livewatch.run.first_contact import (
     EngineFacts,
     Heard,
@@ -23,7 +24,6 @@ from livewatch.run.first_contact import (
     listen,
     profile_from_port,
     takes_bit_rate,
-    who_answers,
 )
 from livewatch.run.live import LiveBus, list_buses, parse_live_buses
 from livewatch.wording.profile import report_lines
@@ -33,7 +33,6 @@ __all__ = ["connect"]
 LISTEN = 3.0
 """Seconds."""
 MOST_SHOWN = 12
-BUS = "car"
 UNKNOWN = "?"
 
 
@@ -71,7 +70,7 @@ def connect(
         )
     supported = frozenset(pid for unit in units for pid in unit.supported or ())
     engine = _engine(supported)
-    request = None if not units else 0x18DB33F1 if extended else 0x7DF
+    request = FUNCTIONAL[extended] if units else None
     name = click.prompt("What shall the car be called", default="My car")
     path.write_text(
         profile_from_port(name, BUS, request, supported, engine, [str(one) for one in heard.broadcasts]),
@@ -161,21 +160,7 @@ def _asking(bus: LiveBus) -> tuple[bool, list[Unit]]:
     say(f"\n{POLL_CAUTION}")
     if not click.confirm("Ask the car what it answers?", default=True):
         return False, []
-    for extended in (False, True):
-        bits = 29 if extended else 11
-        try:
-            units = who_answers(bus, extended)
-        except LivewatchError as error:
-            say(f"  {bits} bit: {error}")
-            continue
-        if not units:
-            say(f"  {bits} bit: nobody answers")
-            continue
-        for unit in units:
-            how = ", by service 22 (SAE J1979-2)" if unit.modern else ""
-            say(f"  {bits} bit: control unit {unit.name} answers, {len(unit.supported or ())} standard parameters{how}")
-        return extended, units
-    return False, []
+    return ask_around(bus)
 
 
 def _engine(supported: frozenset[int]) -> EngineFacts:

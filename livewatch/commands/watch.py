@@ -18,6 +18,7 @@ import click
 from rich.text import Text
 
 from livewatch import Profile, Recorder, Run, SessionFolder, SourceError, UsageError, nearest, profile_for
+from livewatch.commands.asking import agree_to_poll, standard_profile_of
 from livewatch.commands.far import Far
 from livewatch.commands.line_display import LineDisplay
 from livewatch.commands.options import (
@@ -36,13 +37,6 @@ from livewatch.run.live import LiveBus, LiveRun, found_buses_text, list_buses, p
 from livewatch.wording.recording import kept_sentence
 
 __all__ = ["watch"]
-
-POLL_CAUTION = """\
-Polling transmits on the car's diagnostic port: only requests that read (SAE J1979 services 01, 02, 03, 07, 09, 0A and
-ISO 14229 service 22). Nothing is cleared, written, actuated or reset. Even so: begin with the engine idling and the car
-standing, stop at once if a warning lamp lights or the car behaves oddly, and leave it off where the maker or the law
-forbids it.
-"""
 
 NOT_WHOLE = 6
 """Exit code of a run that ended in order but whose recording lacks something."""
@@ -126,9 +120,13 @@ def watch(
         _show_buses()
         return 0
     far = Far.of(from_mqtt, bus_options, poll)
-    profile = far.profile() if far is not None and far.station and not profile_name else profile_for(None, profile_name)
+    unknown = profile_name is None and far is None and bool(bus_options)
+    if far is not None and far.station and not profile_name:
+        profile = far.profile()
+    else:
+        profile = standard_profile_of(bus_options, poll, yes) if unknown else profile_for(None, profile_name)
     buses = [] if far is not None and not bus_options else _buses(bus_options, profile)
-    if poll:
+    if poll and not unknown:
         _agree_to_poll(profile, yes)
     if browser:
         from livewatch.dashboard.browser.server import serve_in_browser
@@ -182,9 +180,7 @@ def _show_buses() -> None:
 def _agree_to_poll(profile: Profile, yes: bool) -> None:
     if not any(port.poll for port in profile.diagnostics):
         raise UsageError("--poll: the profile has no polls; expected `poll:` entries in it")
-    say(POLL_CAUTION, error=True)
-    if not yes:
-        click.confirm("Transmit these requests?", abort=True, err=True)
+    agree_to_poll(yes)
 
 
 def _watch_lines(live: LiveRun, recorder: Recorder, duration: int | None) -> int:

@@ -275,16 +275,16 @@ def test_ten_hours_of_polling_leave_nothing_behind() -> None:
     talk = conversation(profile_of("10 s", pids=STANDARD[:3]), car())
     talk.keep = False
     talk.run(600.0)
-    size, first = _held(talk.port), dict(talk.port.answered())
+    size, first = size_of(talk.port), dict(talk.port.answered())
     talk.run(36_000.0 - 600.0)
     before = dict(talk.port.answered())
     talk.run(36_000.0)
-    assert _held(talk.port) == size
+    assert size_of(talk.port) == size
     assert {key: number - before[key] for key, number in talk.port.answered().items()} == pytest.approx(first, abs=2)
     assert not talk.port.counts
 
 
-def _held(thing: object, seen: set[int] | None = None) -> int:
+def size_of(thing: object, seen: set[int] | None = None) -> int:
     """Containers' entries and bytes reachable from an object."""
     seen = set() if seen is None else seen
     if id(thing) in seen or isinstance(thing, type | VirtualPort):
@@ -293,13 +293,13 @@ def _held(thing: object, seen: set[int] | None = None) -> int:
     if isinstance(thing, bytes | bytearray | str):
         return len(thing)
     if isinstance(thing, dict):
-        return len(thing) + sum(_held(value, seen) for value in thing.values())
+        return len(thing) + sum(size_of(value, seen) for value in thing.values())
     if isinstance(thing, list | tuple | set | frozenset) or type(thing).__name__ == "deque":
-        return len(thing) + sum(_held(value, seen) for value in thing)  # type: ignore[attr-defined, arg-type]
+        return len(thing) + sum(size_of(value, seen) for value in thing)  # type: ignore[attr-defined, arg-type]
     inner = getattr(thing, "__dict__", None) or {
         name: getattr(thing, name) for name in getattr(type(thing), "__slots__", ()) if hasattr(thing, name)
     }
-    return sum(_held(value, seen) for value in inner.values()) if isinstance(thing, PolledPort) or inner else 0
+    return sum(size_of(value, seen) for value in inner.values()) if isinstance(thing, PolledPort) or inner else 0
 
 
 def test_the_parameters_of_this_test_are_standard_ones() -> None:

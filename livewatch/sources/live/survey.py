@@ -101,12 +101,12 @@ def _measured(identifier: int, extended: bool, frames: FrameBatch, seconds: floa
 def _counts(column: Bytes) -> int:
     """The bits of a byte that go up by one from frame to frame and over; 0 where none do. Nine of ten steps will do: a
     frame may be lost."""
+    shares: dict[int, float] = {}
     for bits, shift in ((0xFF, 0), (0x0F, 0), (0xF0, 4)):
         number = (column & bits).astype(np.int64) >> shift
-        steps = np.diff(number) % ((bits >> shift) + 1)
-        if np.mean(steps == 1) >= 0.9:
-            return bits
-    return 0
+        shares[bits] = float(np.mean(np.diff(number) % ((bits >> shift) + 1) == 1))
+    best = max(shares, key=shares.__getitem__)
+    return best if shares[best] >= 0.9 else 0
 
 
 def _checksum(data: Bytes, places: list[int]) -> tuple[int, str] | None:
@@ -120,12 +120,7 @@ def _checksum(data: Bytes, places: list[int]) -> tuple[int, str] | None:
             if sums is None:
                 continue
             # The same number added throughout is as good a checksum: many take in the identifier.
-            if kind == "exclusive or":
-                rest = data[:, place] ^ sums
-            elif kind == "sum":
-                rest = data[:, place] - sums
-            else:
-                rest = data[:, place] ^ sums
+            rest = data[:, place] - sums if kind == "sum" else data[:, place] ^ sums
             if (rest == rest[0]).all():
                 return place, kind
     return None

@@ -120,10 +120,11 @@ class Exchange:
             return None
         if data[0] >> 4 == 1 and sender not in self._let_go_on and question.is_answered_by(data[2:]):
             self._let_go_on.add(sender)
+            self._until = max(self._until, now + ANSWER_WITHIN)
             self._send(question.request if target is None else target, FLOW_CONTROL)
         reception = self._receptions.setdefault(sender, Reception())
         answer, _ = reception.receive(round(now * 1e9), data)
-        if reception.unfinished and sender in self._let_go_on:
+        if data[0] >> 4 == 2 and reception.unfinished and sender in self._let_go_on:
             self._until = max(self._until, now + ANSWER_WITHIN)
         return None if answer is None else self._heard(question, sender, answer, now)
 
