@@ -19,6 +19,7 @@ from rich.text import Text
 
 from livewatch import Profile, Recorder, Run, SessionFolder, SourceError, UsageError, nearest, profile_for
 from livewatch.commands.asking import agree_to_poll, standard_profile_of
+from livewatch.commands.car_history import CarHistory
 from livewatch.commands.far import Far
 from livewatch.commands.line_display import LineDisplay
 from livewatch.commands.options import (
@@ -143,6 +144,9 @@ def watch(
     run = Run(profile, recorder, history=History(profile))
     live = LiveRun(run, buses, poll, None if far is None else partial(far.received, run))
     code = 0
+    history = CarHistory(out, folder.path, profile.name, live.note) if poll else None
+    if history is not None:
+        run.listeners.append(history.hear)
     try:
         if lines or not sys.stdout.isatty():
             with published(settings, recorder, lambda: run, live.submit):
@@ -158,6 +162,9 @@ def watch(
             run.close()
             shutil.rmtree(folder.path, ignore_errors=True)
         raise
+    finally:
+        if history is not None:
+            history.close()
     _say_last(kept_sentence(recorder), sys.stdout)
     return NOT_WHOLE if recorder.losses or not recorder.finished else code
 

@@ -24,6 +24,8 @@ from typing import Protocol, TypeVar
 
 import numpy as np
 
+from livewatch.data.actions import Action
+from livewatch.data.events import Event
 from livewatch.data.samples import Rows, SampleBatch
 from livewatch.run.announcer import Announcer
 from livewatch.run.run import Run
@@ -169,6 +171,10 @@ class LiveRun:
         """Have something done by the run's thread between two batches (a person's action, a look at the alarms); its
         result, or what it raised, comes by the future. After the end of the run the future fails at once."""
         return self._worker.submit(call)
+
+    def note(self, text: str) -> Future[list[Event]]:
+        """Have a note written into the log, as a person would."""
+        return self.submit(lambda: self.run.apply(Action("note", text=text)))
 
     def statuses(self) -> list[BusStatus]:
         """How each bus is doing."""
