@@ -7,23 +7,27 @@ place once the reader takes lines again. A reader that has gone is told by `gone
 
 from __future__ import annotations
 
+import contextlib
 import io
 import os
 import sys
 import threading
 import time
 from collections import deque
+from typing import TextIO
 
 from rich.console import RenderableType
 from rich.live import Live
 from rich.text import Text
 
-from livewatch.commands.page import Page
+from livewatch.commands.page import Page, say
 
-__all__ = ["Printer", "direct_page"]
+__all__ = ["LAST_WORDS", "Printer", "direct_page", "say_last"]
 
 MOST_WAITING = 2_000
 """Lines that wait for the reader: some minutes of a flood of alarms."""
+LAST_WORDS = 1.0
+"""Seconds that the last lines are waited for."""
 
 
 class _Direct(io.TextIOBase):
@@ -148,3 +152,22 @@ class Printer:
         if status is not None and self._live is not None:
             self._live.update(status, refresh=True)
         return True
+
+
+def say_last(sentence: str, stream: TextIO) -> None:
+    """Say it where somebody may read it, and wait for nobody: the terminal may be gone, or told to stop."""
+    try:
+        handle = stream.fileno()
+    except (OSError, ValueError, AttributeError):
+        say(sentence, error=stream is sys.stderr)
+        return
+
+    def write() -> None:
+        with contextlib.suppress(OSError):
+            os.write(handle, f"{sentence}\n".encode())
+
+    with contextlib.suppress(OSError, ValueError):
+        stream.flush()
+    saying = threading.Thread(target=write, daemon=True)
+    saying.start()
+    saying.join(LAST_WORDS)

@@ -32,8 +32,8 @@ from livewatch.commands.options import (
     stretch_of,
     stretch_options,
 )
-from livewatch.commands.page import Page, say
-from livewatch.commands.printing import Printer
+from livewatch.commands.page import Page
+from livewatch.commands.printing import Printer, say_last
 from livewatch.commands.publishing import Between, publish_options, published, settings_of
 from livewatch.run.history import History
 from livewatch.run.pacing import paced
@@ -185,6 +185,6 @@ def replay(
     recorder = Recorder(folder, may_wait=True)
     player = Player(lambda: open_source(path, profile, given, stretch), profile, recorder, speed=factor)
     with published(settings, recorder, lambda: player.run, player.submit, player.apply, replaying=True):
-        show_replay(player)
-    say(kept_sentence(recorder))
-    return 0
+        code = show_replay(player)
+    say_last(kept_sentence(recorder), sys.stdout)
+    return code

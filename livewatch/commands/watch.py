@@ -2,17 +2,11 @@
 
 from __future__ import annotations
 
-import contextlib
-import os
 import shutil
-import signal
 import sys
-import threading
 import time
-from collections.abc import Iterator
 from functools import partial
 from pathlib import Path
-from typing import TextIO
 
 import click
 from rich.text import Text
@@ -31,8 +25,9 @@ from livewatch.commands.options import (
     read_duration,
 )
 from livewatch.commands.page import say
-from livewatch.commands.printing import Printer, direct_page
+from livewatch.commands.printing import LAST_WORDS, Printer, direct_page, say_last
 from livewatch.commands.publishing import publish_options, published, settings_of
+from livewatch.run.asked_to_end import signals_noted
 from livewatch.run.history import History
 from livewatch.run.live import LiveBus, LiveRun, found_buses_text, list_buses, parse_live_buses
 from livewatch.wording.recording import kept_sentence
@@ -42,8 +37,6 @@ __all__ = ["watch"]
 NOT_WHOLE = 6
 """Exit code of a run that ended in order but whose recording lacks something."""
 SIGPIPE = 13
-LAST_WORDS = 1.0
-"""Seconds that the last lines are waited for."""
 
 
 def _buses(options: tuple[str, ...], profile: Profile) -> list[LiveBus]:
@@ -153,9 +146,8 @@ def watch(
                 return _watch_lines(live, recorder, duration)
         from livewatch.dashboard import show_live
 
-        with _signals_noted() as noted, published(settings, recorder, lambda: run, live.submit):
-            show_live(live, None if duration is None else duration / 1e9)
-        code = 128 + noted[0] if noted else 0
+        with published(settings, recorder, lambda: run, live.submit):
+            code = show_live(live, None if duration is None else duration / 1e9)
     except SourceError:
         if not run.pipeline.rows:
             # Nothing was watched: leave no empty folder behind.
@@ -165,7 +157,7 @@ def watch(
     finally:
         if history is not None:
             history.close()
-    _say_last(kept_sentence(recorder), sys.stdout)
+    say_last(kept_sentence(recorder), sys.stdout)
     return NOT_WHOLE if recorder.losses or not recorder.finished else code
 
 
@@ -194,7 +186,7 @@ def _watch_lines(live: LiveRun, recorder: Recorder, duration: int | None) -> int
     """Watch until the time is over, somebody ends it, or nobody reads any more; the exit code."""
     end = None if duration is None else time.monotonic() + duration / 1e9
     printer = Printer(direct_page())
-    with _signals_noted() as noted, LineDisplay(live.run, printer, live) as display:
+    with signals_noted("SIGTERM", "SIGHUP") as noted, LineDisplay(live.run, printer, live) as display:
         live.start()
         try:
             while (
@@ -215,44 +207,8 @@ def _watch_lines(live: LiveRun, recorder: Recorder, duration: int | None) -> int
     said = kept_sentence(recorder)
     printer.line(Text(said))
     if not printer.close(LAST_WORDS):
-        _say_last(said, sys.stderr)
+        say_last(said, sys.stderr)
     if recorder.losses or not recorder.finished:
         return NOT_WHOLE
     gone = 128 + SIGPIPE if printer.gone else 0
     return 128 + noted[0] if noted else gone
-
-
-@contextlib.contextmanager
-def _signals_noted() -> Iterator[list[int]]:
-    """Signals that ask for the end, noted instead of ending the process at once: the run ends in order."""
-    noted: list[int] = []
-    names = [name for name in ("SIGTERM", "SIGHUP") if hasattr(signal, name)]
-    if threading.current_thread() is not threading.main_thread():
-        names = []
-    before = [(getattr(signal, name), signal.getsignal(getattr(signal, name))) for name in names]
-    for number, _ in before:
-        signal.signal(number, lambda number, frame: noted.append(number))
-    try:
-        yield noted
-    finally:
-        for number, handler in before:
-            signal.signal(number, handler)
-
-
-def _say_last(sentence: str, stream: TextIO) -> None:
-    """Say it where somebody may read it, and wait for nobody: the terminal may be gone, or told to stop."""
-    try:
-        handle = stream.fileno()
-    except (OSError, ValueError, AttributeError):
-        say(sentence, error=stream is sys.stderr)
-        return
-
-    def write() -> None:
-        with contextlib.suppress(OSError):
-            os.write(handle, f"{sentence}\n".encode())
-
-    with contextlib.suppress(OSError, ValueError):
-        stream.flush()
-    saying = threading.Thread(target=write, daemon=True)
-    saying.start()
-    saying.join(LAST_WORDS)

@@ -12,8 +12,9 @@ if TYPE_CHECKING:
 __all__ = ["show_board", "show_live", "show_replay"]
 
 
-def show_live(live: LiveRun, lasting: float | None = None) -> None:
-    """Show a live run until the person quits, or for `lasting` seconds; it is started before and stopped after.
+def show_live(live: LiveRun, lasting: float | None = None) -> int:
+    """Show a live run until the person quits, a signal asks for the end, or for `lasting` seconds; it is started before
+    and stopped after. Gives the exit code: 0, or 128 and the number of the signal.
 
     Args:
         live: its run made with a history, so that there is something to show.
@@ -24,15 +25,16 @@ def show_live(live: LiveRun, lasting: float | None = None) -> None:
     from livewatch.dashboard.content.watched_run import WatchedLive
     from livewatch.dashboard.show_on_terminal import show
 
-    show(WatchedLive(live), "seat", lasting)
+    return show(WatchedLive(live), "seat", lasting)
 
 
-def show_replay(player: Player, view: str = "seat") -> None:
-    """Show a replay until the person quits, beginning with a view: seat, cell or bench."""
+def show_replay(player: Player, view: str = "seat") -> int:
+    """Show a replay until the person quits or a signal asks for the end, beginning with a view: seat, cell or bench.
+    Gives the exit code, as `show_live` does."""
     from livewatch.dashboard.content.watched_run import WatchedReplay
     from livewatch.dashboard.show_on_terminal import show
 
-    show(WatchedReplay(player), view)
+    return show(WatchedReplay(player), view)
 
 
 def show_board(link: BoardLink) -> None:

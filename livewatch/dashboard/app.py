@@ -5,11 +5,10 @@ It holds what the person chose (view, units, selection, where they look) and not
 
 from __future__ import annotations
 
-import signal
-import sys
 import threading
 import time as wall
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
 from typing import Any, ClassVar
@@ -45,6 +44,8 @@ MOST_WAITING = 3
 """Pieces of output that may wait for the terminal before nothing more is drawn."""
 PATIENCE = 5.0
 """Seconds that the end of the screen may take before the run behind it is ended without waiting for it."""
+LOOK_EVERY = 0.1
+"""Seconds between looks whether it takes longer."""
 COVERED = 5
 """Updates of which one is drawn while a question is open."""
 WINDOWS = tuple(round(seconds * 1e9) for seconds in (10, 20, 30, 60, 120, 300, 600))
@@ -61,6 +62,7 @@ class Dashboard(AlarmActions, TimeActions):
     clock: the machine's monotonic clock, s.
     said: something to tell first.
     lasting: seconds after which it ends by itself; None to go on until the person quits.
+    asked_to_end: whether a signal has asked for the end.
     """
 
     CSS_PATH = Path(__file__).with_name("dashboard.tcss")
@@ -80,6 +82,7 @@ class Dashboard(AlarmActions, TimeActions):
         clock: Callable[[], float] = wall.monotonic,
         said: str = "",
         lasting: float | None = None,
+        asked_to_end: Callable[[], bool] = lambda: False,
     ) -> None:
         super().__init__()
         self.watched = watched
@@ -101,6 +104,8 @@ class Dashboard(AlarmActions, TimeActions):
         self._beats = 0
         self._said = said
         self._lasting = lasting
+        self._asked_to_end = asked_to_end
+        self._leaving = False
         self._main = MainScreen(view, watched.player is not None)
         self.show_ascii_only(self.plain)
         for theme in THEMES:
@@ -110,11 +115,37 @@ class Dashboard(AlarmActions, TimeActions):
         self.theme = wanted if wanted in [theme.name for theme in THEMES] and not self.no_color else usual
 
     def exit(self, *arguments: Any, **options: Any) -> None:
-        """Leave. Should the terminal not take the last words, the run ends in good order all the same."""
-        patience = threading.Timer(PATIENCE, self.watched.stop)
-        patience.daemon = True
-        patience.start()
+        """Leave."""
+        self._leaving = True
         super().exit(*arguments, **options)
+
+    def run(self, *arguments: Any, **options: Any) -> None:
+        """Until the person leaves, or a signal asks for the end."""
+        with self.seen_to_the_end():
+            super().run(*arguments, **options)
+
+    @contextmanager
+    def seen_to_the_end(self) -> Iterator[None]:
+        """Should the terminal not take the last words, the run ends in good order all the same, and they are thrown
+        away."""
+        over = threading.Event()
+        seeing = threading.Thread(target=self._see_to_the_end, args=(over,), name="livewatch end", daemon=True)
+        seeing.start()
+        try:
+            yield
+        finally:
+            over.set()
+            seeing.join()
+
+    def _see_to_the_end(self, over: threading.Event) -> None:
+        patience = PATIENCE
+        while not over.wait(LOOK_EVERY):
+            if not (self._leaving or self._asked_to_end()):
+                continue
+            patience -= LOOK_EVERY
+            if patience <= 0 or self.output_gone:
+                self.throw_output_away()
+                self.watched.stop()
 
     def get_default_screen(self) -> Screen[None]:
         """The views."""
@@ -123,7 +154,6 @@ class Dashboard(AlarmActions, TimeActions):
     def on_mount(self) -> None:
         """Begin to look; the cautions first."""
         self.set_interval(BEAT, self.beat)
-        self._listen_to_the_system()
         if self._lasting is not None:
             self.set_timer(max(0.001, self._lasting), self.exit)
         if self._said:
@@ -148,6 +178,9 @@ class Dashboard(AlarmActions, TimeActions):
         """One update: the latest snapshot to the screen, what is due to be heard, what became of actions."""
         if not self.screen_stack:
             return  # The last beat of a program that has just ended.
+        if self._asked_to_end() and not self._leaving:
+            self.exit()
+            return
         self.snapshot = self.watched.snapshot()
         view = self.view_state()
         self._beats += 1
@@ -293,16 +326,3 @@ class Dashboard(AlarmActions, TimeActions):
             self.remembered.note_cautions(self.watched.profile.name)
         else:
             self.exit()
-
-    def _listen_to_the_system(self) -> None:
-        """End in good order when the terminal goes away or the process is asked to stop."""
-        if sys.platform == "win32" or self.is_headless:
-            return
-        import asyncio
-
-        loop = asyncio.get_running_loop()
-        for name in (signal.SIGHUP, signal.SIGTERM):
-            try:
-                loop.add_signal_handler(name, self.exit)
-            except (ValueError, RuntimeError, NotImplementedError):
-                return

@@ -85,7 +85,7 @@ KEYS: tuple[Key, ...] = (
     Key("backslash", "\\", "clear_marks", "no loop", "Loop no more", where="replay", group=TIME),
     Key("question_mark,f1", "?", "help", "all keys", "This page", group=PROGRAM),
     Key("ctrl+p", "ctrl+p", "command_palette", "find", "Find anything by its name", group=PROGRAM),
-    Key("q,ctrl+q", "q", "leave", "quit", "Quit; live, after asking", group=PROGRAM, rank=10),
+    Key("q,ctrl+q,ctrl+c", "q", "leave", "quit", "Quit; live, after asking", group=PROGRAM, rank=10),
 )  # fmt: skip
 """In the order of the help screen."""
 

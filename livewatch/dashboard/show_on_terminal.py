@@ -1,7 +1,10 @@
-"""Shows a run on the terminal from start to end, and starts the screen again should it fail: the run goes on."""
+"""Shows a run on the terminal from start to end, and starts the screen again should it fail: the run goes on.
+
+It ends by a key, by itself, or by a signal (Ctrl-C, a terminal that goes away, a request to end), each way in order."""
 
 from __future__ import annotations
 
+import signal
 import tempfile
 import time as wall
 import traceback
@@ -9,30 +12,40 @@ from pathlib import Path
 
 from livewatch.dashboard.app import Dashboard
 from livewatch.dashboard.content.watched_run import WatchedRun
+from livewatch.run.asked_to_end import signals_noted
 
 __all__ = ["show"]
 
 ATTEMPTS = 3
 
 
-def show(watched: WatchedRun, view: str, lasting: float | None = None) -> None:
-    """Until the person quits, or for `lasting` seconds at the most. A fault of the screen is kept in a file and the
-    screen started again; the run behind it is not touched. What still fails is raised."""
-    watched.start()
+def show(watched: WatchedRun, view: str, lasting: float | None = None) -> int:
+    """Until the person quits or a signal comes, or for `lasting` seconds at the most; the exit code. A fault of the
+    screen is kept in a file and the screen started again; the run behind it is not touched. What still fails is
+    raised."""
+    with signals_noted("SIGINT", "SIGTERM", "SIGHUP") as noted:
+        watched.start()
+        try:
+            _show(watched, view, lasting, noted)
+        finally:
+            watched.stop()
+    # Ctrl-C is how a person ends a program.
+    return 128 + noted[0] if noted and noted[0] != signal.SIGINT else 0
+
+
+def _show(watched: WatchedRun, view: str, lasting: float | None, noted: list[int]) -> None:
     end = None if lasting is None else wall.monotonic() + lasting
-    try:
-        said = ""
-        for attempt in range(ATTEMPTS):
-            app = Dashboard(watched, view, said=said, lasting=None if end is None else end - wall.monotonic())
-            app.run()
-            if app.fault is None:
-                return
-            if attempt == ATTEMPTS - 1:
-                raise app.fault
-            said = f"The screen failed and was started again; {_kept(app.fault)}."
-            view = app.view
-    finally:
-        watched.stop()
+    said = ""
+    for attempt in range(ATTEMPTS):
+        left = None if end is None else end - wall.monotonic()
+        app = Dashboard(watched, view, said=said, lasting=left, asked_to_end=lambda: bool(noted))
+        app.run()
+        if app.fault is None or noted:
+            return
+        if attempt == ATTEMPTS - 1:
+            raise app.fault
+        said = f"The screen failed and was started again; {_kept(app.fault)}."
+        view = app.view
 
 
 def _kept(fault: Exception) -> str:

@@ -7,6 +7,8 @@ range only when it passes.
 from __future__ import annotations
 
 import os
+import queue
+from contextlib import suppress
 
 from rich.segment import Segment
 from textual.app import App
@@ -50,6 +52,27 @@ class TextualApp(App[None]):
         """Pieces of output that the terminal has not taken yet; 0 where that cannot be told."""
         writer = getattr(self._driver, "_writer_thread", None)
         return 0 if writer is None else int(writer._queue.qsize())
+
+    @property
+    def output_gone(self) -> bool:
+        """Whether nobody takes the output any more: the terminal went away."""
+        writer = getattr(self._driver, "_writer_thread", None)
+        return writer is not None and writer.ident is not None and not writer.is_alive()
+
+    def throw_output_away(self) -> None:
+        """What waits now: a terminal that takes nothing must not keep the program from its end."""
+        writer = getattr(self._driver, "_writer_thread", None)
+        if writer is None:
+            return
+        if not writer.is_alive():
+            with suppress(queue.Empty):
+                while True:
+                    writer._queue.get_nowait()
+        with suppress(ImportError, OSError, ValueError):
+            import termios
+
+            with suppress(termios.error):
+                termios.tcflush(writer.fileno(), termios.TCOFLUSH)
 
     def _handle_exception(self, error: Exception) -> None:
         """A fault of the screen: leave the terminal in order, and let whoever shows it decide."""

@@ -102,7 +102,7 @@ class TimeActions(BaseApp):
                 self.exit()
 
         choices = (("stop watching; the recording ends and is kept", True), ("go on", False))
-        self.push_screen(AskChoice("Stop watching?", choices), answer)
+        self.push_screen(AskChoice("Stop watching?", choices, insisting=True), answer)
 
     def on_timeline_seek(self, message: Timeline.Seek) -> None:
         """The timeline was clicked or dragged."""

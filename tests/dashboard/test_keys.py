@@ -343,6 +343,15 @@ async def test_quitting_a_live_run_is_asked_about(run_of: Make, app_of: Make) ->
         assert app._exit is True
 
 
+async def test_ctrl_c_asks_as_quitting_does_and_pressed_again_insists(run_of: Make, app_of: Make) -> None:
+    app = app_of(run_of())
+    async with app.run_test(size=SIZE) as pilot:
+        await press(pilot, "ctrl+c")
+        assert isinstance(app.screen, AskChoice) and app._exit is False
+        await press(pilot, "ctrl+c")
+        assert app._exit is True
+
+
 async def test_quitting_a_replay_is_not(run_of: Make, app_of: Make) -> None:
     app = app_of(run_of(replay=True))
     async with app.run_test(size=SIZE) as pilot:
@@ -437,6 +446,7 @@ def test_every_key_is_pressed_by_a_test_here() -> None:
         "ctrl+p",
         "q",
         "ctrl+q",
+        "ctrl+c",
         "x",
     }
     assert {one for key in KEYS for one in key.keys.split(",")} - pressed == {"f1"}

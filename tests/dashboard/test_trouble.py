@@ -371,10 +371,11 @@ async def test_a_terminal_that_takes_nothing_does_not_hold_the_end_of_the_run(
     monkeypatch.setattr(type(watched), "stop", lambda _: stopped.set())
     monkeypatch.setattr("livewatch.dashboard.app.PATIENCE", 0.05)
     app = app_of(watched)
-    async with app.run_test(size=(80, 24)) as pilot:
-        await pilot.pause()
-        app.exit()
-    assert stopped.wait(2.0)
+    with app.seen_to_the_end():
+        async with app.run_test(size=(80, 24)) as pilot:
+            await pilot.pause()
+            app.exit()
+        assert stopped.wait(2.0)
 
 
 async def test_a_slow_terminal_is_shown_less_rather_than_the_past(

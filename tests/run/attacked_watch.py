@@ -10,12 +10,14 @@ the disk, alarm, transition.
 from __future__ import annotations
 
 import errno
+import fcntl
 import json
 import os
 import resource
 import signal
 import stat
 import sys
+import termios
 import time
 from collections.abc import Sequence
 from typing import Any
@@ -30,7 +32,14 @@ from livewatch.session.recorder import Recorder
 def watch(attack: dict[str, Any]) -> int:
     """Become the attacked run; the exit code."""
     os.setsid()
-    for handle, name in ((1, "stdout"), (2, "stderr")):
+    if attack["screen"]:
+        terminal = os.open(attack["stdout"], os.O_RDWR)
+        fcntl.ioctl(terminal, termios.TIOCSCTTY, 0)
+        for handle in (0, 1, 2):
+            os.dup2(terminal, handle)
+        nothing_remembered = os.path.dirname(attack["announced"])  # noqa: PTH120
+        os.environ |= {"TERM": "xterm-256color", "COLORTERM": "truecolor", "XDG_STATE_HOME": nothing_remembered}
+    for handle, name in () if attack["screen"] else ((1, "stdout"), (2, "stderr")):
         fifo = os.path.exists(attack[name]) and stat.S_ISFIFO(os.stat(attack[name]).st_mode)  # noqa: PTH110, PTH116
         opened = os.open(attack[name], os.O_WRONLY if fifo else os.O_RDWR | os.O_CREAT)
         os.dup2(opened, handle)

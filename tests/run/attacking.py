@@ -5,15 +5,20 @@ Used by the short attacks of the suite and by the long ones of `tests/benchmarks
 
 from __future__ import annotations
 
+import fcntl
 import json
 import os
+import pty
+import select
 import signal
+import struct
 import subprocess
 import sys
+import termios
 import threading
 import time
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any
@@ -29,7 +34,19 @@ from livewatch.run.run import Run
 from livewatch.session.folder import SessionFolder
 from livewatch.session.recorder import Recorder
 
-__all__ = ["Attack", "Ended", "Lag", "Server", "Traffic", "lag_of", "lines_of", "profile", "replayed"]
+__all__ = [
+    "Attack",
+    "Ended",
+    "Lag",
+    "Screen",
+    "Server",
+    "Traffic",
+    "lag_of",
+    "lags_of",
+    "lines_of",
+    "profile",
+    "replayed",
+]
 
 PROFILE = """
 profile: 1
@@ -115,6 +132,8 @@ class Attack:
     full_after: int = 0
     largest_file: int = 0
     clock_steps: list[list[float]] = field(default_factory=list)
+    screen: bool = False
+    """`stdout` is a terminal for all three streams, and the dashboard is shown on it."""
 
 
 @dataclass
@@ -157,7 +176,7 @@ class Server:
         here = self.folder / f"run-{self._number}"
         here.mkdir()
         arguments = ["watch", "-p", str(self._profile), "--bus", f"engine=udp_multicast:{GROUP},port={port}"]
-        arguments += ["--lines", "--out", str(here / "out")]
+        arguments += ["--out", str(here / "out"), *([] if attack.get("screen") else ["--lines"])]
         said = stdout or str(here / "stdout")
         plan = Attack(arguments, str(here / "announced"), said, str(here / "stderr"), **attack)
         assert self._process.stdin is not None and self._process.stdout is not None
@@ -186,11 +205,13 @@ class Watching:
         self.asked = self.asked or number not in (signal.SIGSTOP, signal.SIGCONT)
         os.kill(self.process, number)
 
-    def stall(self, seconds: float) -> None:
-        """Stop it, and have it go on after so long."""
+    def stall(self, seconds: float) -> tuple[int, int]:
+        """Stop it, and have it go on after so long; from when to when it did not run, by the wall clock in ns."""
+        start = time.time_ns()
         self.signal(signal.SIGSTOP)
         time.sleep(seconds)
         self.signal(signal.SIGCONT)
+        return start, time.time_ns()
 
     @property
     def folder(self) -> Path | None:
@@ -209,7 +230,69 @@ class Watching:
         """What it left behind."""
         stdout = self.here / "stdout"
         said = stdout.read_text() if stdout.exists() else ""
-        return Ended(self.folder, code, said, (self.here / "stderr").read_text(), _announced(self.here / "announced"))
+        stderr = self.here / "stderr"
+        told = stderr.read_text() if stderr.exists() else ""
+        return Ended(self.folder, code, said, told, _announced(self.here / "announced"))
+
+
+class Screen:
+    """A terminal of 100 columns and 30 rows, and somebody before it who reads what it shows and presses keys.
+
+    Args:
+        reads: whether it is read at all.
+    """
+
+    def __init__(self, reads: bool = True) -> None:
+        self._hand, terminal = pty.openpty()
+        fcntl.ioctl(terminal, termios.TIOCSWINSZ, struct.pack("HHHH", 30, 100, 0, 0))
+        self.name = os.ttyname(terminal)
+        self._keeping: int | None = terminal
+        self._shown = bytearray()
+        self._lost = False
+        self._thread = threading.Thread(target=self._read if reads else lambda: None, daemon=True)
+        self._thread.start()
+
+    def __enter__(self) -> Screen:
+        return self
+
+    def __exit__(self, *of: object) -> None:
+        self.lose()
+
+    @property
+    def shown(self) -> str:
+        """All it was sent, escape sequences included."""
+        return self._shown.decode(errors="replace")
+
+    def until_shown(self, words: str, seconds: float = 30.0) -> None:
+        """Wait until it was sent these words."""
+        end = time.monotonic() + seconds
+        while words not in self.shown:
+            assert time.monotonic() < end, f"{words!r} was not shown in time"
+            time.sleep(0.02)
+
+    def press(self, keys: bytes) -> None:
+        """Press keys."""
+        os.write(self._hand, keys)
+
+    def release(self) -> None:
+        """Leave the terminal to whoever runs on it."""
+        if self._keeping is not None:
+            os.close(self._keeping)
+            self._keeping = None
+
+    def lose(self) -> None:
+        """The terminal goes away."""
+        self.release()
+        if not self._lost:
+            self._lost = True
+            self._thread.join()
+            os.close(self._hand)
+
+    def _read(self) -> None:
+        with suppress(OSError):
+            while not self._lost:
+                if select.select([self._hand], [], [], 0.05)[0]:
+                    self._shown += os.read(self._hand, 65536)
 
 
 def _announced(path: Path) -> list[tuple[int, int, bool, str]]:
@@ -242,7 +325,9 @@ def replayed(folder: Path, into: Path) -> list[str]:
 
 @dataclass
 class Lag:
-    """Seconds from the tick an alarm belongs to, to its announcement."""
+    """Seconds from the tick an alarm belongs to, to its announcement; time in which the process was stopped does not
+    count. So an alarm whose tick lies in a stop is counted from the moment at which the process runs again: what came
+    meanwhile has to be read first, and reading is part of it."""
 
     alarms: int
     half: float
@@ -250,16 +335,26 @@ class Lag:
     """99 of 100 are below it."""
     worst: float
 
+    @classmethod
+    def of(cls, lags: Sequence[float]) -> Lag:
+        """The figures of lags in s; NaN of none."""
+        half, most, worst = np.percentile(lags, (50, 99, 100)) if lags else (np.nan,) * 3
+        return cls(len(lags), float(half), float(most), float(worst))
+
     def __str__(self) -> str:
         half, most, worst = (f"{seconds * 1e3:.0f} ms" for seconds in (self.half, self.most, self.worst))
         return f"{self.alarms} alarms, lag 50 % {half}, 99 % {most}, worst {worst}"
 
 
-def lag_of(announced: Sequence[tuple[int, int, bool, str]], but_for: Sequence[tuple[int, int]] = ()) -> Lag:
-    """The lag of announcements, those aside that fall, by the wall clock in ns, into stretches in which the process did
-    not run."""
-    lags = [now - utc for now, utc, _, _ in announced if not any(start <= utc <= stop for start, stop in but_for)]
-    if not lags:
-        return Lag(0, float("nan"), float("nan"), float("nan"))
-    half, most, worst = np.percentile(np.array(lags) / 1e9, (50, 99, 100))
-    return Lag(len(lags), float(half), float(most), float(worst))
+def lags_of(announced: Sequence[tuple[int, int, bool, str]], stopped: Sequence[tuple[int, int]] = ()) -> list[float]:
+    """The lag of each announcement, s; `stopped` are the stretches of the wall clock, ns, in which the process did not
+    run."""
+    return [
+        (now - utc - sum(max(0, min(now, stop) - max(utc, start)) for start, stop in stopped)) / 1e9
+        for now, utc, _, _ in announced
+    ]
+
+
+def lag_of(announced: Sequence[tuple[int, int, bool, str]], stopped: Sequence[tuple[int, int]] = ()) -> Lag:
+    """The figures of all of them."""
+    return Lag.of(lags_of(announced, stopped))

@@ -21,7 +21,7 @@ if sys.platform != "linux":
 
 sys.path.insert(0, str(Path(__file__).parent))
 
-from attacking import Ended, Server, Traffic, lag_of, lines_of, replayed  # type: ignore[import-not-found]
+from attacking import Ended, Screen, Server, Traffic, lag_of, lines_of, replayed  # type: ignore[import-not-found]
 
 PORT = 46_000 + os.getpid() % 1000 * 4
 BUSY_MACHINE = 1.0
@@ -95,3 +95,24 @@ def test_a_bus_that_is_silent_from_the_start_raises_an_alarm(server: Server) -> 
         run.until_announced()
     log = same(server, run.ended)
     assert any("bus silent: engine" in line and "raised" in line for line in log)
+
+
+def test_a_terminal_that_goes_away_under_the_dashboard_leaves_a_whole_recording(server: Server) -> None:
+    with Screen() as screen, Traffic(PORT):
+        with server.watching(PORT, screen.name, screen=True) as run:
+            run.until_announced(2)
+            screen.lose()
+            run.asked = True
+        same(server, run.ended)
+        assert run.ended.code == 128 + signal.SIGHUP
+
+
+def test_the_dashboard_asked_to_end_says_what_was_kept_where_it_stood(server: Server) -> None:
+    with Screen() as screen, Traffic(PORT + 1):
+        with server.watching(PORT + 1, screen.name, screen=True) as run:
+            run.until_announced(2)
+            screen.until_shown("I have read this")
+        same(server, run.ended)
+        assert run.ended.code == 128 + signal.SIGTERM
+        screen.until_shown("all there were.")
+        assert f"The session folder is {run.ended.folder}: " in screen.shown

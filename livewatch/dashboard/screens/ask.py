@@ -48,15 +48,16 @@ class AskText(ModalScreen[str]):
 
 class AskChoice(ModalScreen[T | None], Generic[T]):
     """Gives what belongs to the choice, None when the person thought better of it. Each choice has a digit, and can
-    be clicked."""
+    be clicked; Ctrl-C gives `insisting`."""
 
     BINDINGS: ClassVar[list[Binding | tuple[str, str] | tuple[str, str, str]]] = [
         Binding("escape,q", "leave", "Never mind"),
+        Binding("ctrl+c", "insist", "End", show=False),
     ]
 
-    def __init__(self, question: str, choices: Sequence[tuple[str, T]]) -> None:
+    def __init__(self, question: str, choices: Sequence[tuple[str, T]], insisting: T | None = None) -> None:
         super().__init__()
-        self._question, self._choices = question, tuple(choices)
+        self._question, self._choices, self._insisting = question, tuple(choices), insisting
 
     def compose(self) -> ComposeResult:
         """The question, then the choices."""
@@ -77,6 +78,10 @@ class AskChoice(ModalScreen[T | None], Generic[T]):
         name = "" if event.widget is None or event.widget.id is None else event.widget.id
         if name.startswith("choice-"):
             self.dismiss(self._choices[int(name.removeprefix("choice-")) - 1][1])
+
+    def action_insist(self) -> None:
+        """Ctrl-C."""
+        self.dismiss(self._insisting)
 
     def action_leave(self) -> None:
         """Never mind."""

@@ -29,7 +29,7 @@ class Cautions(ModalScreen[bool]):
 
     BINDINGS: ClassVar[list[Binding | tuple[str, str] | tuple[str, str, str]]] = [
         Binding("enter", "answer(True)", "I have read this"),
-        Binding("q,escape,ctrl+q", "answer(False)", "Leave"),
+        Binding("q,escape,ctrl+q,ctrl+c", "answer(False)", "Leave"),
     ]
 
     def __init__(self, vehicle: str, more: Sequence[str] = ()) -> None:
