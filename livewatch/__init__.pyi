@@ -4,6 +4,8 @@ from .alarms.load import LoadFigures as LoadFigures
 from .alarms.spells import AlarmSpell as AlarmSpell
 from .build_sheet.forecast import Forecast as Forecast
 from .build_sheet.forecast import predict as predict
+from .build_sheet.intake.answer import answer_of as answer_of
+from .build_sheet.intake.told import Intake as Intake
 from .build_sheet.prediction import Prediction as Prediction
 from .build_sheet.sheet import BuildSheet as BuildSheet
 from .build_sheet.sheet import load_build_sheet as load_build_sheet

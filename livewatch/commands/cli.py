@@ -36,6 +36,7 @@ COMMANDS: dict[str, str] = {
     "answer": "Say in everyday words whether parts need another calibration.",
     "compare": "Compare drives of one car: fixed, better, same or worse.",
     "pulls": "Lay full-pedal pulls on one another; for a dyno, correct power.",
+    "sheet": "Ask for a build in plain words, and write the build sheet.",
     "check": "Compare a build sheet with a calibration before a wheel turns.",
     "profile": "Check, show or start a profile, the description of one vehicle.",
     "events": "Read, filter and summarise the event log of a run.",

@@ -206,6 +206,16 @@ def test_one_certain_difference_answers_the_question_whatever_else_is_unknown() 
     assert told(None, bores).recalibrate == "unknown", "without an air meter its housing would not matter"
 
 
+def test_what_hangs_on_an_engine_nobody_knows_is_not_said_to_be_so() -> None:
+    bores = {"air_meter_housing": OTHER, "air_meter_housing.fitted.bore": "70 mm",
+             "air_meter_housing.calibrated_for.bore": "66 mm"}  # fmt: skip
+    found = told(None, bores)
+    assert found.full_load == "advised against" and "it may be that at full load" in found.reasons[0]
+    assert not any(one.is_sure for one in found.consequences)
+    metered = told(None, {**bores, "engine.air_metering": "mass_air_flow"})
+    assert "it may be" not in metered.reasons[0] and metered.consequences[0].is_sure
+
+
 def test_what_was_not_known_can_be_asked_again() -> None:
     intake = tell(Intake(profile_of("linden_16")), {"fuel": SAME})
     assert intake.next_question() is None

@@ -66,15 +66,14 @@ def answer_of(intake: Intake) -> Answer:
     forecasts = [predict(sheet, profile) for profile in _profiles(intake)]
     unknown = tuple(slot for slot in intake.slots() if intake.said.get(slot, UNKNOWN) == UNKNOWN)
     words = [_recalibrate(forecast, bool(unknown)) for forecast in forecasts]
-    reasons = {reason.split(":")[0]: reason for forecast in reversed(forecasts) for reason in forecast.refusals}
     engine_known = all(intake.fact(name) for name in ("induction", "air_metering"))
     consequences = tuple(_consequences(forecasts))
     is_open = unknown or not engine_known or any(one.recalibrate == "unknown" for one in consequences)
     full_load: FullLoad = "unknown" if is_open else "nothing speaks against it"
     return Answer(
         words[0] if len(set(words)) == 1 else "unknown",
-        "advised against" if reasons else full_load,
-        tuple(reasons.values()),
+        "advised against" if any(forecast.refusals for forecast in forecasts) else full_load,
+        tuple(dict.fromkeys(_reasons(forecasts))),
         consequences,
         unknown,
         engine_known,
@@ -86,6 +85,18 @@ def _recalibrate(forecast: Forecast, has_unknown: bool) -> Recalibrate:
     if "yes" in found:
         return "yes"
     return "unknown" if has_unknown or "unknown" in found or forecast.refusals else "no"
+
+
+def _reasons(forecasts: list[Forecast]) -> Iterator[str]:
+    """Why full load is advised against; `it may be that` where another engine would have another reason, or none."""
+    told: set[str] = set()
+    for forecast in forecasts:
+        for reason in forecast.refusals:
+            if all(reason in one.refusals for one in forecasts):
+                yield reason
+            elif (about := reason.split(":")[0]) not in told:
+                told.add(about)
+                yield reason.replace(": ", ": it may be that ", 1)
 
 
 def _consequences(forecasts: list[Forecast]) -> Iterator[Consequence]:

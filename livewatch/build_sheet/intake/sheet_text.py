@@ -16,6 +16,9 @@ from livewatch.build_sheet.sheet import SAME, BuildSheet
 __all__ = ["HEADER", "sheet_text"]
 
 HEADER = "# Build sheet: what the calibration was written for, and what is on the car."
+_WORDS = frozenset(
+    ("turbocharged", "supercharged", "naturally_aspirated", "mass_air_flow", "speed_density", "intake", "housing")
+)
 _PLAIN = frozenset("abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789 ./%^_-()")
 
 
@@ -95,6 +98,8 @@ def _mapping(texts: Mapping[str, str]) -> str:
 def _scalar(text: str) -> str:
     """Plain where that is safe, else between quotes, as JSON writes a text: YAML reads it the same."""
     words = text.split(" ")
+    if text in _WORDS or (text.isascii() and text.isdigit()):
+        return text
     if text and set(text) <= _PLAIN and text[0].isalpha() and text == " ".join(words) and len(words) > 1:
         return text
     if text[:1].isdigit() and set(text) <= _PLAIN and len(words) == 2 and words[1]:

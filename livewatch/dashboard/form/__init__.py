@@ -1,0 +1,1 @@
+"""A build sheet filled in on the screen."""
