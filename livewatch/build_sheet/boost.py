@@ -12,14 +12,10 @@ from math import isclose, isfinite
 from livewatch.build_sheet.case import Case
 from livewatch.build_sheet.differences import Difference, words_of
 from livewatch.build_sheet.parts import WastegateActuator
-from livewatch.build_sheet.physics import (
-    STANDARD_PRESSURE,
-    boost_at_calibrated_duty,
-    charge_temperature,
-    pipe_loss_ratio,
-)
+from livewatch.build_sheet.physics import boost_at_calibrated_duty, charge_temperature, pipe_loss_ratio
 from livewatch.build_sheet.points import FULL_LOAD
 from livewatch.build_sheet.prediction import Prediction, Recalibrate, Severity
+from livewatch.data.physics import STANDARD_PRESSURE
 
 __all__ = ["BOOST_SLOTS"]
 

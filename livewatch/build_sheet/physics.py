@@ -10,10 +10,10 @@ from dataclasses import dataclass
 from math import inf, sqrt
 
 from livewatch.build_sheet.parts import FuelInTank
+from livewatch.data.physics import ABSOLUTE_ZERO, STANDARD_PRESSURE
 from livewatch.profile.fuels import ETHANOL_DENSITY, FUELS, GASOLINE_DENSITY, ethanol_blend_ratio, stoichiometric_ratio
 
 __all__ = [
-    "STANDARD_PRESSURE",
     "FuelFacts",
     "boost_at_calibrated_duty",
     "charge_temperature",
@@ -27,8 +27,6 @@ __all__ = [
     "reading_error",
 ]
 
-STANDARD_PRESSURE = 101.325
-"""kPa, at sea level (ISO 2533)."""
 COMPRESSOR_EFFICIENCY = 0.72
 """Isentropic, of a road turbocharger at full load; common practice, no source."""
 LIQUID_DENSITY = {"gasoline": GASOLINE_DENSITY, "ethanol": ETHANOL_DENSITY, "methanol": 0.791, "isooctane": 0.692,
@@ -127,5 +125,5 @@ def charge_temperature(outside: float, pressure: float, effectiveness: float) ->
     """degC behind an intercooler: air of `outside` degC compressed from sea level to `pressure` kPa absolute, cooled
     back by the share `effectiveness`. Heywood 1988, section 6.8.2 (isentropic efficiency, here 0.72)."""
     heated = float((pressure / STANDARD_PRESSURE) ** (0.4 / 1.4))
-    rise = (outside + 273.15) * (heated - 1.0) / COMPRESSOR_EFFICIENCY
+    rise = (outside - ABSOLUTE_ZERO) * (heated - 1.0) / COMPRESSOR_EFFICIENCY
     return outside + rise * (1.0 - effectiveness)

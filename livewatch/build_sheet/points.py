@@ -12,9 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from livewatch.build_sheet.parts import WorkingPoint
-from livewatch.build_sheet.physics import STANDARD_PRESSURE
 from livewatch.build_sheet.sheet import BuildSheet
-from livewatch.data.physics import ABSOLUTE_ZERO, filled_air, residual_share
+from livewatch.data.physics import ABSOLUTE_ZERO, STANDARD_PRESSURE, filled_air, residual_share
 from livewatch.profile.model import Engine
 
 __all__ = ["CONDITIONS", "FULL_LOAD", "Point", "working_points"]

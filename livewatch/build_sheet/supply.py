@@ -14,6 +14,7 @@ from livewatch.build_sheet.case import Case
 from livewatch.build_sheet.parts import FuelInTank, FuelPump, Injectors, Turbocharger
 from livewatch.build_sheet.physics import FuelFacts, flow_at, fuel_facts
 from livewatch.build_sheet.points import FULL_LOAD
+from livewatch.data.physics import STANDARD_PRESSURE
 from livewatch.profile.fuels import GASOLINE_DENSITY
 
 __all__ = ["MOST_DUTY", "Supply", "supply_of"]
@@ -134,7 +135,7 @@ def _pump(case: Case, missing: list[str]) -> float | None:
     against = part.set_pressure.value
     if part.referenced_to == "manifold":
         # The regulator adds the boost, and the pump pushes from a tank at the air outside.
-        against += max(case.points[FULL_LOAD].manifold - 101.325, 0.0)
+        against += max(case.points[FULL_LOAD].manifold - STANDARD_PRESSURE, 0.0)
     if part.at.value < 0.98 * against:
         missing.append(f"flow of the fitted fuel pump against {against:.0f} kPa, which it works against at full load")
         return None

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 __all__ = [
     "ABSOLUTE_ZERO",
+    "STANDARD_PRESSURE",
     "bore_ratio",
     "filled_air",
     "hole_diameter",
@@ -28,7 +29,9 @@ Number = TypeVar("Number", float, NDArray[np.float64])
 GAS_CONSTANT = 287.05
 """J/(kg K), dry air (ISO 2533)."""
 ABSOLUTE_ZERO = -273.15
+"""degC (SI)."""
 STANDARD_PRESSURE = 101.325
+"""kPa, at sea level (ISO 2533)."""
 HOLE_DISCHARGE = 0.65
 """Of a sharp-edged round hole (Heywood 1988, appendix C, quotes 0.6 to 0.7)."""
 CHOKED = 0.6847

@@ -64,7 +64,7 @@ def resolve_file(path: Path) -> Resolved:
 
 
 def resolve_text(text: str, name: str, folder: Path | None) -> Resolved:
-    """The profile in a text; see `load_profile_text`.
+    """The profile in `text`, which messages call `name`; the files it names are in `folder` (None: it may name none).
 
     Raises:
         MistakesError: anything is wrong with it or with a file it names.

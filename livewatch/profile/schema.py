@@ -12,11 +12,11 @@ from typing import Annotated, Any, ClassVar, Literal, Self
 from pydantic import BaseModel, BeforeValidator, Discriminator, Field, Tag, model_validator
 
 from livewatch.data.alarm_states import Priority
+from livewatch.data.physics import STANDARD_PRESSURE
 from livewatch.profile.document import NO_KIND
 from livewatch.profile.link_entries import MqttEntry, PublishEntry
 from livewatch.profile.schema_values import (
     ENTRY,
-    OUTSIDE,
     BusName,
     Curve,
     Duration,
@@ -88,7 +88,7 @@ class WantedBoostEntry(_ProfileEntry):
         if speeds != sorted(set(speeds)):
             raise ValueError("the engine speeds of `curve` go backwards: expected them from low to high, each once")
         least = min([self.pressure] if self.curve is None else list(self.curve.values()), key=lambda p: p or 0.0)
-        if least is not None and least <= (0.0 if self.gauge else OUTSIDE):
+        if least is not None and least <= (0.0 if self.gauge else STANDARD_PRESSURE):
             below = "is no pressure above the air outside" if self.gauge else f"{least:g} kPa is below the air outside"
             raise ValueError(f"{below}: expected absolute pressure, or `gauge: true` for one above the air outside")
         return self

@@ -18,7 +18,6 @@ from livewatch.profile.units import UnitError, parse_duration, parse_quantity, p
 
 __all__ = [
     "ENTRY",
-    "OUTSIDE",
     "BusName",
     "Curve",
     "Duration",
@@ -133,8 +132,6 @@ Identifier = Annotated[int, Field(ge=0, le=LARGEST_EXTENDED)]
 Number = Annotated[float, Field(allow_inf_nan=False)]
 Litres = Annotated[float, BeforeValidator(lambda value: parse_quantity(value, "L")), Field(gt=0.05, lt=30)]
 Pressure = Annotated[float, BeforeValidator(lambda value: parse_quantity(value, "kPa"))]
-OUTSIDE = 101.325
-"""kPa: the air outside at sea level (ISO 2533); no engine wants less of boost."""
 Ratio = Annotated[float, BeforeValidator(lambda value: parse_quantity(value, "1")), Field(gt=3, lt=40)]
 Shares = Annotated[tuple[float, float], BeforeValidator(lambda value: parse_range(value, "1"))]
 Fuel = Annotated[str, AfterValidator(_fuel)]

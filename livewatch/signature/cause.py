@@ -44,7 +44,7 @@ class Cause:
     """One possible cause.
 
     Attributes:
-        name, family, title, short: what; `short` in 27 characters at the most.
+        name, family, title: what; `brief` the title without the parts it names, `short` in 27 characters at the most.
         estimates: the main one first; empty when nothing can be measured of it.
         weight: evidence for it against its not being there beside what else is, decibans.
         probability: that it is there, 0..1.
@@ -61,6 +61,7 @@ class Cause:
     name: str
     family: str
     title: str
+    brief: str
     short: str
     estimates: tuple[Estimate, ...]
     weight: float
@@ -131,6 +132,7 @@ def describe(ranking: Ranking, judged: Judged, grounds: Grounds, facts: Facts, e
         judged.cause,
         judged.family,
         hypothesis.title,
+        hypothesis.brief or hypothesis.title,
         hypothesis.short,
         estimates,
         weight,

@@ -16,7 +16,7 @@ from typing import Any, Literal
 
 from livewatch.signature.cause import Cause
 from livewatch.signature.causes.hypothesis import System
-from livewatch.signature.evidence.authority import AuthorityUse
+from livewatch.signature.evidence.authority import FUEL_TRIMS, TOTAL, AuthorityUse
 from livewatch.signature.evidence.coverage import Coverage, Group
 from livewatch.signature.evidence.mix_ups import MixUp
 
@@ -250,7 +250,7 @@ def _supply(seen: Witness, group: Group, established: Sequence[Cause]) -> System
 
 def _pinned(authority: Sequence[AuthorityUse]) -> str:
     for use in authority:
-        if use.pinned >= PINNED and "trim" in use.name:
+        if use.pinned >= PINNED and use.correction in FUEL_TRIMS:
             return f"the {use.label} stood at its limit for {use.pinned:.0f} s"
     return ""
 
@@ -263,7 +263,7 @@ def _knocking(authority: Sequence[AuthorityUse]) -> str:
 
 
 def _corrected(authority: Sequence[AuthorityUse], groups: Sequence[Group]) -> str:
-    everyday = next((use.everyday for use in authority if use.name.startswith("total")), (-10.0, 10.0))
+    everyday = next((use.everyday for use in authority if use.correction == TOTAL), (-10.0, 10.0))
     low, high = min(-STRAINED, everyday[0]), max(STRAINED, everyday[1])
     for group in groups:
         for need in group.need:

@@ -226,7 +226,7 @@ def authority_of(profile: Profile, ticks: TickBatch) -> tuple[AuthorityUse, ...]
             AuthorityUse(
                 name, labels[name], limit.unit, limit.low, limit.high, limit.everyday, value,
                 value / side if side else 0.0, min(0.0, value) - 1, min(limit.high, value + 3),
-                0.3, 0.9, 2.4 if value > 20 else 0.0, 300.0, 0.1, (),
+                0.3, 0.9, 2.4 if value > 20 else 0.0, 300.0, 0.1, (), name.removesuffix("_1"),
             )
         )  # fmt: skip
     return tuple(found)

@@ -99,8 +99,8 @@ def test_a_shorter_estimate_keeps_its_number_its_unit_its_interval_and_its_place
 def test_a_shorter_verdict_names_every_cause_that_cannot_be_told_apart() -> None:
     one, other = HYPOTHESES["injector_flow"], HYPOTHESES["meter_scale"]
     flow = Cause(
-        one.name, one.family, one.title, one.short, (Estimate("flow fitted", 1.16, "1", 1.1, 1.22),), 30.0, 0.5, None,
-        (), (), "", (other.name,), (other.title,), True, True, one.systems, one.danger, one.explains, 0.0,
+        one.name, one.family, one.title, one.title, one.short, (Estimate("flow fitted", 1.16, "1", 1.1, 1.22),), 30.0,
+        0.5, None, (), (), "", (other.name,), (other.title,), True, True, one.systems, one.danger, one.explains, 0.0,
     )  # fmt: skip
     verdict = Verdict("misfit", (), (flow,))
     said = [sentence_of(verdict), *shorter_sentences(verdict)]

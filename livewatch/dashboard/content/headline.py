@@ -135,6 +135,7 @@ def _quiet(snapshot: Snapshot) -> Headline:
 
 
 def _first_sentence(text: str) -> tuple[str, str]:
+    """What a profile's writer wants done at once, and the rest: the first sentence of a user's text, shown large."""
     head, stop, rest = text.partition(". ")
     return (head if stop else head.rstrip(".")), rest.strip()
 

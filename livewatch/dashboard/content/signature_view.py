@@ -43,7 +43,7 @@ def view_of(finding: Finding, profile: Profile) -> SignatureView:
     """The parts of a finding that are drawn."""
     causes = tuple(
         LikelyCause(
-            _wordings(cause.title.partition(":")[0], cause.short),
+            _wordings(cause.brief, cause.short),
             _wordings(*(text for one in cause.estimates[:1] for text in (str(one), one.short))),
             cause.probability,
         )

@@ -32,7 +32,8 @@ class BoostControlOff(BoostHypothesis):
     """Solenoid, actuator or turbocharger."""
 
     name, short, quantity = "boost_control", "boost control misfit", "overshoot in every pull"
-    title = "boost control does not fit: solenoid, actuator or turbocharger"
+    brief = "boost control does not fit"
+    title = f"{brief}: solenoid, actuator or turbocharger"
     log_prior = -1.5
     settles = "Check solenoid and actuator against their part numbers; measure when the flap opens."
 

@@ -28,7 +28,8 @@ class BoostCreep(BoostHypothesis):
     """The wastegate passes too little for the freer exhaust."""
 
     name, short, quantity = "boost_creep", "boost creep", "above command at the end of a pull"
-    title = "boost creeps above its command: the wastegate passes too little for the freer exhaust"
+    brief = "boost creeps above its command"
+    title = f"{brief}: the wastegate passes too little for the freer exhaust"
     log_prior = -1.8
     settles = "On a dyno, watch at which speed duty reaches its floor; compare the bore of the wastegate."
 

@@ -105,6 +105,7 @@ class Hypothesis:
 
     Attributes:
         name, family, title: what: as in files, as people group them, and in words.
+        brief: the title without the parts it names; empty where it names none.
         short: the same in 27 characters at the most, for a screen.
         log_prior: logarithm of how probable it is against "nothing is wrong" before any data: a judgement, common
             practice.
@@ -117,6 +118,7 @@ class Hypothesis:
     name: ClassVar[str]
     family: ClassVar[str]
     title: ClassVar[str]
+    brief: ClassVar[str] = ""
     short: ClassVar[str]
     log_prior: ClassVar[float]
     settles: ClassVar[str]

@@ -22,7 +22,8 @@ class MeterScale(Hypothesis):
     """Another bore, or another meter."""
 
     name, family, short = "meter_scale", "metering", "air meter off by one factor"
-    title = "the air meter reads wrong by one factor: another bore, or another meter"
+    brief = "the air meter reads wrong by one factor"
+    title = f"{brief}: another bore, or another meter"
     log_prior = -1.2
     danger = 3
     settles = "Measure the bore of the air meter's housing and read the part number of the meter."

@@ -26,7 +26,8 @@ class MeterShape(Hypothesis):
     """The intake disturbs the meter."""
 
     name, family, short = "meter_shape", "metering", "meter off more with flow"
-    title = "the air meter reads wrong more and more with flow: the intake disturbs it"
+    brief = "the air meter reads wrong more and more with flow"
+    title = f"{brief}: the intake disturbs it"
     log_prior = -1.8
     danger = 3
     settles = "Look at the intake before the meter: bends, steps, a missing straightener; watch its noise."

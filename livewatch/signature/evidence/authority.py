@@ -18,7 +18,7 @@ from livewatch.signature.evidence.evidence import FLOW_EDGES, SPEED_EDGES
 from livewatch.signature.evidence.readings import HISTORY, LOOK_TIME, PEDAL_TRAVEL, Column, Readings
 from livewatch.signature.evidence.settled import CLOSED_LOOP
 
-__all__ = ["AuthorityUse", "AuthorityWatch", "RegionUse"]
+__all__ = ["FUEL_TRIMS", "TOTAL", "AuthorityUse", "AuthorityWatch", "RegionUse"]
 
 AT_LIMIT = 0.985
 """Share of the limit from which a correction counts as pinned."""
@@ -27,10 +27,13 @@ _TELLING = (
     "barometric_pressure",
 )  # fmt: skip
 """Channels that tell which controllers are in charge."""
+TOTAL = "total_fuel_trim"
+FUEL_TRIMS = ("short_term_fuel_trim", "long_term_fuel_trim", TOTAL)
+"""Corrections that each bank has one of; the total is both others together."""
 _LABELS = {
     "short_term_fuel_trim": "short term fuel trim",
     "long_term_fuel_trim": "long term fuel trim",
-    "total_fuel_trim": "both fuel trims together",
+    TOTAL: "both fuel trims together",
     "knock_retard": "ignition taken back for knock",
     "wastegate_duty": "boost solenoid duty",
     "idle_air_correction": "idle air correction",
@@ -61,6 +64,7 @@ class AuthorityUse:
         pinned: s held at a limit; `seconds` in charge.
         beyond: share of its time outside the everyday band.
         regions: where it was used.
+        correction: as a profile's `authority` names it, without its bank; empty where that was not told.
     """
 
     name: str
@@ -79,6 +83,7 @@ class AuthorityUse:
     seconds: float
     beyond: float
     regions: tuple[RegionUse, ...]
+    correction: str = ""
 
     def to_json(self) -> dict[str, Any]:
         """Plain data."""
@@ -111,6 +116,18 @@ def _rounded(value: float, digits: int) -> float | None:
     return None if isnan(value) else round(value, digits) + 0.0
 
 
+@dataclass(frozen=True, slots=True)
+class _Controller:
+    """A correction, and its bank where each bank has one."""
+
+    correction: str
+    bank: int | None = None
+
+    @property
+    def name(self) -> str:
+        return self.correction if self.bank is None else f"{self.correction}_{self.bank}"
+
+
 class AuthorityWatch:
     """Watches every controller that the profile has a limit and a channel for: one row of its tables each."""
 
@@ -119,20 +136,19 @@ class AuthorityWatch:
         self._flow_edges = np.array(FLOW_EDGES) * displacement
         self._speed_edges = np.array(SPEED_EDGES)
         self._has_status = "fuel_system_status" in there
-        self._learned = {bank for bank in "12" if f"long_term_fuel_trim_{bank}" in there}
+        self._learned = {bank for bank in (1, 2) if f"long_term_fuel_trim_{bank}" in there}
         self._banks = [bank for bank in (1, 2) if f"short_term_fuel_trim_{bank}" in there]
-        self._limits: dict[str, AuthorityLimit] = {}
-        for bank in self._banks:
-            for kind in ("short_term_fuel_trim", "long_term_fuel_trim", "total_fuel_trim"):
-                if kind in profile.authority and (kind == "total_fuel_trim" or f"{kind}_{bank}" in there):
-                    self._limits[f"{kind}_{bank}"] = profile.authority[kind]
-        for name in ("wastegate_duty", "knock_retard", "idle_air_correction"):
-            if name in profile.authority and name in there:
-                self._limits[name] = profile.authority[name]
+        watched = [_Controller(trim, bank) for bank in self._banks for trim in FUEL_TRIMS]
+        watched += map(_Controller, ("wastegate_duty", "knock_retard", "idle_air_correction"))
+        self._limits: dict[_Controller, AuthorityLimit] = {
+            one: profile.authority[one.correction]
+            for one in watched
+            if one.correction in profile.authority and (one.correction == TOTAL or one.name in there)
+        }
         limits = list(self._limits.items())
         middles = [
-            (limit.low + limit.high) / 2.0 if name == "wastegate_duty" and limit.low >= 0.0 else nan
-            for name, limit in limits
+            (limit.low + limit.high) / 2.0 if one.correction == "wastegate_duty" and limit.low >= 0.0 else nan
+            for one, limit in limits
         ]
         self._middle = np.array(middles)[:, None]
         self._low = np.array([limit.low if limit.low < 0.0 else -np.inf for _, limit in limits])[:, None]
@@ -156,8 +172,8 @@ class AuthorityWatch:
         charge = {"wastegate_duty": asked, "knock_retard": running, "idle_air_correction": idle}
         s = np.clip(np.searchsorted(self._speed_edges, speed, side="right") - 1, 0, len(SPEED_EDGES) - 2)
         f = np.clip(np.searchsorted(self._flow_edges, air, side="right") - 1, 0, len(FLOW_EDGES) - 2)
-        value = np.array([self._corrections(readings, name) for name in self._limits])
-        known = np.array([charge.get(name, closed) for name in self._limits]) & ~np.isnan(value)
+        value = np.array([self._corrections(readings, one) for one in self._limits])
+        known = np.array([charge.get(one.correction, closed) for one in self._limits]) & ~np.isnan(value)
         self._value = np.where(known[:, -1], value[:, -1], nan)
         held = np.where(known, value, nan)
         share = self._share(held)
@@ -171,10 +187,10 @@ class AuthorityWatch:
         np.add.at(self._total.reshape(-1), place, share[known])
         np.maximum.at(self._peak.reshape(-1), place, share[known])
 
-    def _corrections(self, readings: Readings, name: str) -> Column:
-        if not name.startswith("total"):
-            return readings[name][HISTORY:]
-        bank = name[-1]
+    def _corrections(self, readings: Readings, controller: _Controller) -> Column:
+        if controller.correction != TOTAL:
+            return readings[controller.name][HISTORY:]
+        bank = controller.bank
         short = readings[f"short_term_fuel_trim_{bank}"][HISTORY:]
         long = readings[f"long_term_fuel_trim_{bank}"][HISTORY:] if bank in self._learned else 0.0
         return ((1.0 + short / 100.0) * (1.0 + long / 100.0) - 1.0) * 100.0
@@ -192,13 +208,12 @@ class AuthorityWatch:
     def uses(self) -> tuple[AuthorityUse, ...]:
         """Everything so far."""
         used = self._share(self._value[:, None])[:, 0]
-        return tuple(self._use(row, name, float(used[row])) for row, name in enumerate(self._limits))
+        return tuple(self._use(row, one, float(used[row])) for row, one in enumerate(self._limits))
 
-    def _use(self, row: int, name: str, used: float) -> AuthorityUse:
-        limit, looks, total, peak = self._limits[name], self._looks[row], self._total[row], self._peak[row]
+    def _use(self, row: int, controller: _Controller, used: float) -> AuthorityUse:
+        limit, looks, total, peak = self._limits[controller], self._looks[row], self._total[row], self._peak[row]
         everything = float(looks.sum())
-        base = name[:-2] if name[-2:] in ("_1", "_2") else name
-        bank = f", bank {name[-1]}" if name != base and len(self._banks) > 1 else ""
+        bank = f", bank {controller.bank}" if controller.bank is not None and len(self._banks) > 1 else ""
         width = len(FLOW_EDGES) - 1
         edges = self._flow_edges.tolist()
         at = np.flatnonzero(looks)
@@ -216,8 +231,8 @@ class AuthorityWatch:
             )
         )
         return AuthorityUse(
-            name,
-            _LABELS[base] + bank,
+            controller.name,
+            _LABELS[controller.correction] + bank,
             limit.unit,
             limit.low,
             limit.high,
@@ -232,4 +247,5 @@ class AuthorityWatch:
             everything * LOOK_TIME / 1e9,
             int(self._beyond[row]) / everything if everything else nan,
             regions,
+            controller.correction,
         )

@@ -14,6 +14,7 @@ from math import exp, isfinite, nan
 import numpy as np
 
 from livewatch.data.events import Figure
+from livewatch.data.physics import ABSOLUTE_ZERO, STANDARD_PRESSURE
 from livewatch.signature.evidence.readings import Column, Mask
 
 __all__ = ["Response", "response_of"]
@@ -105,7 +106,7 @@ def response_of(column: Mapping[str, Column]) -> Response | None:
         column["barometric_pressure"],
         column["engine_speed"],
     )
-    outside = np.where(np.isnan(outside), 101.325, outside)
+    outside = np.where(np.isnan(outside), STANDARD_PRESSURE, outside)
     asked, error = commanded - outside, boost - commanded
     known = ~np.isnan(error) & ~np.isnan(speed)
     if known.sum() < 10 or float(np.nanmax(asked)) < LEAST_ASKED:
@@ -152,9 +153,9 @@ def response_of(column: Mapping[str, Column]) -> Response | None:
 
 
 def _air_lost(column: Mapping[str, Column]) -> float:
-    """See `Response`. Cylinders take air by speed, pressure and temperature (Heywood 1988, eq. 2.27); what more a meter
-    sees leaves on the way. A leak that was there all along raises both halves of the pull: it does not show here."""
-    temperature = column["charge_air_temperature"] + 273.15
+    """`Response.air_lost`. Cylinders take air by speed, pressure and temperature (Heywood 1988, eq. 2.27); what more a
+    meter sees leaves on the way. A leak that was there all along raises both halves of the pull and does not show."""
+    temperature = column["charge_air_temperature"] - ABSOLUTE_ZERO
     if np.isnan(temperature).any():
         temperature = np.full(len(temperature), 1.0)
     with np.errstate(invalid="ignore", divide="ignore"):

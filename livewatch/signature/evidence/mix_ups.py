@@ -80,8 +80,8 @@ class MixUpWatch:
 
     def _found(self) -> Iterator[MixUp]:
         for bank in (1, 2):
-            for kind in ("short_term_fuel_trim", "long_term_fuel_trim"):
-                yield from self._trim(f"{kind}_{bank}", kind.startswith("short"))
+            for trim, moves in (("short_term_fuel_trim", True), ("long_term_fuel_trim", False)):
+                yield from self._trim(f"{trim}_{bank}", moves)
             yield from self._lambda(f"lambda_{bank}")
         yield from self._lambda("commanded_lambda")
         yield from self._pressures()

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from livewatch.data.physics import STANDARD_PRESSURE
 from livewatch.data.ticks import TickBatch
 from livewatch.profile.model import Profile, WantedBoost
 from livewatch.signature.evidence.travel import Travel
@@ -163,7 +164,7 @@ class Reader:
 def _wanted(wanted: WantedBoost, value: Mapping[str, Column]) -> Column:
     """Wanted boost with the pedal down, kPa absolute; NaN else. As much of the measured boost as is within the
     tolerance is what was wanted."""
-    outside = np.where(np.isnan(value["barometric_pressure"]), 101.325, value["barometric_pressure"])
+    outside = np.where(np.isnan(value["barometric_pressure"]), STANDARD_PRESSURE, value["barometric_pressure"])
     asked = np.interp(value["engine_speed"], wanted.speeds, wanted.pressures) + (outside if wanted.gauge else 0.0)
     boost = np.where(np.isnan(value["boost_pressure"]), value["manifold_pressure"], value["boost_pressure"])
     within = np.clip(boost, asked - wanted.tolerance, asked + wanted.tolerance)

@@ -14,7 +14,14 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from livewatch.data.physics import ABSOLUTE_ZERO, filled_air, leak_share, residual_share, supply_share
+from livewatch.data.physics import (
+    ABSOLUTE_ZERO,
+    STANDARD_PRESSURE,
+    filled_air,
+    leak_share,
+    residual_share,
+    supply_share,
+)
 from livewatch.profile.fuels import GASOLINE_DENSITY
 from livewatch.profile.model import Engine, Profile
 from livewatch.signature.evidence.readings import HISTORY, PEDAL_TRAVEL, Column, Mask, Readings
@@ -208,7 +215,8 @@ class PointMaker:
 
     def _outside(self, readings: Readings) -> Column:
         outside = readings["barometric_pressure"]
-        return np.where(np.isnan(outside), 101.325 if "barometric_pressure" not in self.there else np.nan, outside)
+        unknown = np.nan if "barometric_pressure" in self.there else STANDARD_PRESSURE
+        return np.where(np.isnan(outside), unknown, outside)
 
     def _pressures(self, readings: Readings) -> tuple[Column, Column]:
         """Manifold pressure and pressure before the throttle; the one stands in for the other where that is right."""

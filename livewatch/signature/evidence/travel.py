@@ -13,6 +13,8 @@ from collections.abc import Mapping
 import numpy as np
 from numpy.typing import NDArray
 
+from livewatch.data.physics import STANDARD_PRESSURE
+
 __all__ = ["Travel"]
 
 Column = NDArray[np.float64]
@@ -46,7 +48,7 @@ class Travel:
         """The share of the way at each look; NaN where unknown."""
         column = value[self.name]
         load, pressure, outside = value["engine_load"], value["manifold_pressure"], value["barometric_pressure"]
-        outside = np.where(np.isnan(outside), 101.325, outside)
+        outside = np.where(np.isnan(outside), STANDARD_PRESSURE, outside)
         with np.errstate(invalid="ignore"):
             wide = np.where(np.isnan(load), pressure > self._open * outside, load > FULL_LOAD)
             wide &= value["engine_speed"] > RUNNING
