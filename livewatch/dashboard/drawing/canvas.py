@@ -22,21 +22,9 @@ Line = tuple[tuple[str, Ink], ...]
 """Runs of text, each in one ink."""
 
 INKS: tuple[Ink, ...] = (
-    "ink",
-    "quiet",
-    "faint",
-    "loud",
-    "mark",
-    "stale",
-    "critical",
-    "critical-fill",
-    "high",
-    "high-fill",
-    "medium",
-    "medium-fill",
-    "low",
-    "low-fill",
-)
+    "ink", "quiet", "faint", "loud", "mark", "stale",
+    "critical", "critical-fill", "high", "high-fill", "medium", "medium-fill", "low", "low-fill",
+)  # fmt: skip
 """Normal values; labels; rules and tracks; what is looked at; what the line of the position crosses; values too old to
 trust; and for each alarm priority its letters and its filled block."""
 
