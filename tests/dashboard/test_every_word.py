@@ -245,7 +245,7 @@ async def test_a_message_as_long_as_its_writer_liked_is_read_by_one_key(
         await pilot.press("r")
         await pilot.pause()
         assert isinstance(app.screen, ReadingPage)
-        assert app.screen._text().plain.count(LONG) >= (5 if view != "bench" else 6)
+        assert app.screen.text().plain.count(LONG) >= (5 if view != "bench" else 6)
         assert app.screen.query_one("#dialog").region.y >= 1 + (6 if view == "seat" else 3), (
             "the headline is still seen"
         )
@@ -287,7 +287,7 @@ async def test_what_the_seat_has_no_room_for_is_counted_at_the_key(run_of: Make,
         assert "r 2 figures, 2 corrections more" in seen(app, KeyHints)
         await pilot.press("r")
         await pilot.pause()
-        assert "coolant temperature: 92 °C" in app.screen._text().plain
+        assert "coolant temperature: 92 °C" in app.screen.text().plain
 
 
 @pytest.mark.parametrize("state", list(State))

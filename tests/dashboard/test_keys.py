@@ -303,7 +303,7 @@ async def test_help_lists_every_key(run_of: Make, app_of: Make) -> None:
     async with app.run_test(size=(120, 90)) as pilot:
         await press(pilot, "question_mark")
         assert isinstance(app.screen, HelpPage)
-        page = app.screen._text().plain
+        page = app.screen.text().plain
         for key in KEYS:
             assert f"  {key.shown:<8}{key.help}" in page
         await press(pilot, "a")

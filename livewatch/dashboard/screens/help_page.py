@@ -7,14 +7,11 @@ from itertools import groupby
 from typing import ClassVar
 
 from rich.text import Text
-from textual.app import ComposeResult
 from textual.binding import Binding
-from textual.containers import VerticalScroll
-from textual.screen import ModalScreen
-from textual.widgets import Static
 
 from livewatch.dashboard.bindings import Key
 from livewatch.dashboard.screens.cautions import CAUTIONS
+from livewatch.dashboard.screens.page import Page
 
 __all__ = ["HelpPage"]
 
@@ -27,7 +24,7 @@ WHERE = {
 }
 
 
-class HelpPage(ModalScreen[None]):
+class HelpPage(Page):
     """Any key closes it."""
 
     BINDINGS: ClassVar[list[Binding | tuple[str, str] | tuple[str, str, str]]] = [
@@ -38,16 +35,8 @@ class HelpPage(ModalScreen[None]):
         super().__init__()
         self._keys = keys
 
-    def compose(self) -> ComposeResult:
+    def text(self) -> Text:
         """A list by group, then the signs, then the cautions."""
-        with VerticalScroll(id="dialog"):
-            yield Static(self._text(), markup=False)
-
-    def on_click(self) -> None:
-        """A tablet has no escape key."""
-        self.dismiss()
-
-    def _text(self) -> Text:
         text = Text()
         for group, keys in groupby(sorted(self._keys, key=_group_place), key=lambda key: key.group):
             text.append(f"{group}\n", "bold")

@@ -6,12 +6,9 @@ from collections.abc import Sequence
 from typing import ClassVar
 
 from rich.text import Text
-from textual.app import ComposeResult
 from textual.binding import Binding
-from textual.containers import VerticalScroll
-from textual.screen import ModalScreen
-from textual.widgets import Static
 
+from livewatch.dashboard.screens.page import Page
 from livewatch.wording.shown import shown
 
 __all__ = ["ReadingPage"]
@@ -20,7 +17,7 @@ LONGEST_PARAGRAPH = 4000
 """Characters."""
 
 
-class ReadingPage(ModalScreen[None]):
+class ReadingPage(Page):
     """Args:
     parts: headings, and the paragraphs below each.
     """
@@ -33,16 +30,8 @@ class ReadingPage(ModalScreen[None]):
         super().__init__()
         self._parts = parts
 
-    def compose(self) -> ComposeResult:
+    def text(self) -> Text:
         """The parts, below what the keys do."""
-        with VerticalScroll(id="dialog"):
-            yield Static(self._text(), markup=False)
-
-    def on_click(self) -> None:
-        """A tablet has no escape key."""
-        self.dismiss()
-
-    def _text(self) -> Text:
         text = Text("r closes this; the arrow keys scroll it\n")
         for title, paragraphs in self._parts:
             text.append(f"\n{shown(title)}\n", "bold")

@@ -12,7 +12,7 @@ from livewatch.dashboard.content.alarms import alarm_facts, rows_of, selected_al
 from livewatch.dashboard.content.snapshot import Snapshot
 from livewatch.dashboard.content.view_state import ViewState
 from livewatch.dashboard.drawing.canvas import Canvas
-from livewatch.dashboard.drawing.fitting import MORE, SIGN, Steady, Wording, fit
+from livewatch.dashboard.drawing.fitting import MORE, SIGN, Wording, fit
 from livewatch.dashboard.widgets.canvas_widget import CanvasWidget
 from livewatch.dashboard.widgets.heading import MARGIN, write_lines
 from livewatch.wording.events import MARKS, clock_text
@@ -35,14 +35,12 @@ class AlarmList(CanvasWidget):
             super().__init__()
             self.name = name
 
-    def __init__(self, *, id: str | None = None, classes: str | None = None) -> None:
-        super().__init__(id=id, classes=classes)
-        self._steady = Steady()
-        self._places: list[str] = []
+    _places: Sequence[str] = ()
+    """Name of the alarm in each row; empty for none."""
 
     def draw(self, canvas: Canvas, view: ViewState) -> None:
         snapshot = self.snapshot
-        self._places = [""] * canvas.height
+        self._places = places = [""] * canvas.height
         if snapshot is None or not canvas.height:
             return
         total = len(snapshot.announced) + len(snapshot.hidden)
@@ -54,7 +52,7 @@ class AlarmList(CanvasWidget):
         for place, alarm in enumerate(rows):
             spare = room - y - (len(rows) - place)
             below = self._row(canvas, view, snapshot, alarm, y, (states[place], column), min(2, 1 + spare))
-            self._places[y:below] = [alarm.name] * (below - y)
+            places[y:below] = [alarm.name] * (below - y)
             y = below
         if total > len(rows):
             canvas.write(MARGIN, canvas.height - 1, f"{total - len(rows)} more: r reads them all", "loud")

@@ -27,9 +27,7 @@ class Authority(CanvasWidget):
     """The controllers in the order of the profile, so that none changes its place; those that are used most where there
     is no room for all."""
 
-    def __init__(self, *, id: str | None = None, classes: str | None = None) -> None:
-        super().__init__(id=id, classes=classes)
-        self._shown: frozenset[str] = frozenset()
+    _shown: frozenset[str] = frozenset()
 
     def draw(self, canvas: Canvas, view: ViewState) -> None:
         uses: Sequence[AuthorityUse] = () if self.snapshot is None else self.snapshot.authority

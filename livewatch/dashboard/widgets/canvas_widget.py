@@ -13,6 +13,7 @@ from textual.widget import Widget
 from livewatch.dashboard.content.snapshot import Snapshot
 from livewatch.dashboard.content.view_state import ViewState
 from livewatch.dashboard.drawing.canvas import INKS, Canvas, Line
+from livewatch.dashboard.drawing.fitting import Steady
 
 __all__ = ["CanvasWidget"]
 
@@ -29,6 +30,7 @@ class CanvasWidget(Widget):
         self.view_state: ViewState | None = None
         self.left_out = ""
         """How many of what there was no room for, in words; empty when all is shown."""
+        self._steady = Steady()
         self._lines: list[Line] = []
         self._strips: list[Strip] = []
         self._styles: dict[str, Style] = {}

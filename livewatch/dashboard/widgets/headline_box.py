@@ -7,7 +7,7 @@ from collections.abc import Hashable
 from livewatch.dashboard.content.headline import Headline
 from livewatch.dashboard.content.view_state import ViewState
 from livewatch.dashboard.drawing.canvas import Canvas, Ink
-from livewatch.dashboard.drawing.fitting import Fitted, Steady, Wording, fit, wrap
+from livewatch.dashboard.drawing.fitting import Fitted, Wording, fit, wrap
 from livewatch.dashboard.drawing.font import LETTER_ROWS, letters
 from livewatch.dashboard.widgets.canvas_widget import CanvasWidget
 from livewatch.dashboard.widgets.heading import MARGIN, write_lines
@@ -21,10 +21,6 @@ class HeadlineBox(CanvasWidget):
     Only what is critical and unanswered fills the whole box; the rest fills its word alone. Letters give way where the
     sentence needs their rows.
     """
-
-    def __init__(self, *, id: str | None = None, classes: str | None = None) -> None:
-        super().__init__(id=id, classes=classes)
-        self._steady = Steady()
 
     def draw(self, canvas: Canvas, view: ViewState) -> None:
         line = view.headline

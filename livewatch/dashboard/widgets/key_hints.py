@@ -26,12 +26,10 @@ class KeyHints(CanvasWidget):
             super().__init__()
             self.action = action
 
-    def __init__(self, *, id: str | None = None, classes: str | None = None) -> None:
-        super().__init__(id=id, classes=classes)
-        self.keys: Sequence[Key] = ()
-        self.missing = ""
-        """What the widgets had no room for, in words."""
-        self._places: list[tuple[int, int, str]] = []
+    keys: Sequence[Key] = ()
+    missing = ""
+    """What the widgets had no room for, in words."""
+    _places: Sequence[tuple[int, int, str]] = ()
 
     def draw(self, canvas: Canvas, view: ViewState) -> None:
         last = "? all keys"
@@ -40,13 +38,13 @@ class KeyHints(CanvasWidget):
         start = canvas.write_right(end, 0, read, "quiet")
         canvas.write(start, 0, "r", "ink")
         x = MARGIN
-        self._places = [(end, canvas.width, "help"), (start, end, "read")]
+        self._places = places = [(end, canvas.width, "help"), (start, end, "read")]
         end = start - 2
         for key in self.keys:
             text = f"{key.shown} {key.hint}"
             if x + len(text) > end:
                 break
-            self._places.append((x, x + len(text), key.action))
+            places.append((x, x + len(text), key.action))
             x = canvas.write(x, 0, key.shown, "ink")
             x = canvas.write(x + 1, 0, key.hint, "quiet") + 3
 

@@ -6,7 +6,7 @@ import math
 
 from livewatch.dashboard.content.view_state import ViewState
 from livewatch.dashboard.drawing.canvas import Canvas
-from livewatch.dashboard.drawing.fitting import Fitted, Steady, fit
+from livewatch.dashboard.drawing.fitting import Fitted, fit
 from livewatch.dashboard.widgets.canvas_widget import CanvasWidget
 from livewatch.dashboard.widgets.heading import MARGIN, write_lines
 from livewatch.wording.shorter import drive_words
@@ -19,10 +19,6 @@ WORD = 8
 
 class NextDrive(CanvasWidget):
     """Two rows: verdict so far, coverage, what next: on a row of its own where it fits, else over both."""
-
-    def __init__(self, *, id: str | None = None, classes: str | None = None) -> None:
-        super().__init__(id=id, classes=classes)
-        self._steady = Steady()
 
     def draw(self, canvas: Canvas, view: ViewState) -> None:
         if self.snapshot is None:

@@ -6,7 +6,6 @@ import math
 
 from livewatch.dashboard.content.view_state import ViewState
 from livewatch.dashboard.drawing.canvas import Canvas
-from livewatch.dashboard.drawing.fitting import Steady
 from livewatch.dashboard.widgets.canvas_widget import CanvasWidget
 from livewatch.dashboard.widgets.heading import MARGIN
 from livewatch.wording.events import clock_text
@@ -16,10 +15,6 @@ __all__ = ["StatusLine"]
 
 class StatusLine(CanvasWidget):
     """One quiet row. What is wrong with the source is said in the headline; here stands what is right."""
-
-    def __init__(self, *, id: str | None = None, classes: str | None = None) -> None:
-        super().__init__(id=id, classes=classes)
-        self._steady = Steady()
 
     def draw(self, canvas: Canvas, view: ViewState) -> None:
         snapshot = self.snapshot

@@ -6,6 +6,7 @@ The position is a line through all rows. Clicking or dragging goes to a time.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
 from textual import events as textual_events
@@ -40,11 +41,9 @@ class Timeline(CanvasWidget):
             super().__init__()
             self.moment, self.settled = moment, settled
 
-    def __init__(self, *, id: str | None = None, classes: str | None = None) -> None:
-        super().__init__(id=id, classes=classes)
-        self._dragging = False
-        self._known: tuple[int, list[AlarmSpell]] = (-1, [])
-        self._sketch: tuple[tuple[object, ...], Canvas | None] = ((), None)
+    _dragging = False
+    _known: tuple[int, Sequence[AlarmSpell]] = (-1, ())
+    """Number of events, and the spells in them."""
 
     def draw(self, canvas: Canvas, view: ViewState) -> None:
         snapshot = self.snapshot
@@ -135,7 +134,7 @@ class Timeline(CanvasWidget):
         self,
         canvas: Canvas,
         view: ViewState,
-        found: list[AlarmSpell],
+        found: Sequence[AlarmSpell],
         title: str,
         priorities: tuple[Priority, ...],
         y: int,

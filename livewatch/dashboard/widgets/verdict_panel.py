@@ -7,7 +7,6 @@ import math
 from livewatch.dashboard.content.snapshot import LikelyCause
 from livewatch.dashboard.content.view_state import ViewState
 from livewatch.dashboard.drawing.canvas import Canvas
-from livewatch.dashboard.drawing.fitting import Steady
 from livewatch.dashboard.widgets.canvas_widget import CanvasWidget
 from livewatch.dashboard.widgets.heading import heading, write_lines
 from livewatch.wording.shorter import system_words
@@ -20,17 +19,12 @@ SHARE = 6
 """Cells for the probability of a cause."""
 SAID = 10
 """Rows from which the sentence of the verdict stands above the causes, which say the same with figures."""
-
 SYSTEMS = 13
 """Rows from which the word for each system stands there, too."""
 
 
 class VerdictPanel(CanvasWidget):
     """A cause takes a row for its name and one or more for its size; those that do not fit whole are counted."""
-
-    def __init__(self, *, id: str | None = None, classes: str | None = None) -> None:
-        super().__init__(id=id, classes=classes)
-        self._steady = Steady()
 
     def draw(self, canvas: Canvas, view: ViewState) -> None:
         if self.snapshot is None:
