@@ -1,6 +1,6 @@
 """Plots of simulated drives, to be looked at by a person who knows engines.
 
-    python -m livewatch.simulator.plots FOLDER
+    python tests/simulator/draw_drives.py FOLDER
 
 In: nothing but the scenarios below. Out: one PNG a drive in FOLDER: speed and pedal, pressures, air flow, lambda,
 trims, duty and knock over time.
@@ -15,8 +15,6 @@ from pathlib import Path
 from livewatch.simulator.drive import Drive, simulate
 from livewatch.simulator.mismatches import Mismatch
 from livewatch.simulator.scenario import Scenario
-
-__all__ = ["SHOWN", "plot_drive"]
 
 SHOWN: Mapping[str, Scenario] = {
     "matching_parts_mixed": Scenario(route="mixed", duration=300.0, seed=11),
@@ -75,7 +73,7 @@ def plot_drive(drive: Drive, path: Path, title: str, start: float = 0.0, stop: f
 def main(arguments: list[str]) -> int:
     """Draw every drive of `SHOWN` into the folder named on the command line."""
     if len(arguments) != 1:
-        print("usage: python -m livewatch.simulator.plots FOLDER", file=sys.stderr)
+        print("usage: python tests/simulator/draw_drives.py FOLDER", file=sys.stderr)
         return 2
     folder = Path(arguments[0])
     folder.mkdir(parents=True, exist_ok=True)
