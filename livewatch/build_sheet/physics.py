@@ -11,7 +11,7 @@ from math import inf, sqrt
 
 from livewatch.build_sheet.parts import FuelInTank
 from livewatch.data.physics import ABSOLUTE_ZERO, STANDARD_PRESSURE
-from livewatch.profile.fuels import ETHANOL_DENSITY, FUELS, GASOLINE_DENSITY, ethanol_blend_ratio, stoichiometric_ratio
+from livewatch.profile.fuels import ETHANOL_DENSITY, FUELS, GASOLINE_DENSITY, blend_share, ethanol_blend_ratio
 
 __all__ = [
     "FuelFacts",
@@ -79,9 +79,8 @@ def fuel_facts(fuel: FuelInTank) -> FuelFacts | None:
         return None
     if fuel.name in FUELS:
         return FuelFacts(FUELS[fuel.name], LIQUID_DENSITY.get(fuel.name))
-    # What is no pure fuel is a blend, "gasoline E<percent>": its share of ethanol follows from its ratio's name.
-    share = float(fuel.name.rpartition("E")[2]) / 100.0
-    return FuelFacts(stoichiometric_ratio(fuel.name), _blend(share).density)
+    share = blend_share(fuel.name)
+    return None if share is None else _blend(share)
 
 
 def _blend(share: float) -> FuelFacts:

@@ -15,7 +15,6 @@ from numpy.typing import NDArray
 __all__ = [
     "ABSOLUTE_ZERO",
     "STANDARD_PRESSURE",
-    "bore_ratio",
     "filled_air",
     "hole_diameter",
     "hole_flow",
@@ -82,13 +81,6 @@ def hole_flow(diameter: float, temperature: float = 293.15) -> float:
 def hole_diameter(flow: float, temperature: float = 293.15) -> float:
     """The hole in mm with that choked flow in g/s: the inverse of `hole_flow`."""
     return sqrt(max(flow, 0.0) / hole_flow(1.0, temperature))
-
-
-def bore_ratio(need: float) -> float:
-    """Bore fitted over bore calibrated of an air meter that is left with that `need` (1.125 is +12.5 %).
-
-    Flow through a meter that samples velocity scales with the bore's area (common practice)."""
-    return sqrt(max(need, 0.0))
 
 
 def supply_share(rail: Number, commanded: Number, manifold: Number) -> Number:

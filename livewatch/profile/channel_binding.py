@@ -208,13 +208,12 @@ def _converted(name: str, signal: Signal, unit: str) -> tuple[float, float]:
         raise UnitError(f"signal {signal.name} says no unit: add unit: with what it is in ({name} wants {unit})")
     try:
         read_unit(signal.unit)
+    except UnitError as error:
+        raise UnitError(f"signal {signal.name}: {error}") from None
+    try:
         return convert(signal.unit, unit)
     except UnitError as error:
-        raise UnitError(
-            f"signal {signal.name}: {error}, which {name} is in"
-            if "convert" in str(error)
-            else f"signal {signal.name}: {error}"
-        ) from None
+        raise UnitError(f"signal {signal.name}: {error}, which {name} is in") from None
 
 
 def _valid(entry: ChannelEntry, unit: str, document: Document, path: KeyPath) -> tuple[float, float]:

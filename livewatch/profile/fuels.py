@@ -12,7 +12,7 @@ from collections.abc import Mapping
 
 from livewatch.errors import nearest
 
-__all__ = ["ETHANOL_DENSITY", "FUELS", "GASOLINE_DENSITY", "ethanol_blend_ratio", "stoichiometric_ratio"]
+__all__ = ["ETHANOL_DENSITY", "FUELS", "GASOLINE_DENSITY", "blend_share", "ethanol_blend_ratio", "stoichiometric_ratio"]
 
 FUELS: Mapping[str, float] = {
     "gasoline": 14.6,
@@ -39,11 +39,17 @@ def stoichiometric_ratio(fuel: str) -> float:
     """
     if fuel in FUELS:
         return FUELS[fuel]
-    blend = _BLEND.match(fuel)
-    if blend and int(blend[1]) <= 100:
-        return ethanol_blend_ratio(int(blend[1]) / 100)
+    share = blend_share(fuel)
+    if share is not None:
+        return ethanol_blend_ratio(share)
     known = ["gasoline E10", "gasoline E85", *FUELS]
     raise ValueError(f"unknown fuel {fuel!r}{nearest(fuel, known)}: expected gasoline E<percent>, {', '.join(FUELS)}")
+
+
+def blend_share(fuel: str) -> float | None:
+    """Share of ethanol by volume (0..1) in a blend named `gasoline E10` or `E10`; None for any other name."""
+    blend = _BLEND.match(fuel)
+    return int(blend[1]) / 100 if blend and int(blend[1]) <= 100 else None
 
 
 def ethanol_blend_ratio(volume_share: float) -> float:

@@ -4,23 +4,15 @@ from __future__ import annotations
 
 from typing import Annotated, Literal
 
-from pydantic import AfterValidator, BaseModel, BeforeValidator
+from pydantic import AfterValidator, BaseModel
 
-from livewatch.profile.schema_values import ENTRY, Name, UnitText, read_every
-from livewatch.profile.units import UnitError, parse_duration
+from livewatch.profile.schema_values import ENTRY, Every, Name, UnitText, duration_within
 
 __all__ = ["MqttEntry", "PublishEntry"]
 
 
 class _ProfileEntry(BaseModel):
     model_config = ENTRY
-
-
-def _window(value: object) -> int:
-    window = parse_duration(value)
-    if window > 5_000_000_000:
-        raise UnitError(f"{value} is too long to wait for late messages: expected at most 5 s")
-    return window
 
 
 def _topic(value: str) -> str:
@@ -43,7 +35,9 @@ class MqttEntry(_ProfileEntry):
     """Channels that come from an MQTT broker (`livewatch watch --from-mqtt`)."""
 
     channels: dict[Name, MqttChannelEntry] = {}
-    window: Annotated[int, BeforeValidator(_window)] = 500_000_000
+    window: Annotated[
+        int, duration_within("{} is too long to wait for late messages: expected at most 5 s", 0, 5_000_000_000)
+    ] = 500_000_000
 
 
 class PublishEntry(_ProfileEntry):
@@ -52,6 +46,6 @@ class PublishEntry(_ProfileEntry):
     broker: str = ""
     station: str = ""
     channels: list[str] = []
-    every: Annotated[int, BeforeValidator(read_every)] = 200_000_000
+    every: Every = 200_000_000
     frames: bool = False
     acknowledge: bool = False

@@ -20,8 +20,10 @@ from livewatch.profile.schema_values import (
     BusName,
     Curve,
     Duration,
+    Every,
     Fuel,
     Identifier,
+    LeadUp,
     Litres,
     Name,
     Number,
@@ -31,13 +33,11 @@ from livewatch.profile.schema_values import (
     Shares,
     SignalName,
     Text,
+    Tick,
     UnitText,
     bus_name,
     raw_range,
-    read_column,
-    read_every,
-    read_lead_up,
-    read_tick,
+    text_is,
 )
 from livewatch.profile.units import parse_quantity
 
@@ -203,7 +203,7 @@ class PollEntry(_ProfileEntry):
     service: int
     pid: Annotated[int, Field(ge=0, le=0xFF)] | None = None
     did: Annotated[int, Field(ge=0, le=0xFFFF)] | None = None
-    every: Annotated[int, BeforeValidator(read_every)]
+    every: Every
 
 
 class ParameterEntry(_ProfileEntry):
@@ -263,7 +263,7 @@ class ColumnEntry(_ProfileEntry):
 class TablesEntry(_ProfileEntry):
     """How a table of decoded channels names things."""
 
-    columns: dict[Name, Annotated[ColumnEntry, BeforeValidator(read_column)]] = {}
+    columns: dict[Name, Annotated[ColumnEntry, text_is("column")]] = {}
     time: str | None = None
     time_unit: str | None = None
 
@@ -287,10 +287,6 @@ def _signature_alarms(value: object) -> object:
     raise ValueError(f"found {value!r}, expected on, off, or the alarms to change")
 
 
-def _authority(value: object) -> object:
-    return {"limits": value} if isinstance(value, str) else value
-
-
 class ProfileFile(_ProfileEntry):
     """The whole file."""
 
@@ -306,7 +302,7 @@ class ProfileFile(_ProfileEntry):
     diagnostics: DiagnosticsEntry | None = None
     poll: list[PollEntry] = []
     channels: dict[Name, ChannelEntry] = {}
-    authority: dict[Name, Annotated[AuthorityEntry, BeforeValidator(_authority)]] = {}
+    authority: dict[Name, Annotated[AuthorityEntry, text_is("limits")]] = {}
     alarms: dict[Name, AlarmEntry] = {}
     signature_alarms: Annotated[SignatureAlarmsEntry, BeforeValidator(_signature_alarms)] = Field(
         default_factory=lambda: SignatureAlarmsEntry.model_validate({})
@@ -315,6 +311,6 @@ class ProfileFile(_ProfileEntry):
     mqtt: MqttEntry = MqttEntry()
     publish: PublishEntry | None = None
     figures: list[str] = []
-    tick: Annotated[int, BeforeValidator(read_tick)] = 10_000_000
-    lead_up: Annotated[int, BeforeValidator(read_lead_up)] = 5_000_000_000
+    tick: Tick = 10_000_000
+    lead_up: LeadUp = 5_000_000_000
     sources: dict[str, str] = {}

@@ -5,7 +5,9 @@ Values as YAML has them come in; checked ones come out, or a ValueError that say
 
 from __future__ import annotations
 
+import math
 import re
+from collections.abc import Callable
 from itertools import pairwise
 from typing import Annotated, Literal
 
@@ -21,8 +23,10 @@ __all__ = [
     "BusName",
     "Curve",
     "Duration",
+    "Every",
     "Fuel",
     "Identifier",
+    "LeadUp",
     "Litres",
     "Name",
     "Number",
@@ -32,15 +36,16 @@ __all__ = [
     "Shares",
     "SignalName",
     "Text",
+    "Tick",
     "UnitText",
     "bus_name",
+    "duration_within",
     "raw_range",
-    "read_column",
-    "read_every",
-    "read_lead_up",
-    "read_tick",
+    "text_is",
 ]
 
+MILLISECOND, SECOND, MINUTE = 1_000_000, 1_000_000_000, 60_000_000_000
+"""Nanoseconds."""
 _NAME = re.compile(r"[A-Za-z_][A-Za-z0-9_]*\Z")
 _SIGNAL_NAME = re.compile(r"[^\s.]+\Z")
 _BUS = re.compile(r"[A-Za-z0-9_-]+\Z")
@@ -76,43 +81,35 @@ def bus_name(value: str) -> str:
     return value
 
 
-def _unit(value: str) -> str:
-    read_unit(value)
-    return value
+def _as_read_by(read: Callable[[str], object]) -> AfterValidator:
+    """A text that `read` takes, kept as it is."""
+
+    def check(value: str) -> str:
+        read(value)
+        return value
+
+    return AfterValidator(check)
 
 
-def _fuel(value: str) -> str:
-    stoichiometric_ratio(value)
-    return value
+def duration_within(problem: str, least: int, most: float = math.inf) -> BeforeValidator:
+    """Reads a time in whole nanoseconds within `least` .. `most`; `problem` says what is wrong with a `{}` beyond."""
+
+    def read(value: object) -> int:
+        duration = parse_duration(value)
+        if not least <= duration <= most:
+            raise UnitError(problem.format(value))
+        return duration
+
+    return BeforeValidator(read)
 
 
-def read_every(value: object) -> int:
-    every = parse_duration(value)
-    if every < 10_000_000:
-        raise UnitError(f"{value} is too often to ask: expected 10 ms or more")
-    return every
-
-
-def read_tick(value: object) -> int:
-    tick = parse_duration(value)
-    if not 1_000_000 <= tick <= 1_000_000_000:
-        raise UnitError(f"a tick of {value} makes no sense: expected 1 ms to 1 s")
-    return tick
-
-
-def read_lead_up(value: object) -> int:
-    lead_up = parse_duration(value)
-    if lead_up > 60_000_000_000:
-        raise UnitError(f"{value} before every alarm is too much to keep: expected at most 60 s")
-    return lead_up
+def text_is(key: str) -> BeforeValidator:
+    """A plain text in place of an entry stands for that key of it."""
+    return BeforeValidator(lambda value: {key: value} if isinstance(value, str) else value)
 
 
 def raw_range(value: object) -> object:
     return (value, value) if type(value) is int else value
-
-
-def read_column(value: object) -> object:
-    return {"column": value} if isinstance(value, str) else value
 
 
 def _curve(value: list[tuple[float, float]]) -> list[tuple[float, float]]:
@@ -125,8 +122,11 @@ Name = Annotated[str, AfterValidator(_name)]
 SignalName = Annotated[str, AfterValidator(_signal_name)]
 BusName = Annotated[str, AfterValidator(bus_name)]
 Text = Annotated[str, BeforeValidator(_text)]
-UnitText = Annotated[str, BeforeValidator(_text), AfterValidator(_unit)]
+UnitText = Annotated[str, BeforeValidator(_text), _as_read_by(read_unit)]
 Duration = Annotated[int, BeforeValidator(parse_duration)]
+Every = Annotated[int, duration_within("{} is too often to ask: expected 10 ms or more", 10 * MILLISECOND)]
+Tick = Annotated[int, duration_within("a tick of {} makes no sense: expected 1 ms to 1 s", MILLISECOND, SECOND)]
+LeadUp = Annotated[int, duration_within("{} before every alarm is too much to keep: expected at most 60 s", 0, MINUTE)]
 Curve = Annotated[list[tuple[float, float]], AfterValidator(_curve)]
 Identifier = Annotated[int, Field(ge=0, le=LARGEST_EXTENDED)]
 Number = Annotated[float, Field(allow_inf_nan=False)]
@@ -134,7 +134,7 @@ Litres = Annotated[float, BeforeValidator(lambda value: parse_quantity(value, "L
 Pressure = Annotated[float, BeforeValidator(lambda value: parse_quantity(value, "kPa"))]
 Ratio = Annotated[float, BeforeValidator(lambda value: parse_quantity(value, "1")), Field(gt=3, lt=40)]
 Shares = Annotated[tuple[float, float], BeforeValidator(lambda value: parse_range(value, "1"))]
-Fuel = Annotated[str, AfterValidator(_fuel)]
+Fuel = Annotated[str, _as_read_by(stoichiometric_ratio)]
 Order = Literal["little_endian", "big_endian"]
 ENTRY = ConfigDict(extra="forbid", frozen=True, populate_by_name=True)
 """Of every entry: unknown keys are mistakes, and nothing changes after loading."""

@@ -21,7 +21,6 @@ __all__ = [
     "UnitError",
     "convert",
     "is_temperature",
-    "parse_difference",
     "parse_duration",
     "parse_quantity",
     "parse_range",
@@ -44,34 +43,20 @@ registry: pint.UnitRegistry = pint.UnitRegistry(
 """The one pint registry of livewatch."""
 
 PLAIN = frozenset({"", "1", "-", "--", "ratio", "lambda", "Lambda", "λ", "none", "None", "dimensionless"})
-SPELLINGS = {
-    "C": "degC",
-    "deg C": "degC",
-    "Deg C": "degC",
-    "deg_C": "degC",
-    "degrees C": "degC",
-    "F": "degF",
-    "deg F": "degF",
-    "Nm": "N*m",
-    "U/min": "rpm",
-    "RPM": "rpm",
-    "1/min": "rpm",
-    "/min": "rpm",
-    "min-1": "rpm",
-    "/s": "1/s",
-    "KPa": "kPa",
-    "Km/h": "km/h",
-    "Mpa": "MPa",
-    "lbft": "ft*lbf",
-    "lb-ft": "ft*lbf",
-    "lb*ft": "ft*lbf",
-    "ft-lb": "ft*lbf",
-    "ftlb": "ft*lbf",
-    "°": "deg",
-    "°KW": "deg",
-    "volts": "V",
-    "Volts": "V",
+_SPELT = {
+    "degC": ("C", "deg C", "Deg C", "deg_C", "degrees C"),
+    "degF": ("F", "deg F"),
+    "N*m": ("Nm",),
+    "rpm": ("U/min", "RPM", "1/min", "/min", "min-1"),
+    "1/s": ("/s",),
+    "kPa": ("KPa",),
+    "km/h": ("Km/h",),
+    "MPa": ("Mpa",),
+    "ft*lbf": ("lbft", "lb-ft", "lb*ft", "ft-lb", "ftlb"),
+    "deg": ("°", "°KW"),
+    "V": ("volts", "Volts"),
 }
+SPELLINGS = {spelling: unit for unit, spellings in _SPELT.items() for spelling in spellings}
 """How units are spelt in DBC files and by hand, beyond what pint reads."""
 
 _COMMON = (
@@ -179,12 +164,6 @@ def parse_quantity(text: object, unit: str) -> float:
     """
     number, given = _split(text, unit, _example(unit))
     return _in_unit(number, given, unit)
-
-
-def parse_difference(text: object, unit: str) -> float:
-    """Like `parse_quantity`, for a step rather than a point: "2 degC" is 2 kelvin of difference, not 275 K."""
-    number, given = _split(text, unit, _example(unit))
-    return number * difference_scale(read_unit(given), read_unit(unit))
 
 
 def difference_scale(source: pint.Unit, target: pint.Unit) -> float:

@@ -14,7 +14,7 @@ from livewatch.profile.units import (
     SPELLINGS,
     UnitError,
     convert,
-    parse_difference,
+    difference_scale,
     parse_duration,
     parse_quantity,
     parse_range,
@@ -209,9 +209,9 @@ def test_what_is_no_range_is_said(text: str, problem: str) -> None:
 
 
 def test_a_step_of_temperature_is_no_point_on_the_scale() -> None:
-    assert parse_difference("2 degC", "K") == 2.0
-    assert parse_difference("2 degC", "degF") == 3.6
-    assert parse_difference("2 K", "degC") == 2.0
+    assert difference_scale(read_unit("degC"), read_unit("K")) == 1.0
+    assert difference_scale(read_unit("degC"), read_unit("degF")) == 1.8
+    assert difference_scale(read_unit("K"), read_unit("degC")) == 1.0
 
 
 @given(st.sampled_from(COMMON), st.sampled_from(COMMON), st.floats(-1e6, 1e6))

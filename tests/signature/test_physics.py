@@ -8,7 +8,6 @@ import numpy as np
 import pytest
 
 from livewatch.data.physics import (
-    bore_ratio,
     filled_air,
     hole_diameter,
     hole_flow,
@@ -21,12 +20,6 @@ from livewatch.data.physics import (
 def test_two_litres_at_3000_rpm_draw_56_45_grams_a_second() -> None:
     # Heywood 1988, eq. 2.27: 2.0 L, 3000 rpm, 100 kPa, 293.15 K, volumetric efficiency 0.95 (check value).
     assert 0.95 * filled_air(2.0, 3000.0, 100.0, 293.15) == pytest.approx(56.45, abs=0.01)
-
-
-def test_a_meter_left_with_12_49_per_cent_need_sits_in_a_tube_of_70_over_66() -> None:
-    # (70/66)^2 = 1.1249 (check value, common practice).
-    assert bore_ratio((70.0 / 66.0) ** 2) == pytest.approx(70.0 / 66.0)
-    assert bore_ratio(1.1249) == pytest.approx(70.0 / 66.0, abs=1e-4)
 
 
 def test_flow_of_an_injector_goes_with_the_root_of_the_pressure_across_it() -> None:
