@@ -2,12 +2,10 @@
 
 `Decoder(profile).decode(FrameBatch)` gives a `SampleBatch`. The modules, in the order of the data: `bus_traffic` says
 what each frame is; `field` and `multiplexer` find the bits, `slots` reads them for all signals at once, `binding`
-makes samples of channels of them; `diagnostics` does the same for answers on the diagnostic port. `decode_message`
-decodes everything in one message, for tests and tools.
+makes samples of channels of them; `diagnostics` does the same for answers on the diagnostic port.
 """
 
 from livewatch.decode.bus_traffic import IdentifierCount
 from livewatch.decode.decoder import Decoder
-from livewatch.decode.message import decode_message, decode_message_raw
 
-__all__ = ["Decoder", "IdentifierCount", "decode_message", "decode_message_raw"]
+__all__ = ["Decoder", "IdentifierCount"]

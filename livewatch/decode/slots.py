@@ -220,13 +220,6 @@ class SlotTable:
             result[part] = bad
         return result
 
-    def raw(self, slot: int, bits: NDArray[np.uint64]) -> NDArray[np.int64] | NDArray[np.uint64] | NDArray[np.float64]:
-        """The raw numbers of one slot, all bits kept: float64 for floats, uint64 for unsigned and int64 for signed."""
-        signal = self.signals[slot]
-        if signal.kind == "float":
-            return _floats(signal, bits)
-        return bits if signal.kind == "unsigned" else self.fields[slot].integers(bits)
-
 
 def _each_once(parts: list[NDArray[np.int64]]) -> NDArray[np.int64]:
     return np.unique(np.concatenate(parts)) if parts else NOTHING

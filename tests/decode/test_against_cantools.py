@@ -19,9 +19,9 @@ import cantools
 import numpy as np
 import pytest
 
-from livewatch.decode import decode_message, decode_message_raw
 from livewatch.profile.dbc import DbcError, load_dbc
 from livewatch.profile.model import Message
+from tests.decode.whole_message import decode_message, decode_message_raw
 
 RANDOM_PAYLOADS = 200
 MOST_VALUES = 64

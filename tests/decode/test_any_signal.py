@@ -14,8 +14,9 @@ from hypothesis import strategies as st
 
 from livewatch.data.frames import FD, FrameBatch
 from livewatch.data.samples import Quality
-from livewatch.decode import Decoder, decode_message, decode_message_raw
+from livewatch.decode import Decoder
 from livewatch.profile.model import Channel, Message, Profile, Signal
+from tests.decode.whole_message import decode_message, decode_message_raw
 
 LENGTHS = [1, 2, 3, 4, 5, 6, 7, 8, 12, 16, 20, 24, 32, 48, 64]
 """Data bytes a CAN or CAN FD frame can have (ISO 11898-1)."""

@@ -16,11 +16,12 @@ from obd.protocols.protocol import Message as ObdMessage
 
 from livewatch.data.channels import CATALOGUE
 from livewatch.data.frames import FrameBatch
-from livewatch.decode import Decoder, decode_message
+from livewatch.decode import Decoder
 from livewatch.profile.diagnostic_port.j1979 import J1979, J1979_CHANNELS
 from livewatch.profile.diagnostic_port.j1979_ranges import Largest, rescaled
 from livewatch.profile.model import Channel, Diagnostics, Message, Parameter, Profile
 from livewatch.profile.units import registry
+from tests.decode.whole_message import decode_message
 
 ANY_DATA = np.random.default_rng(1979).integers(0, 256, (256, 16), dtype=np.uint8)
 

@@ -1,4 +1,4 @@
-"""All signals of one message, for tests, tools and screens that show a message as it is.
+"""All signals of one message, decoded by the table of slots that the decoder is made of.
 
 Payloads of one message come in as rows; per signal the values and where they were received come out.
 """
@@ -11,10 +11,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from livewatch.decode.field import words_of
-from livewatch.decode.slots import Pairs, SlotLayout, SlotTable
+from livewatch.decode.slots import FLOATS, Pairs, SlotLayout, SlotTable
 from livewatch.profile.model import Message
-
-__all__ = ["decode_message", "decode_message_raw"]
 
 Raw = NDArray[np.int64] | NDArray[np.uint64] | NDArray[np.float64]
 
@@ -54,13 +52,22 @@ def decode_message_raw(
     result: dict[str, tuple[Raw, NDArray[np.bool_]]] = {}
     nothing = np.zeros(len(data), np.uint64)
     for slot, signal in enumerate(table.signals):
-        result[signal.name] = (table.raw(slot, nothing).copy(), np.zeros(len(data), np.bool_))
+        result[signal.name] = (_raw(table, slot, nothing).copy(), np.zeros(len(data), np.bool_))
     for slot, part in _all(table, pairs):
         value, received = result[table.signals[slot].name]
         rows = pairs.rows[part]
-        value[rows] = table.raw(slot, bits[part])
+        value[rows] = _raw(table, slot, bits[part])
         received[rows] = True
     return result
+
+
+def _raw(table: SlotTable, slot: int, bits: NDArray[np.uint64]) -> Raw:
+    signal = table.signals[slot]
+    if signal.kind == "float":
+        unsigned, floating = FLOATS[signal.length]
+        with np.errstate(invalid="ignore"):  # a signalling NaN is a NaN
+            return bits.astype(unsigned).view(floating).astype(np.float64)
+    return bits if signal.kind == "unsigned" else table.fields[slot].integers(bits)
 
 
 def _all(table: SlotTable, pairs: Pairs) -> Iterator[tuple[int, slice]]:
