@@ -16,7 +16,7 @@ from livewatch.dashboard.content.snapshot import Snapshot
 from livewatch.run.pipeline import Pipeline
 from livewatch.run.run import Run
 from livewatch.session.recorder import Recorder
-from livewatch.sources.live.status import BusStatus
+from livewatch.sources.live.status import FELL_BEHIND, LOST_BEFORE, BusStatus
 
 __all__ = ["SnapshotMaker"]
 
@@ -29,7 +29,6 @@ LITTLE_SPACE = 500_000_000
 BEHIND = 2.0
 """Seconds that rows may wait for the disk before that is said."""
 ORDINARY = frozenset({"frames not in the profile", "remote frames"})
-LOST = "frames lost"
 MANY = 0.01
 """Share of odd frames from which that is said; fewer are counted in the cell view."""
 
@@ -116,7 +115,7 @@ class SnapshotMaker:
             since = "" if bus.age is None else f" for {bus.age:.0f} s"
             why = f": {bus.trouble}" if bus.trouble else ""
             found.append(f"Bus {bus.name} is {bus.state}{since}{why}.")
-        lost = sum(number for kind, number in counts.items() if kind.startswith(LOST))
+        lost = counts.get(LOST_BEFORE, 0) + counts.get(FELL_BEHIND, 0)
         if lost:
             found.append(f"{lost} frames were lost before they could be read.")
         odd = sum(number for kind, number in counts.items() if "frames" in kind and kind not in ORDINARY) - lost

@@ -26,7 +26,7 @@ from livewatch.sources.live.guard import may_be_sent
 from livewatch.sources.live.open import forget_partial_message, open_bus, stays_silent
 from livewatch.sources.live.socket import dropped_frames
 from livewatch.sources.live.spec import LiveBus
-from livewatch.sources.live.status import SILENT_AFTER, BusState, BusStatus, Traffic
+from livewatch.sources.live.status import FELL_BEHIND, LOST_BEFORE, SILENT_AFTER, BusState, BusStatus, Traffic
 from livewatch.sources.live.turn import Turn
 
 __all__ = ["BusReader"]
@@ -171,8 +171,8 @@ class BusReader:
         return {
             "error frames": self._traffic.error_frames,
             "messages of an adapter that make no sense": self._unreadable,
-            "frames lost before livewatch could read them": self._kernel_dropped + self._overruns,
-            "frames lost because livewatch fell behind": self._fell_behind,
+            LOST_BEFORE: self._kernel_dropped + self._overruns,
+            FELL_BEHIND: self._fell_behind,
             "times an adapter was lost": self._losses,
             "times an adapter's clock started over": self._clock.restarts,
         }

@@ -15,12 +15,14 @@ from numpy.typing import NDArray
 
 from livewatch.data.frames import ERROR, EXTENDED, FD, REMOTE, FrameBatch
 
-__all__ = ["BusState", "BusStatus", "Traffic", "worst_case_bits"]
+__all__ = ["FELL_BEHIND", "LOST_BEFORE", "BusState", "BusStatus", "Traffic", "worst_case_bits"]
 
 BusState = Literal["open", "silent", "error passive", "bus off", "lost"]
 SILENT_AFTER = 2.0
 """Seconds without a frame after which a bus is called silent."""
 SECOND = 1_000_000_000
+LOST_BEFORE, FELL_BEHIND = "frames lost before livewatch could read them", "frames lost because livewatch fell behind"
+"""How lost frames are counted: in the kernel or the adapter, and in the queue of a bus."""
 
 
 @dataclass(frozen=True, slots=True)
