@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any, ClassVar
 
 from textual.app import SystemCommand
-from textual.binding import Binding
+from textual.binding import BindingType
 from textual.screen import Screen
 
 from livewatch.dashboard.alarm_actions import AlarmActions
@@ -67,7 +67,7 @@ class Dashboard(AlarmActions, TimeActions):
 
     CSS_PATH = Path(__file__).with_name("dashboard.tcss")
     TITLE = "livewatch"
-    BINDINGS: ClassVar[list[Binding | tuple[str, str] | tuple[str, str, str]]] = [*bindings()]
+    BINDINGS: ClassVar[list[BindingType]] = [*bindings()]
     ENABLE_COMMAND_PALETTE = True
     NOTIFICATION_TIMEOUT = 6
 

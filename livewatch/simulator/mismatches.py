@@ -145,6 +145,14 @@ DRIFT_SECONDS = 120.0
 """How long a lambda sensor takes to drift by its size."""
 
 
+def _kind_of(name: str) -> Kind:
+    if name not in KINDS:
+        raise UsageError(
+            f"unknown mismatch {name!r}{nearest(name, KINDS)}; `livewatch simulate --list` shows all of them"
+        )
+    return KINDS[name]
+
+
 def parse_mismatch(text: str) -> Mismatch:
     """A mismatch as written on the command line: NAME=SIZE or NAME=SIZE@ONSET, onset in s, unit optional.
 
@@ -153,12 +161,8 @@ def parse_mismatch(text: str) -> Mismatch:
     """
     name, equals, rest = text.partition("=")
     name = name.strip()
-    if name not in KINDS:
-        raise UsageError(
-            f"unknown mismatch {name!r}{nearest(name, KINDS)}; `livewatch simulate --list` shows all of them"
-        )
+    unit = _kind_of(name).unit
     size, _, onset = rest.partition("@")
-    unit = KINDS[name].unit
     try:
         return Mismatch(name, float(size.strip().removesuffix(unit)), float(onset.strip().removesuffix("s") or 0.0))
     except ValueError:
@@ -170,12 +174,7 @@ def parse_mismatch(text: str) -> Mismatch:
 
 def check_mismatch(mismatch: Mismatch, build: Build, duration: float) -> None:
     """Raise UsageError when the part is impossible, the engine has no such part, or the onset is outside the drive."""
-    if mismatch.name not in KINDS:
-        raise UsageError(
-            f"unknown mismatch {mismatch.name!r}{nearest(mismatch.name, KINDS)}; "
-            "`livewatch simulate --list` shows all of them"
-        )
-    kind = KINDS[mismatch.name]
+    kind = _kind_of(mismatch.name)
     if not kind.low <= mismatch.size <= kind.high:
         raise UsageError(
             f"{kind.name}={mismatch.size:g}: no such part; the size ({kind.meaning}) must be "

@@ -7,7 +7,7 @@ from typing import ClassVar, Generic, TypeVar
 
 from textual import events
 from textual.app import ComposeResult
-from textual.binding import Binding
+from textual.binding import Binding, BindingType
 from textual.containers import Vertical
 from textual.screen import ModalScreen
 from textual.widgets import Input, Static
@@ -22,9 +22,7 @@ T = TypeVar("T")
 class AskText(ModalScreen[str]):
     """Gives the text, empty when the person thought better of it."""
 
-    BINDINGS: ClassVar[list[Binding | tuple[str, str] | tuple[str, str, str]]] = [
-        Binding("escape", "leave", "Never mind"),
-    ]
+    BINDINGS: ClassVar[list[BindingType]] = [Binding("escape", "leave", "Never mind")]
 
     def __init__(self, question: str, start: str = "") -> None:
         super().__init__()
@@ -50,7 +48,7 @@ class AskChoice(ModalScreen[T | None], Generic[T]):
     """Gives what belongs to the choice, None when the person thought better of it. Each choice has a digit, and can
     be clicked; Ctrl-C gives `insisting`."""
 
-    BINDINGS: ClassVar[list[Binding | tuple[str, str] | tuple[str, str, str]]] = [
+    BINDINGS: ClassVar[list[BindingType]] = [
         Binding("escape,q", "leave", "Never mind"),
         Binding("ctrl+c", "insist", "End", show=False),
     ]

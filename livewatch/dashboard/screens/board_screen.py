@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from typing import ClassVar
 
 from textual.app import ComposeResult
-from textual.binding import Binding
+from textual.binding import Binding, BindingType
 from textual.screen import Screen
 
 from livewatch.dashboard.content.view_state import ViewState
@@ -43,7 +43,7 @@ class _Line(CanvasWidget):
 class BoardScreen(Screen[None]):
     """Asks the app for what it shows; the app does what keys ask."""
 
-    BINDINGS: ClassVar[list[Binding | tuple[str, str] | tuple[str, str, str]]] = [
+    BINDINGS: ClassVar[list[BindingType]] = [
         Binding("up,k", "app.choose(-1)", "The station above", show=False),
         Binding("down,j", "app.choose(1)", "The station below", show=False),
         Binding("pageup", "app.choose(-20)", "A page up", show=False),

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from typing import ClassVar
 
 from textual.app import ComposeResult
-from textual.binding import Binding
+from textual.binding import Binding, BindingType
 from textual.containers import Vertical
 from textual.screen import ModalScreen
 from textual.widgets import Static
@@ -27,7 +27,7 @@ CAUTIONS = (
 class Cautions(ModalScreen[bool]):
     """Gives True when the cautions were acknowledged, False when the person would rather leave."""
 
-    BINDINGS: ClassVar[list[Binding | tuple[str, str] | tuple[str, str, str]]] = [
+    BINDINGS: ClassVar[list[BindingType]] = [
         Binding("enter", "answer(True)", "I have read this"),
         Binding("q,escape,ctrl+q,ctrl+c", "answer(False)", "Leave"),
     ]

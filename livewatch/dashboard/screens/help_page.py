@@ -7,7 +7,7 @@ from itertools import groupby
 from typing import ClassVar
 
 from rich.text import Text
-from textual.binding import Binding
+from textual.binding import Binding, BindingType
 
 from livewatch.dashboard.bindings import Key
 from livewatch.dashboard.screens.cautions import CAUTIONS
@@ -27,9 +27,7 @@ WHERE = {
 class HelpPage(Page):
     """Any key closes it."""
 
-    BINDINGS: ClassVar[list[Binding | tuple[str, str] | tuple[str, str, str]]] = [
-        Binding("escape,question_mark,f1,q,enter", "dismiss", "Close"),
-    ]
+    BINDINGS: ClassVar[list[BindingType]] = [Binding("escape,question_mark,f1,q,enter", "dismiss", "Close")]
 
     def __init__(self, keys: Sequence[Key]) -> None:
         super().__init__()

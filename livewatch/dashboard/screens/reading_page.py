@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from typing import ClassVar
 
 from rich.text import Text
-from textual.binding import Binding
+from textual.binding import Binding, BindingType
 
 from livewatch.dashboard.screens.page import Page
 from livewatch.wording.shown import shown
@@ -22,9 +22,7 @@ class ReadingPage(Page):
     parts: headings, and the paragraphs below each.
     """
 
-    BINDINGS: ClassVar[list[Binding | tuple[str, str] | tuple[str, str, str]]] = [
-        Binding("escape,r,q,enter", "dismiss", "Close"),
-    ]
+    BINDINGS: ClassVar[list[BindingType]] = [Binding("escape,r,q,enter", "dismiss", "Close")]
 
     def __init__(self, parts: Sequence[tuple[str, Sequence[str]]]) -> None:
         super().__init__()
