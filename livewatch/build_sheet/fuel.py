@@ -12,12 +12,7 @@ from math import isclose
 from livewatch.build_sheet.case import Case, everywhere, known
 from livewatch.build_sheet.differences import Difference
 from livewatch.build_sheet.parts import FuelInTank, FuelPump, Injectors
-from livewatch.build_sheet.physics import (
-    dead_time_need,
-    flow_at,
-    fuel_facts,
-    fuel_need,
-)
+from livewatch.build_sheet.physics import dead_time_need, flow_at, fuel_facts, fuel_need
 from livewatch.build_sheet.points import CONDITIONS
 from livewatch.build_sheet.prediction import (
     DEAD_TIME_ERROR,

@@ -8,13 +8,7 @@ from __future__ import annotations
 
 from functools import lru_cache
 
-__all__ = [
-    "DRIVES",
-    "alarm_names",
-    "authority_words",
-    "drive_words",
-    "system_words",
-]
+__all__ = ["DRIVES", "alarm_names", "authority_words", "drive_words", "system_words"]
 
 
 DRIVES = {

@@ -8,15 +8,7 @@ from collections.abc import Iterable, Sequence
 from livewatch.alarms.spells import AlarmSpell, SpellBook
 from livewatch.dashboard.content.related_channels import watched_by
 from livewatch.dashboard.content.view_state import ViewState
-from livewatch.data.events import (
-    AlarmChanged,
-    AlarmFlood,
-    Event,
-    MarkerSet,
-    NoteWritten,
-    PullEnded,
-    SecondsBefore,
-)
+from livewatch.data.events import AlarmChanged, AlarmFlood, Event, MarkerSet, NoteWritten, PullEnded, SecondsBefore
 from livewatch.profile.model import Profile
 from livewatch.wording.alarms import SHORT_STATES
 from livewatch.wording.events import particulars, sentence

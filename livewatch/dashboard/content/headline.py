@@ -19,11 +19,7 @@ from livewatch.wording.names import alarm_label
 from livewatch.wording.reader_units import ReaderUnits
 from livewatch.wording.shorter import alarm_names
 
-__all__ = [
-    "OLD_SNAPSHOT",
-    "Headline",
-    "headline",
-]
+__all__ = ["OLD_SNAPSHOT", "Headline", "headline"]
 
 OLD_SNAPSHOT = 1.0
 """Seconds after which a snapshot is too old to be taken for the present."""

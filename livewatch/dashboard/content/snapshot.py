@@ -18,13 +18,7 @@ from livewatch.profile.model import Profile
 from livewatch.signature.evidence.authority import AuthorityUse
 from livewatch.sources.live.status import BusStatus
 
-__all__ = [
-    "ChannelReading",
-    "LikelyCause",
-    "PullRow",
-    "Snapshot",
-    "VerdictSoFar",
-]
+__all__ = ["ChannelReading", "LikelyCause", "PullRow", "Snapshot", "VerdictSoFar"]
 
 
 @dataclass(frozen=True, slots=True)

@@ -25,14 +25,7 @@ from livewatch.sources.recordings.text_lines import CSV_HEADER, AscLines, CsvLin
 if TYPE_CHECKING:
     import can
 
-__all__ = [
-    "AscReader",
-    "CsvReader",
-    "PlainBlfReader",
-    "PlainCandumpReader",
-    "PythonCanReader",
-    "TrcReader",
-]
+__all__ = ["AscReader", "CsvReader", "PlainBlfReader", "PlainCandumpReader", "PythonCanReader", "TrcReader"]
 
 _MESSAGES = 1024
 """Messages made into one batch."""
