@@ -248,7 +248,8 @@ class RecorderInTrouble(Recorder):
 
     counts: dict[str, int] = {}  # noqa: RUF012
 
-    def __init__(self) -> None: ...
+    def __init__(self) -> None:
+        self.followers = []
 
 
 def test_trouble_with_the_recording_is_seen(profile: Profile) -> None:
