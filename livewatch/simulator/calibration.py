@@ -160,27 +160,7 @@ def calibrate(build: Build, targets: Targets, seed: int) -> Calibration:
     rng = np.random.default_rng(seed)
     engine = build.engine
     breathing = Breathing(engine)
-    efficiency: list[list[float]] = []
-    wave = rng.uniform(0.0, 2.0 * pi, 4)
-    along, across = EFFICIENCY_ERRORS
-    for speed in SPEEDS:
-        row = []
-        for pressure in PRESSURES:
-            point = _steady(build, breathing, speed, pressure)
-            error = along * np.sin(speed / 900.0 + wave[0]) + across * np.sin(pressure / 30e3 + wave[1])
-            row.append(breathing.efficiency(speed, pressure, point.before) * (1.0 + float(error)))
-        efficiency.append(row)
-    duty: Map | None = None
-    if build.turbocharger is not None:
-        along, across = DUTY_ERRORS
-        rows = []
-        for speed in SPEEDS:
-            row = []
-            for boost in BOOSTS:
-                error = along * np.sin(speed / 1100.0 + wave[2]) + across * np.sin(boost / 40e3 + wave[3])
-                row.append(min(MOST_DUTY, max(0.0, _duty(build, breathing, speed, boost) + float(error))))
-            rows.append(row)
-        duty = Map(SPEEDS, BOOSTS, rows)
+    wave = rng.uniform(0.0, 2.0 * pi, 4).tolist()
     loads = [0.1 * step for step in range(1, 27)]
     ignition = [
         [
@@ -203,8 +183,8 @@ def calibrate(build: Build, targets: Targets, seed: int) -> Calibration:
         pipe_volume=build.charge_pipes.volume_l * 1e-3,
         meter_area=None if build.air_meter is None else pi / 4.0 * (build.air_meter.bore_mm * 1e-3) ** 2,
         meter_full_scale=METER_RESERVE * most,
-        volumetric_efficiency=Map(SPEEDS, PRESSURES, efficiency),
-        wastegate_duty=duty,
+        volumetric_efficiency=_efficiency_table(build, breathing, wave[0], wave[1]),
+        wastegate_duty=None if build.turbocharger is None else _duty_table(build, breathing, wave[2], wave[3]),
         boost=Curve(targets.boost_rpm, [1e3 * kpa for kpa in targets.boost_kpa]) if targets.boost_rpm else None,
         full_load_lambda=Curve(targets.lambda_rpm, targets.full_load_lambda),
         ignition=Map(SPEEDS, loads, ignition),
@@ -219,6 +199,29 @@ def calibrate(build: Build, targets: Targets, seed: int) -> Calibration:
         throttle_bore_mm=build.throttle.bore_mm,
         idle_area=idle_air * sqrt(AIR_GAS_CONSTANT * BENCH) / (SEA_LEVEL * CHOKED),
     )
+
+
+def _efficiency_table(build: Build, breathing: Breathing, first: float, second: float) -> Map:
+    """Volumetric efficiency as measured, with the calibrator's error in waves of these phases."""
+    along, across = EFFICIENCY_ERRORS
+
+    def measured(speed: float, pressure: float) -> float:
+        error = along * np.sin(speed / 900.0 + first) + across * np.sin(pressure / 30e3 + second)
+        before = _steady(build, breathing, speed, pressure).before
+        return breathing.efficiency(speed, pressure, before) * (1.0 + float(error))
+
+    return Map(SPEEDS, PRESSURES, [[measured(speed, pressure) for pressure in PRESSURES] for speed in SPEEDS])
+
+
+def _duty_table(build: Build, breathing: Breathing, first: float, second: float) -> Map:
+    """Solenoid duty that holds each boost, likewise."""
+    along, across = DUTY_ERRORS
+
+    def found(speed: float, boost: float) -> float:
+        error = along * np.sin(speed / 1100.0 + first) + across * np.sin(boost / 40e3 + second)
+        return min(MOST_DUTY, max(0.0, _duty(build, breathing, speed, boost) + float(error)))
+
+    return Map(SPEEDS, BOOSTS, [[found(speed, boost) for boost in BOOSTS] for speed in SPEEDS])
 
 
 def _most_pressure(targets: Targets) -> float:
