@@ -14,7 +14,7 @@ through the same `Run` that watches a car live, so that it shows the same.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, overload
 
@@ -26,6 +26,7 @@ from livewatch.diagnosis.channel_table import ChannelTable, read_channels
 from livewatch.errors import UsageError
 from livewatch.profile import load_profile
 from livewatch.profile.model import Profile
+from livewatch.run.achieved_rates import rates_of
 from livewatch.run.opening import Source, Stretch, open_source
 from livewatch.run.overview import without_lead_up
 from livewatch.run.reading import read_through
@@ -39,6 +40,7 @@ from livewatch.wording.events import clock_text
 
 if TYPE_CHECKING:
     from livewatch.build_sheet.sheet import BuildSheet
+    from livewatch.diagnosis.car_says import CodeEvidence
     from livewatch.session.recorder import Recorder
 
 __all__ = ["DIAGNOSIS_FORMAT", "Diagnosis", "Terms", "diagnose", "diagnose_one", "profile_for", "read_baseline"]
@@ -82,6 +84,7 @@ class Diagnosis:
         unused: columns of a table that are no channel of the profile.
         unknown_buses: channels of the recording that are no bus of the profile.
         session: the session folder that was left, None for none.
+        asked: of each channel that the car was asked for, samples a second.
     """
 
     path: Path
@@ -97,6 +100,7 @@ class Diagnosis:
     unknown_buses: tuple[str, ...]
     session: Path | None
     terms: Terms
+    asked: Mapping[str, float] = field(default_factory=dict)
 
     @property
     def verdict(self) -> str:
@@ -139,7 +143,24 @@ class Diagnosis:
             "alarms": [spell.to_json() for spell in self.alarms],
             "alarm_load": self.load.to_json(),
             "odd": dict(self.odd),
+            **self._of_the_car(),
         }
+
+    @property
+    def fault_codes(self) -> tuple[CodeEvidence, ...]:
+        """What the car's own fault codes say beside it; empty where it was not asked."""
+        from livewatch.diagnosis.car_says import code_evidence
+
+        return code_evidence(self.events, self.causes)
+
+    def _of_the_car(self) -> dict[str, Any]:
+        """Fault codes, and how often asked channels came; nothing where nothing was asked."""
+        said: dict[str, Any] = {}
+        if codes := self.fault_codes:
+            said["fault_codes"] = [one.to_json() for one in codes]
+        if self.asked:
+            said |= {"asked": {name: round(rate, 2) for name, rate in self.asked.items()}, "asked_unit": "1/s"}
+        return said
 
     @property
     def title(self) -> str:
@@ -150,7 +171,7 @@ class Diagnosis:
         """All that was found, for a person: plain text, 79 columns."""
         from livewatch.diagnosis.page import page
 
-        return page(self.assessment.finding, self.assessment.build)
+        return page(self.assessment.finding, self.assessment.build, self.fault_codes, self.asked)
 
     def __str__(self) -> str:
         from livewatch.diagnosis.summary import as_lines, facts_of
@@ -269,6 +290,7 @@ def diagnose_one(
         source.unknown_buses,
         None if recorder is None else recorder.folder.path,
         terms,
+        rates_of(pipeline),
     )
 
 

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from math import isnan
+from types import MappingProxyType
 
+from livewatch.diagnosis.car_says import CodeEvidence, rate_caveats
 from livewatch.diagnosis.comparison import Comparison
 from livewatch.signature.cause import Cause
 from livewatch.signature.evidence.pulls import Pull
@@ -19,8 +21,14 @@ LEAST_PROBABLE = 0.02
 MARKS = {"fits": "=", "strained": "~", "misfit": "!", "unproven": "?", "not seen": "·"}
 
 
-def page(said: Finding, build: Sequence[Comparison] = ()) -> str:
-    """The page, `build` beside it; lines are at most 79 characters wide."""
+def page(
+    said: Finding,
+    build: Sequence[Comparison] = (),
+    codes: Sequence[CodeEvidence] = (),
+    asked: Mapping[str, float] = MappingProxyType({}),
+) -> str:
+    """The page, `build` and what the car's fault codes say beside it; `asked` is how often each asked channel came in a
+    second. Lines are at most 79 characters wide."""
     lines = [f"{MARKS[said.verdict.word]} {said.verdict.word.upper()}  ", *_wrapped(said.sentence, "  "), ""]
     lines += _systems(said)
     lines += _causes(said)
@@ -31,9 +39,10 @@ def page(said: Finding, build: Sequence[Comparison] = ()) -> str:
         lines += ["Predicted from the build sheet, beside what was measured", ""]
         lines += [line for one in build for line in _wrapped(one.sentence, "  ")] + [""]
     for title, sentences in (
+        ("Fault codes of the car, beside it", [f"{one}" for one in codes]),
         ("Not believed", [f"{one.channel}: {one.problem}" for one in said.mixed_up]),
         ("Assumed", said.assumed),
-        ("What it cannot know here", said.missing),
+        ("What it cannot know here", [*said.missing, *rate_caveats(asked)]),
     ):
         if sentences:
             lines.append(title)

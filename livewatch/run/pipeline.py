@@ -76,6 +76,8 @@ class Pipeline:
         self.profile = profile
         self.counts: dict[str, int] = {}
         self.rows = 0
+        self.received: NDArray[np.int64] = np.zeros(len(profile.channels), np.int64)
+        """Samples of each channel so far."""
         self._stages = tuple(stages)
         self._decoder = Decoder(profile)
         self._clock = Clock()
@@ -149,6 +151,8 @@ class Pipeline:
                 self._tell_counts(events, self.time)
             self.count({LATE: int(np.count_nonzero(late[start:stop]))})
             self._grid.add(samples.columns, data_time[start:stop])
+            for column in samples.columns:
+                self.received[column.channel] += len(column.row)
             self._said.extend((int(data_time[start + row]), event) for row, event in samples.told)
             self.rows += 0 if samples.silence else stop - start
             start = stop

@@ -1,7 +1,7 @@
 """What a session knows of the car itself, and what changed since the session before.
 
 Events come in, a `CarRecord` comes out: the last word of each control unit on its calibration and its fault codes.
-`car_changes` compares two records; `last_car_record` finds the newest earlier session of the same car in a folder of sessions:
+`car_changes` compares two records; `last_car_record` finds the newest earlier session of the same car in a folder:
 the same by the mark of its number, or by the profile where a car gives none.
 """
 

@@ -103,6 +103,7 @@ class Snapshot:
         recording: whether the run is being kept, the fullest wording first.
         trouble: what is wrong with the source or the recording, most serious first, as sentences.
         ended: whether nothing more can come.
+        asked: of each channel that a polled car is asked for, samples in the last seconds, a second.
     """
 
     profile: Profile
@@ -121,6 +122,7 @@ class Snapshot:
     trouble: tuple[str, ...] = ()
     recording: tuple[str, ...] = ()
     ended: bool = False
+    asked: Mapping[str, float] = field(default_factory=dict)
 
     def reading(self, name: str) -> ChannelReading:
         """The channel `name` now; never seen when the profile has no such channel."""

@@ -13,6 +13,7 @@ from concurrent.futures import Executor, Future, ThreadPoolExecutor
 
 from livewatch.dashboard.content.signature_view import SignatureView, view_of
 from livewatch.dashboard.content.snapshot import Snapshot
+from livewatch.run.achieved_rates import AchievedRates
 from livewatch.run.pipeline import Pipeline
 from livewatch.run.run import Run
 from livewatch.session.recorder import Recorder
@@ -49,6 +50,7 @@ class SnapshotMaker:
         self._statuses = statuses
         self._recorder = recorder if isinstance(recorder, Recorder) else None
         self._view = SignatureView()
+        self._rates = AchievedRates()
         self._executor = executor or ThreadPoolExecutor(1, "livewatch finding")
         self._sought: Future[SignatureView] | None = None
         self._assessed = -math.inf
@@ -80,6 +82,7 @@ class SnapshotMaker:
             trouble=tuple(self._troubles(buses, pipeline.counts, pipeline.rows)),
             recording=self._recording(),
             ended=run.ended,
+            asked=self._rates.observe(pipeline),
         )
 
     def _assess(self, run: Run, now: float) -> None:

@@ -10,6 +10,7 @@ from livewatch.dashboard.widgets.canvas_widget import CanvasWidget
 from livewatch.dashboard.widgets.heading import heading, write_lines
 from livewatch.sources.live.status import BusStatus
 from livewatch.wording.events import MARKS
+from livewatch.wording.names import channel_label
 
 __all__ = ["BusHealth"]
 
@@ -23,6 +24,7 @@ class BusHealth(CanvasWidget):
             return
         told = [_bus(bus) for bus in snapshot.buses]
         told += [(f"{MARKS['medium']} {trouble}", "medium") for trouble in snapshot.trouble]
+        told += [(text, "ink") for text in _asked(snapshot)]
         told += [(text, "quiet") for text in snapshot.recording[:1]]
         told += [(text, "quiet") for text in _odd(snapshot)]
         y, left = 1, len(told)
@@ -42,6 +44,15 @@ def _bus(bus: BusStatus) -> tuple[str, Ink]:
         return ", ".join([f"{MARKS['high']} {bus.name} {bus.state}{silent}", *parts]), "high"
     load = [] if bus.load is None else [f"load {bus.load * 100:.0f} %"]
     return ", ".join([f"{bus.name} {bus.rate:.0f} frames/s", *load, *parts]), "ink"
+
+
+def _asked(snapshot: Snapshot) -> list[str]:
+    """How often each asked channel comes, the slowest last."""
+    if not snapshot.asked:
+        return []
+    ranked = sorted(snapshot.asked.items(), key=lambda item: -item[1])
+    said = ", ".join(f"{channel_label(name, snapshot.profile)} {rate:.1f}" for name, rate in ranked)
+    return [f"asked, a second: {said}"]
 
 
 def _odd(snapshot: Snapshot) -> list[str]:
