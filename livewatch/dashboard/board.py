@@ -33,12 +33,12 @@ class Board(Dashboard):
         self.board = BoardScreen()
         self.chosen = ""
         self._stations: list[Station] = []
+        self._facts: tuple[str, ...] = ("", "")
         self._sorted = -1e9
 
     def on_mount(self) -> None:
-        """The board first, below the cautions."""
+        """The board first; Textual has the dashboard's own handler, with the cautions, follow."""
         self.push_screen(self.board)
-        super().on_mount()
 
     def show_cautions(self) -> None:
         """Those of the board as well."""
@@ -58,7 +58,7 @@ class Board(Dashboard):
         if self._beats % DRAW_EVERY or self.output_waiting > 3:
             return
         self._order()
-        self.board.show(self._stations, self.chosen, self._facts(), self.link.trouble, self.view_state())
+        self.board.show(self._stations, self.chosen, self._facts, self.link.trouble, self.view_state())
 
     def action_choose(self, steps: int) -> None:
         """The station above or below."""
@@ -107,12 +107,13 @@ class Board(Dashboard):
         if now - self._sorted >= SORT_EVERY:
             self._sorted = now
             self._stations = self.link.stations.worst_first(now)
+            self._facts = self._counted(now)
         else:
             known = (self.link.stations.get(station.name) for station in self._stations)
             self._stations = [station for station in known if station is not None]
 
-    def _facts(self) -> tuple[str, ...]:
-        now = wall.monotonic()
+    def _counted(self, now: float) -> tuple[str, ...]:
+        """How many stations there are, in two wordings."""
         going = sum(station.state(now) in ("watching", "replaying") for station in self._stations)
         alarmed = sum(bool(station.standing) for station in self._stations)
         counts = self.link.counts

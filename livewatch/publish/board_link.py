@@ -9,7 +9,7 @@ from __future__ import annotations
 import asyncio
 import getpass
 import socket
-import time
+import sys
 from collections import Counter
 from typing import Any
 
@@ -27,8 +27,9 @@ __all__ = ["BoardLink"]
 ALL = ("status", "verdict", "authority")
 CLOSELY = ("profile", "samples")
 LARGEST_PROFILE = 2_000_000
-PIECE = 50
-"""Messages looked at before other threads, the screen's first of all, have their turn."""
+HAND_ON = 0.0005
+"""Seconds after which the screen's thread lets the link's have its turn (see `run.live`): at Python's own 5 ms the link
+would get some 200 messages a second through while the board is being drawn."""
 
 
 class BoardLink:
@@ -41,6 +42,7 @@ class BoardLink:
         self.stations = Stations()
         self._link = Link(broker, self._serve)
         self._connection: Connection | None = None
+        self._usual_hand_on = sys.getswitchinterval()
         self._opened = ""
         self._profile_text: bytes | None = None
         self._profile: Profile | None = None
@@ -49,11 +51,13 @@ class BoardLink:
 
     def start(self) -> None:
         """Begin to listen; does not wait."""
+        sys.setswitchinterval(HAND_ON)
         self._link.start()
 
     def stop(self) -> None:
         """Listen no more."""
         self._link.stop()
+        sys.setswitchinterval(self._usual_hand_on)
 
     @property
     def trouble(self) -> str:
@@ -124,12 +128,8 @@ class BoardLink:
         try:
             await connection.subscribe(*(topic("+", kind) for kind in ALL), topic("+", "alarms", "+"), qos=0)
             await self._change(connection, "", self._opened)
-            looked_at = 0
             async for message in connection.messages():
                 self._take(str(message.topic), message.payload, bool(message.retain))
-                looked_at += 1
-                if looked_at % PIECE == 0:
-                    time.sleep(0)
         finally:
             self._connection = None
 

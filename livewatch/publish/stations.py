@@ -45,7 +45,8 @@ class Station:
 
     Attributes:
         heard: when something came of it last, on the machine's monotonic clock, s.
-        alarms: by name, those of the run that its status speaks of and of no other.
+        alarms: by name, as they were told, whatever run they are of.
+        standing: those of the run its status speaks of that somebody must see, most urgent first.
         delay: seconds from its clock to ours at its last status; NaN before one.
     """
 
@@ -53,6 +54,7 @@ class Station:
     heard: float
     status: Status | None = None
     alarms: Mapping[str, AlarmMessage] = field(default_factory=dict)
+    standing: tuple[AlarmMessage, ...] = ()
     verdict: VerdictMessage | None = None
     authority: AuthorityMessage | None = None
     samples: SamplesMessage | None = None
@@ -64,13 +66,6 @@ class Station:
         if said in ("watching", "replaying") and now - self.heard > SILENT_AFTER:
             return "silent"
         return said
-
-    @property
-    def standing(self) -> list[AlarmMessage]:
-        """The alarms somebody must see, most urgent first."""
-        session = "" if self.status is None else self.status.session
-        shown = [alarm for alarm in self.alarms.values() if alarm.session == session and alarm.state not in _QUIET]
-        return sorted(shown, key=_urgency)
 
     @property
     def most_used(self) -> Authority | None:
@@ -107,6 +102,12 @@ class Station:
         used = self.most_used
         rank = _RANK[alarms[0].priority] if alarms else len(PRIORITIES)
         return group, rank, _WORDS.get(self.word, 3), -(used.used or 0.0) if used else 0.0, self.name
+
+
+def _standing(station: Station) -> tuple[AlarmMessage, ...]:
+    session = "" if station.status is None else station.status.session
+    shown = [alarm for alarm in station.alarms.values() if alarm.session == session and alarm.state not in _QUIET]
+    return tuple(sorted(shown, key=_urgency))
 
 
 def _urgency(alarm: AlarmMessage) -> tuple[Any, ...]:
@@ -155,7 +156,8 @@ class Stations:
                 now = time.monotonic()
                 # What the broker kept says nothing of when it was said: only its status has a clock of its own.
                 heard = self._heard(after, now) if retained else now
-                self._known[name] = replace(after, heard=max(before.heard, heard))
+                standing = _standing(after) if kind in ("status", "alarms") else after.standing
+                self._known[name] = replace(after, heard=max(before.heard, heard), standing=standing)
 
     def _told(self, station: Station, kind: str, what: str, payload: Any) -> Station | None:
         if kind == "status":

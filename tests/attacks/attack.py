@@ -28,6 +28,7 @@ from typing import NamedTuple
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from livewatch.commands.cli import main
+from tests.attacks.messages import MESSAGE_SEEDS, received
 from tests.attacks.mutations import PROFILE, SEEDS, candump, mutated
 
 ALLOWED = (0, 2, 3, 4, 5)
@@ -117,7 +118,7 @@ def tried(kind: str, number: int, content: bytes) -> str:
     """What did not hold for one input; empty when all did. Time and memory are looked at by the caller."""
     with tempfile.TemporaryDirectory() as name, tempfile.TemporaryFile() as printed:
         folder = Path(name)
-        arguments = command(kind, content, folder)
+        arguments = [] if kind in MESSAGE_SEEDS else command(kind, content, folder)
         before = listing(folder)
         os.chdir(folder)
         kept = os.dup(1), os.dup(2)
@@ -126,7 +127,7 @@ def tried(kind: str, number: int, content: bytes) -> str:
         os.dup2(printed.fileno(), 1)
         os.dup2(printed.fileno(), 2)
         try:
-            code = main(arguments)
+            code = received(kind, content) if kind in MESSAGE_SEEDS else main(arguments)
             sys.stdout.flush()
             sys.stderr.flush()
         finally:

@@ -19,6 +19,7 @@ import can
 from livewatch.data.frames import FrameBatch
 from livewatch.data.messages import columns_by_channel
 from livewatch.sources.recordings.candump.line_writer import format_candump
+from tests.attacks.messages import MESSAGE_SEEDS
 
 __all__ = ["SEEDS", "mutated"]
 
@@ -182,6 +183,7 @@ SEEDS: dict[str, Callable[[], bytes]] = {
         + b"".join(b"17778846%011d,engine_speed,800.0,good,%d\n" % (row * 10**8, row) for row in range(40))
     ),
     "diagnostic answers": lambda: ANSWERS,
+    **MESSAGE_SEEDS,
 }
 """A right file of every kind."""
 

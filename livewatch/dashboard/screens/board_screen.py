@@ -71,6 +71,8 @@ class BoardScreen(Screen[None]):
         self, stations: Sequence[Station], chosen: str, facts: Sequence[str], trouble: str, view: ViewState
     ) -> None:
         """Draw the stations; `facts` say how many there are, the fullest wording first, and `trouble` what is wrong."""
+        if not self.query(StationList):
+            return  # It is just coming up.
         title = self.query_one("#board-title", _Line)
         title.wordings, title.ink = ((trouble, trouble), "high") if trouble else (facts, "ink")
         rows = self.query_one(StationList)
