@@ -38,7 +38,7 @@ def parts(session: str) -> dict[str, bytes]:
     ]  # fmt: skip
     systems = [SystemWord(system=f"system {n}", word="unproven") for n in range(4)]
     values = {f"channel_{n}": [1.25] * 5 for n in range(6)}
-    fields = {
+    fields: dict[str, dict] = {
         "status": {"state": "watching", "car": "car of the load", "sent": "MOMENT", "time": 1.0},
         "verdict": {"word": "unproven", "sentence": "Too little was driven to say. " * 4, "systems": systems},
         "authority": {"controllers": trims},
@@ -55,13 +55,14 @@ def play(port: int, count: int, seconds: float) -> None:
     import random
 
     import paho.mqtt.client as mqtt
+    from paho.mqtt.enums import CallbackAPIVersion
 
     from livewatch.data.events import utc_text
     from livewatch.sources.mqtt.topics import topic
 
     links = []
     for _ in range(LINKS):
-        link = mqtt.Client(mqtt.CallbackAPIVersion.VERSION2, protocol=mqtt.MQTTv5)
+        link = mqtt.Client(CallbackAPIVersion.VERSION2, protocol=mqtt.MQTTv5)
         link.max_inflight_messages_set(1000)
         link.connect("127.0.0.1", port)
         link.loop_start()
@@ -159,7 +160,8 @@ def main() -> None:
     parser.add_argument("--play", nargs=2, type=int, help=argparse.SUPPRESS)
     options = parser.parse_args()
     if options.play:
-        play(*options.play, options.seconds)
+        port, count = options.play
+        play(port, count, options.seconds)
         return
     from tests.publish.brokers import MOSQUITTO, TestBroker
 

@@ -11,6 +11,7 @@ import threading
 import time
 
 import paho.mqtt.client as mqtt
+from paho.mqtt.enums import CallbackAPIVersion
 
 __all__ = ["Reader"]
 
@@ -24,10 +25,10 @@ class Reader:
         self._station = station
         self._asked: dict[str, float] = {}
         self._lock = threading.Lock()
-        self._client = mqtt.Client(mqtt.CallbackAPIVersion.VERSION2, protocol=mqtt.MQTTv311)
+        self._client = mqtt.Client(CallbackAPIVersion.VERSION2, protocol=mqtt.MQTTv311)
         self._client.on_connect = self._connected
         self._client.on_message = self._message
-        self._client.reconnect_delay_set(min_delay=0.1, max_delay=0.3)
+        self._client.reconnect_delay_set(min_delay=1, max_delay=1)
         self._client.connect_async("127.0.0.1", port, keepalive=5)
         self._client.loop_start()
 

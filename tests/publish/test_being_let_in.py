@@ -153,8 +153,8 @@ def test_a_wrong_password_and_a_topic_without_permission_leave_the_recording_who
     passwords = tmp_path / "passwords"
     subprocess.run(["mosquitto_passwd", "-b", "-c", str(passwords), "workshop", SECRET], check=True)
     (tmp_path / "permissions").write_text("user workshop\ntopic readwrite livewatch/1/car_8/#\n")
-    settings = f"password_file {passwords}\nacl_file {tmp_path}/permissions"
-    broker = TestBroker("mosquitto", tmp_path, settings)
+    rules = f"password_file {passwords}\nacl_file {tmp_path}/permissions"
+    broker = TestBroker("mosquitto", tmp_path, rules)
     broker.start()
     monkeypatch.setenv("LIVEWATCH_MQTT_USER", "workshop")
     monkeypatch.setenv("LIVEWATCH_MQTT_PASSWORD", f"{SECRET}-wrong")

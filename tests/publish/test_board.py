@@ -103,7 +103,7 @@ async def test_enter_opens_the_seat_and_q_comes_back(board: Board, car) -> None:
         link._profile, link._profile_text = car, b"x"
         await pilot.pause(0.5)
         seat = text(board)
-        assert board.watched.station == "high" and "car of the tests" in seat
+        assert board.chosen == "high" and "car of the tests" in seat
         await pilot.press("a")
         await pilot.press("q")
         await pilot.pause(0.5)
