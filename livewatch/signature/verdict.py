@@ -17,7 +17,7 @@ from typing import Any, Literal
 from livewatch.signature.cause import Cause
 from livewatch.signature.causes.hypothesis import System
 from livewatch.signature.evidence.authority import FUEL_TRIMS, TOTAL, AuthorityUse
-from livewatch.signature.evidence.coverage import Coverage, Group
+from livewatch.signature.evidence.coverage import MORE_PULLS, Coverage, Group
 from livewatch.signature.evidence.mix_ups import MixUp
 
 __all__ = ["SystemVerdict", "Verdict", "Witness", "Word", "decide"]
@@ -221,9 +221,7 @@ def _boost(seen: Witness, established: Sequence[Cause]) -> SystemVerdict:
     if not seen.boost_known:
         lacking = ("Get the commanded boost pressure, or say in the profile what is wanted (`wanted_boost:`).",)
     elif seen.pulls < PULLS_ENOUGH and not seen.spared:
-        lacking = (
-            "Make two more full-pedal pulls in third gear, on a closed course or a dyno, cooling down in between.",
-        )
+        lacking = (MORE_PULLS,)
     if word is None:
         word = "fits" if seen.pulls >= PULLS_ENOUGH else "unproven" if seen.pulls else "not seen"
     right = ("boost",) if word == "fits" else ()

@@ -8,19 +8,15 @@ from __future__ import annotations
 
 from functools import lru_cache
 
+from livewatch.signature.evidence.coverage import MEASURE_FIRST, MORE_PULLS, ONE_PULL
+
 __all__ = ["DRIVES", "alarm_names", "authority_words", "drive_words", "system_words"]
 
 
 DRIVES = {
-    "Make two more full-pedal pulls in third gear, on a closed course or a dyno, cooling down in between.": (
-        "Two more full-pedal pulls in third gear, closed course or dyno, cooling down in between."
-    ),
-    "Make one full-pedal pull in third gear from 2000 rpm, on a closed course or a dyno; lift at the first alarm.": (
-        "One full-pedal pull in third gear from 2000 rpm, closed course or dyno; lift at the first alarm."
-    ),
-    "Drive nothing more at full load until the cause is settled: measure it standing first.": (
-        "No more full load until the cause is settled: measure it standing first."
-    ),
+    MORE_PULLS: "Two more full-pedal pulls in third gear, closed course or dyno, cooling down in between.",
+    ONE_PULL: "One full-pedal pull in third gear from 2000 rpm, closed course or dyno; lift at the first alarm.",
+    MEASURE_FIRST: "No more full load until the cause is settled: measure it standing first.",
 }
 
 _LABELS = (

@@ -13,13 +13,18 @@ from typing import Any
 
 from livewatch.signature.evidence.evidence import Region
 
-__all__ = ["GROUPS", "NOTHING_MORE", "Coverage", "Group", "cover"]
+__all__ = ["GROUPS", "MEASURE_FIRST", "MORE_PULLS", "NOTHING_MORE", "ONE_PULL", "Coverage", "Group", "cover"]
 
 ENOUGH = 6.0
 """Settled s that make a group enough; at full load half of it."""
 UNBOOSTED_HIGH = 28.0
 """g/s of air for each litre of displacement from which the load of an engine without boost is high: the throttle open
 at 3000 rpm (Heywood 1988, eq. 2.27)."""
+ONE_PULL = (
+    "Make one full-pedal pull in third gear from 2000 rpm, on a closed course or a dyno; lift at the first alarm."
+)
+MORE_PULLS = "Make two more full-pedal pulls in third gear, on a closed course or a dyno, cooling down in between."
+MEASURE_FIRST = "Drive nothing more at full load until the cause is settled: measure it standing first."
 NOTHING_MORE = "Nothing more: every load has been driven enough."
 KNOWN = 3.0
 """Settled s of a group from which its need is taken from them alone."""
@@ -27,12 +32,7 @@ GROUPS: tuple[tuple[str, float, float, str], ...] = (
     ("idle", 0.0, 3.0, "Let the warm engine idle for a minute, standing, everything electrical off."),
     ("light load", 3.0, 12.5, "Hold a steady 2000 to 2500 rpm in third gear on a level road for 20 s, twice."),
     ("middle load", 12.5, 40.0, "Hold 3000 rpm in third or fourth gear up a hill for 20 s, the pedal still."),
-    (
-        "high load",
-        40.0,
-        999.0,
-        "Make one full-pedal pull in third gear from 2000 rpm, on a closed course or a dyno; lift at the first alarm.",
-    ),
+    ("high load", 40.0, 999.0, ONE_PULL),
 )
 """Name, bounds in g/s of air for each litre of displacement, and how to get there, the safest first."""
 
@@ -137,7 +137,7 @@ def cover(
             wanted = how
             break
     if not wanted and boost_open and not spared:
-        wanted = "Make two more full-pedal pulls in third gear, on a closed course or a dyno, cooling down in between."
+        wanted = MORE_PULLS
     if not wanted and spared:
-        wanted = "Drive nothing more at full load until the cause is settled: measure it standing first."
+        wanted = MEASURE_FIRST
     return Coverage(tuple(groups), share, tuple(regions), wanted or NOTHING_MORE)
