@@ -12,8 +12,7 @@ from typing import TYPE_CHECKING
 import click
 
 from livewatch import Diagnosis, Pile, SourceError, Terms, UsageError, diagnose_pile
-from livewatch.commands.diagnosis_notes import tell_failure, tell_session
-from livewatch.commands.lines import say
+from livewatch.commands.lines import say, tell_failure, tell_session
 from livewatch.commands.options import bus_option, profile_option, stretch_of, stretch_options
 
 if TYPE_CHECKING:

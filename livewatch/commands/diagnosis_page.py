@@ -9,7 +9,7 @@ from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 from rich.table import Table
 
 from livewatch import Diagnosis, Failure, Pile, diagnose_pile
-from livewatch.commands.diagnosis_notes import tell_failure, tell_session
+from livewatch.commands.lines import tell_failure, tell_session
 from livewatch.commands.page import Page
 from livewatch.wording.cautions import CAUTION
 from livewatch.wording.events import MARKS, clock_text, fact_words

@@ -9,7 +9,7 @@ which the line says in a field beside it; a field whose default is None is left 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 from typing import Any, ClassVar, Final, Literal
 
@@ -40,6 +40,7 @@ __all__ = [
     "UnknownEvent",
     "parse_utc",
     "utc_text",
+    "without_lead_up",
 ]
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
@@ -331,6 +332,11 @@ EVENT_KINDS: Final[Mapping[str, type[Event]]] = {
     )
 }  # fmt: skip
 """Every kind of event, by its word."""
+
+
+def without_lead_up(event: Event) -> Event:
+    """The same event without the seconds before it, which are most of its size."""
+    return replace(event, before=None) if isinstance(event, AlarmChanged) and event.before is not None else event
 
 
 def utc_text(nanoseconds: int) -> str:

@@ -20,15 +20,13 @@ from typing import TYPE_CHECKING, Any, overload
 
 from livewatch.alarms.load import LoadFigures
 from livewatch.alarms.spells import AlarmSpell, SpellBook
-from livewatch.data.events import Event
+from livewatch.data.events import Event, without_lead_up
 from livewatch.diagnosis.assessment import Assessment, assess
-from livewatch.diagnosis.channel_table import ChannelTable, read_channels
 from livewatch.errors import UsageError
 from livewatch.profile import load_profile
 from livewatch.profile.model import Profile
 from livewatch.run.achieved_rates import rates_of
 from livewatch.run.opening import Source, Stretch, open_source
-from livewatch.run.overview import without_lead_up
 from livewatch.run.reading import read_through
 from livewatch.run.run import Run
 from livewatch.signature import Signature
@@ -36,11 +34,11 @@ from livewatch.signature.cause import Cause
 from livewatch.signature.evidence.baseline import Baseline
 from livewatch.signature.evidence.pulls import Pull
 from livewatch.version import __version__
-from livewatch.wording.events import clock_text
 
 if TYPE_CHECKING:
     from livewatch.build_sheet.sheet import BuildSheet
     from livewatch.diagnosis.car_says import CodeEvidence
+    from livewatch.diagnosis.channel_table import ChannelTable
     from livewatch.session.recorder import Recorder
 
 __all__ = ["DIAGNOSIS_FORMAT", "Diagnosis", "Terms", "diagnose", "diagnose_one", "profile_for", "read_baseline"]
@@ -127,6 +125,8 @@ class Diagnosis:
             UsageError: the profile has no such channel.
             SourceError: the recording is gone.
         """
+        from livewatch.diagnosis.channel_table import read_channels
+
         source = open_source(self.path, self.profile, self.terms.buses, self.terms.stretch)
         return read_channels(source, self.profile, names, every)
 
@@ -165,6 +165,8 @@ class Diagnosis:
     @property
     def title(self) -> str:
         """What was read, what it is, how long."""
+        from livewatch.wording.events import clock_text
+
         return f"{self.path} · {self.kind} · {clock_text(self.duration / 1e9)} long"
 
     def page(self) -> str:

@@ -8,16 +8,15 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable, Sequence
-from dataclasses import replace
 
-from livewatch.data.events import AlarmChanged, Event
+from livewatch.data.events import AlarmChanged, Event, without_lead_up
 from livewatch.errors import LivewatchError
 from livewatch.profile.model import Profile
 from livewatch.run.history import History
 from livewatch.run.opening import Source
 from livewatch.run.run import Run
 
-__all__ = ["Overview", "without_lead_up"]
+__all__ = ["Overview"]
 
 EVERY = 50_000_000
 """Data time, ns, between the values kept."""
@@ -84,8 +83,3 @@ class Overview:
         except LivewatchError as error:
             self.problem = str(error)
         self.done = True
-
-
-def without_lead_up(event: Event) -> Event:
-    """The same event without the seconds before it, which are most of its size."""
-    return replace(event, before=None) if isinstance(event, AlarmChanged) and event.before is not None else event

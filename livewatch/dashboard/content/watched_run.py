@@ -16,11 +16,10 @@ from livewatch.dashboard.content.events import moment
 from livewatch.dashboard.content.snapshot import Snapshot
 from livewatch.dashboard.content.snapshot_maker import SnapshotMaker
 from livewatch.data.actions import Action
-from livewatch.data.events import Event
+from livewatch.data.events import Event, without_lead_up
 from livewatch.errors import LivewatchError
 from livewatch.profile.model import Profile
 from livewatch.run.history import History
-from livewatch.run.overview import without_lead_up
 from livewatch.run.player import Player
 
 if TYPE_CHECKING:
