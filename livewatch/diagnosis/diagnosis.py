@@ -20,7 +20,7 @@ from typing import TYPE_CHECKING, Any, overload
 
 from livewatch.alarms.load import LoadFigures
 from livewatch.alarms.spells import AlarmSpell, SpellBook
-from livewatch.data.events import Event, without_lead_up
+from livewatch.data.events import Event, FaultCodesRead, without_lead_up
 from livewatch.diagnosis.assessment import Assessment, assess
 from livewatch.errors import UsageError
 from livewatch.profile import load_profile
@@ -149,7 +149,9 @@ class Diagnosis:
     @property
     def fault_codes(self) -> tuple[CodeEvidence, ...]:
         """What the car's own fault codes say beside it; empty where it was not asked."""
-        from livewatch.diagnosis.car_says import code_evidence
+        if not any(isinstance(event, FaultCodesRead) for event in self.events):
+            return ()
+        from livewatch.diagnosis.car_says import code_evidence  # late: most cars are not asked
 
         return code_evidence(self.events, self.causes)
 
