@@ -5,8 +5,10 @@ from __future__ import annotations
 import shutil
 import sys
 import time
+from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
+from typing import Any
 
 import click
 from rich.text import Text
@@ -84,24 +86,7 @@ def _buses(options: tuple[str, ...], profile: Profile) -> list[LiveBus]:
 @browser_options
 @publish_options
 @out_option
-def watch(
-    profile_name: str | None,
-    bus_options: tuple[str, ...],
-    from_mqtt: str | None,
-    list_buses: bool,
-    poll: bool,
-    yes: bool,
-    duration: int | None,
-    lines: bool,
-    browser: bool,
-    host: str,
-    port: int,
-    token: str | None,
-    broker: str | None,
-    publish_frames: bool,
-    allow_acknowledge: bool,
-    out: Path,
-) -> int:
+def watch(**options: Any) -> int:
     """Watch a car or a dyno cell live. The driver drives; a passenger or an operator reads.
 
     \b
@@ -110,44 +95,88 @@ def watch(
       livewatch watch --from-mqtt mqtts://broker.example/car_7
       livewatch watch -p dyno_cell --bus engine=slcan:/dev/ttyACM0@500k --bus cell=virtual:cell
     """
-    if list_buses:
+    asked = _Asked(**options)
+    if asked.list_buses:
         _show_buses()
         return 0
-    far = Far.of(from_mqtt, bus_options, poll)
-    unknown = profile_name is None and far is None and bool(bus_options)
-    if far is not None and far.station and not profile_name:
-        profile = far.profile()
-    else:
-        profile = standard_profile_of(bus_options, poll, yes) if unknown else profile_for(None, profile_name)
-    buses = [] if far is not None and not bus_options else _buses(bus_options, profile)
-    if poll and not unknown:
-        _agree_to_poll(profile, yes)
-    if browser:
+    far = Far.of(asked.from_mqtt, asked.bus_options, asked.poll)
+    profile = _profile(asked, far)
+    buses = [] if far is not None and not asked.bus_options else _buses(asked.bus_options, profile)
+    if asked.browser:
         from livewatch.dashboard.browser.server import serve_in_browser
 
-        shown = _shown(profile_name, bus_options, poll, duration, out)
-        shown += ["--from-mqtt", from_mqtt] if from_mqtt is not None else []
-        shown += ["--publish", broker] if broker is not None else []
-        shown += ["--publish-frames"] * publish_frames + ["--allow-acknowledge"] * allow_acknowledge
-        serve_in_browser([sys.executable, "-m", "livewatch.commands.behind_page", *shown], host, port, token)
+        command = [sys.executable, "-m", "livewatch.commands.behind_page", *asked.shown()]
+        serve_in_browser(command, asked.host, asked.port, asked.token)
         return 0
-    settings = settings_of(profile, broker, publish_frames, allow_acknowledge, by_profile=True)
-    folder = SessionFolder.create(out, profile, [*(bus.text for bus in buses), *([from_mqtt] if from_mqtt else [])])
+    return _watch(asked, far, profile, buses)
+
+
+@dataclass(frozen=True, slots=True)
+class _Asked:
+    """The options of the command line, by the names they have there."""
+
+    profile_name: str | None
+    bus_options: tuple[str, ...]
+    from_mqtt: str | None
+    list_buses: bool
+    poll: bool
+    yes: bool
+    duration: int | None
+    lines: bool
+    browser: bool
+    host: str
+    port: int
+    token: str | None
+    broker: str | None
+    publish_frames: bool
+    allow_acknowledge: bool
+    out: Path
+
+    def shown(self) -> list[str]:
+        """The command line whose dashboard the browser shows; polling was agreed to already."""
+        words = ["watch"]
+        for name, value in (("-p", self.profile_name), ("--from-mqtt", self.from_mqtt), ("--publish", self.broker)):
+            words += [] if value is None else [name, value]
+        words += [word for option in self.bus_options for word in ("--bus", option)]
+        words += ["--poll", "--yes"] * self.poll
+        words += [] if self.duration is None else ["--for", f"{self.duration / 1e6:.0f} ms"]
+        words += ["--publish-frames"] * self.publish_frames + ["--allow-acknowledge"] * self.allow_acknowledge
+        return [*words, "--out", str(self.out)]
+
+
+def _profile(asked: _Asked, far: Far | None) -> Profile:
+    """What is watched: the profile named, a far station's own, or the standard parameters of any car. The person has
+    agreed before anything is transmitted."""
+    if asked.profile_name is None and far is not None and far.station:
+        return far.profile()
+    if asked.profile_name is None and far is None and asked.bus_options:
+        return standard_profile_of(asked.bus_options, asked.poll, asked.yes)
+    profile = profile_for(None, asked.profile_name)
+    if asked.poll:
+        _agree_to_poll(profile, asked.yes)
+    return profile
+
+
+def _watch(asked: _Asked, far: Far | None, profile: Profile, buses: list[LiveBus]) -> int:
+    """Record, judge and show until it ends; the exit code."""
+    settings = settings_of(
+        profile, asked.broker, asked.publish_frames, asked.allow_acknowledge, by_profile=far is None or not far.station
+    )
+    sources = [*(bus.text for bus in buses), *([asked.from_mqtt] if asked.from_mqtt else [])]
+    folder = SessionFolder.create(asked.out, profile, sources)
     recorder = Recorder(folder)
     run = Run(profile, recorder, history=History(profile))
-    live = LiveRun(run, buses, poll, None if far is None else partial(far.received, run))
-    code = 0
-    history = CarHistory(out, folder.path, profile.name, live.note) if poll else None
+    live = LiveRun(run, buses, asked.poll, None if far is None else partial(far.received, run))
+    history = CarHistory(asked.out, folder.path, profile.name, live.note) if asked.poll else None
     if history is not None:
         run.listeners.append(history.hear)
     try:
-        if lines or not sys.stdout.isatty():
-            with published(settings, recorder, lambda: run, live.submit):
-                return _watch_lines(live, recorder, duration)
-        from livewatch.dashboard import show_live
-
         with published(settings, recorder, lambda: run, live.submit):
-            code = show_live(live, None if duration is None else duration / 1e9)
+            if asked.lines or not sys.stdout.isatty():
+                return _watch_lines(live, recorder, asked.duration)
+            from livewatch.dashboard import show_live
+
+            code = show_live(live, None if asked.duration is None else asked.duration / 1e9)
     except SourceError:
         if not run.pipeline.rows:
             # Nothing was watched: leave no empty folder behind.
@@ -159,17 +188,6 @@ def watch(
             history.close()
     say_last(kept_sentence(recorder), sys.stdout)
     return NOT_WHOLE if recorder.losses or not recorder.finished else code
-
-
-def _shown(
-    profile_name: str | None, bus_options: tuple[str, ...], poll: bool, duration: int | None, out: Path
-) -> list[str]:
-    """The command line whose dashboard the browser shows; polling was agreed to already."""
-    buses = [word for option in bus_options for word in ("--bus", option)]
-    polling = ["--poll", "--yes"] if poll else []
-    lasting = [] if duration is None else ["--for", f"{duration / 1e6:.0f} ms"]
-    named = [] if profile_name is None else ["-p", profile_name]
-    return ["watch", *named, *buses, *polling, *lasting, "--out", str(out)]
 
 
 def _show_buses() -> None:
