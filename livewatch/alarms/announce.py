@@ -95,19 +95,19 @@ class AlarmEventMaker:
                 self._load.stands_no_more(time, definition.name)
             self._follow(position, transition)
             event = AlarmChanged(
-                time,
-                utc,
-                definition.name,
-                transition.name,
-                transition.state,
-                transition.was,
-                definition.priority,
-                alarm.first_out,
-                definition.setpoint.text,
-                definition.action,
-                alarm.message,
-                until,
-                reason or None,
+                time=time,
+                utc=utc,
+                subject=definition.name,
+                transition=transition.name,
+                state=transition.state,
+                was=transition.was,
+                priority=definition.priority,
+                first_out=alarm.first_out,
+                setpoint=definition.setpoint.text,
+                action=definition.action,
+                message=alarm.message,
+                until=until,
+                reason=reason or None,
             )
             until, reason = None, ""
             if raised:

@@ -136,15 +136,15 @@ def predict(sheet: BuildSheet, profile: Profile) -> Forecast:
     refusals += _short_supply(supply, sheet)
     left_out = tuple(not_compared(sheet, case.engine))
     return Forecast(
-        sheet,
-        profile.name,
-        tuple(found),
-        authority,
-        supply,
-        tuple(refusals),
-        left_out,
-        tuple(_cautions(case)),
-        case.points,
+        sheet=sheet,
+        profile=profile.name,
+        predictions=tuple(found),
+        authority=authority,
+        supply=supply,
+        refusals=tuple(refusals),
+        not_compared=left_out,
+        cautions=tuple(_cautions(case)),
+        points=case.points,
     )
 
 

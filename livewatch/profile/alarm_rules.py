@@ -166,20 +166,20 @@ class AlarmCompiler:
             return None
         more = [name for other in (enable, suppress) if other for name in other.condition.inputs]
         return Alarm(
-            name,
-            condition.condition,
-            condition.clear,
-            enable.condition if enable else None,
-            suppress.condition if suppress else None,
-            entry.on_delay,
-            entry.off_delay,
-            entry.priority,
-            entry.latching,
-            entry.action.strip(),
-            condition.setpoint,
-            tuple(dict.fromkeys((*condition.evidence, *more))),
-            entry.message,
-            entry.signature,
+            name=name,
+            condition=condition.condition,
+            clear=condition.clear,
+            enable=enable.condition if enable else None,
+            suppress=suppress.condition if suppress else None,
+            on_delay=entry.on_delay,
+            off_delay=entry.off_delay,
+            priority=entry.priority,
+            latching=entry.latching,
+            action=entry.action.strip(),
+            setpoint=condition.setpoint,
+            evidence=tuple(dict.fromkeys((*condition.evidence, *more))),
+            message=entry.message,
+            signature=entry.signature,
         )
 
     def _deadband(self, entry: AlarmEntry, path: KeyPath) -> str | None:

@@ -36,15 +36,15 @@ def resolve_engine(entry: EngineEntry | None) -> Engine | None:
     if entry is None:
         return None
     return Engine(
-        entry.displacement,
-        entry.cylinders,
-        entry.induction,
-        entry.air_metering,
-        entry.fuel,
-        stoichiometric_ratio(entry.fuel) if entry.stoichiometric is None else entry.stoichiometric,
-        entry.banks,
-        entry.volumetric_efficiency,
-        _wanted_boost(entry.wanted_boost),
+        displacement=entry.displacement,
+        cylinders=entry.cylinders,
+        induction=entry.induction,
+        air_metering=entry.air_metering,
+        fuel=entry.fuel,
+        stoichiometric=stoichiometric_ratio(entry.fuel) if entry.stoichiometric is None else entry.stoichiometric,
+        banks=entry.banks,
+        volumetric_efficiency=entry.volumetric_efficiency,
+        wanted_boost=_wanted_boost(entry.wanted_boost),
     )
 
 

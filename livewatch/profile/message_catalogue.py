@@ -230,20 +230,20 @@ def signals_of(entries: Mapping[str, SignalEntry], document: Document, path: Key
             document.wrong((*here, "multiplexer", "signal"), problem)
         signals.append(
             Signal(
-                name,
-                entry.start,
-                entry.length,
-                entry.order,
-                entry.kind,
-                entry.scale,
-                entry.offset,
-                entry.unit,
-                multiplexer.signal if multiplexer else None,
-                tuple(multiplexer.values) if multiplexer else (),
-                name in selectors,
-                entry.values,
-                tuple(sorted(set(entry.invalid))),
-                _curve(entry.curve) if entry.curve else None,
+                name=name,
+                start=entry.start,
+                length=entry.length,
+                order=entry.order,
+                kind=entry.kind,
+                scale=entry.scale,
+                offset=entry.offset,
+                unit=entry.unit,
+                multiplexer=multiplexer.signal if multiplexer else None,
+                multiplexer_values=tuple(multiplexer.values) if multiplexer else (),
+                is_multiplexer=name in selectors,
+                value_table=entry.values,
+                invalid=tuple(sorted(set(entry.invalid))),
+                curve=_curve(entry.curve) if entry.curve else None,
             )
         )
     for first, second in _overlaps(signals):

@@ -54,7 +54,11 @@ _SMALL = Body(1120.0, 0.62, 0.012, 0.292, (14.6, 8.1, 5.6, 4.25, 3.45))
 _SALOON = Body(1640.0, 0.68, 0.012, 0.330, (12.4, 7.3, 4.95, 3.70, 2.90, 2.35))
 
 _BRACKWELL = Build(
-    engine=EngineBlock(1.998, 4, 1, 9.6, 0.93, 4200.0, 0.20, 0.010, 0.16, 760.0, 6800.0, 4.2),
+    engine=EngineBlock(
+        displacement_l=1.998, cylinders=4, banks=1, compression_ratio=9.6, breathing_peak=0.93,
+        breathing_peak_rpm=4200.0, breathing_fall=0.20, breathing_waves=0.010, inertia_kgm2=0.16, idle_rpm=760.0,
+        limiter_rpm=6800.0, manifold_volume_l=4.2,
+    ),
     intake=IntakeTube(0.9),
     air_meter=AirMeter(66.0),
     charge_pipes=ChargePipes(7.0, 0.78),
@@ -65,10 +69,14 @@ _BRACKWELL = Build(
     fuel_supply=FuelSupply(400.0, 19.5, 0.020),
     exhaust=ExhaustSystem(6.5, 1.3),
     lambda_sensor=LambdaSensor(0.11),
-)
+)  # fmt: skip
 
 _LINDEN = Build(
-    engine=EngineBlock(1.596, 4, 1, 10.6, 0.96, 4600.0, 0.22, 0.018, 0.12, 720.0, 6700.0, 3.4),
+    engine=EngineBlock(
+        displacement_l=1.596, cylinders=4, banks=1, compression_ratio=10.6, breathing_peak=0.96,
+        breathing_peak_rpm=4600.0, breathing_fall=0.22, breathing_waves=0.018, inertia_kgm2=0.12, idle_rpm=720.0,
+        limiter_rpm=6700.0, manifold_volume_l=3.4,
+    ),
     intake=IntakeTube(1.6),
     air_meter=AirMeter(60.0),
     charge_pipes=ChargePipes(2.2, 0.0),
@@ -79,10 +87,14 @@ _LINDEN = Build(
     fuel_supply=FuelSupply(380.0, 8.2, 0.009),
     exhaust=ExhaustSystem(9.0, 1.6),
     lambda_sensor=LambdaSensor(0.14),
-)
+)  # fmt: skip
 
 _ROWAN = Build(
-    engine=EngineBlock(1.198, 4, 1, 10.2, 0.93, 4000.0, 0.24, 0.015, 0.10, 760.0, 6300.0, 2.6),
+    engine=EngineBlock(
+        displacement_l=1.198, cylinders=4, banks=1, compression_ratio=10.2, breathing_peak=0.93,
+        breathing_peak_rpm=4000.0, breathing_fall=0.24, breathing_waves=0.015, inertia_kgm2=0.10, idle_rpm=760.0,
+        limiter_rpm=6300.0, manifold_volume_l=2.6,
+    ),
     intake=IntakeTube(2.2),
     air_meter=AirMeter(54.0),
     charge_pipes=ChargePipes(1.8, 0.0),
@@ -93,10 +105,14 @@ _ROWAN = Build(
     fuel_supply=FuelSupply(300.0, 6.4, 0.008),
     exhaust=ExhaustSystem(13.0, 1.2),
     lambda_sensor=LambdaSensor(0.09),
-)
+)  # fmt: skip
 
 _HARROW = Build(
-    engine=EngineBlock(1.395, 4, 1, 10.0, 0.94, 3800.0, 0.24, 0.012, 0.13, 780.0, 6500.0, 2.8),
+    engine=EngineBlock(
+        displacement_l=1.395, cylinders=4, banks=1, compression_ratio=10.0, breathing_peak=0.94,
+        breathing_peak_rpm=3800.0, breathing_fall=0.24, breathing_waves=0.012, inertia_kgm2=0.13, idle_rpm=780.0,
+        limiter_rpm=6500.0, manifold_volume_l=2.8,
+    ),
     intake=IntakeTube(1.2),
     air_meter=None,
     charge_pipes=ChargePipes(4.5, 0.80),
@@ -107,10 +123,14 @@ _HARROW = Build(
     fuel_supply=FuelSupply(400.0, 12.0, 0.012),
     exhaust=ExhaustSystem(10.0, 1.0),
     lambda_sensor=LambdaSensor(0.10),
-)
+)  # fmt: skip
 
 _TARN = Build(
-    engine=EngineBlock(2.996, 6, 2, 9.8, 0.95, 4400.0, 0.20, 0.012, 0.21, 700.0, 6800.0, 5.6),
+    engine=EngineBlock(
+        displacement_l=2.996, cylinders=6, banks=2, compression_ratio=9.8, breathing_peak=0.95,
+        breathing_peak_rpm=4400.0, breathing_fall=0.20, breathing_waves=0.012, inertia_kgm2=0.21, idle_rpm=700.0,
+        limiter_rpm=6800.0, manifold_volume_l=5.6,
+    ),
     intake=IntakeTube(0.6),
     air_meter=AirMeter(80.0),
     charge_pipes=ChargePipes(9.0, 0.80),
@@ -121,7 +141,7 @@ _TARN = Build(
     fuel_supply=FuelSupply(400.0, 28.5, 0.028),
     exhaust=ExhaustSystem(3.6, 2.2),
     lambda_sensor=LambdaSensor(0.11),
-)
+)  # fmt: skip
 
 CARS: Mapping[str, Car] = {
     car.name: car

@@ -92,28 +92,28 @@ def _of_alarm(alarm: AlarmState, snapshot: Snapshot, units: ReaderUnits, also: i
     if alarm.state in OVER:
         # The condition has gone: what it asked for at once is no longer what to do now.
         return Headline(
-            alarm.priority,
-            MARKS[alarm.priority],
-            f"WAS {word}",
-            "",
-            f"{names[0]}: over now.",
-            tuple(f"{name}: over now." for name in names[1:]),
-            more or alarm.action,
-            alarm.acknowledged,
-            also,
+            priority=alarm.priority,
+            shape=MARKS[alarm.priority],
+            word=f"WAS {word}",
+            action="",
+            reason=f"{names[0]}: over now.",
+            shorter=tuple(f"{name}: over now." for name in names[1:]),
+            more=more or alarm.action,
+            answered=alarm.acknowledged,
+            also=also,
         )
     sentences = [f"{name}: {said}." if said else f"{name}." for said in (facts, measured) for name in names]
     sentence, *shorter = dict.fromkeys(sentences)
     return Headline(
-        alarm.priority,
-        MARKS[alarm.priority],
-        word,
-        action,
-        sentence,
-        tuple(shorter),
-        more,
-        alarm.acknowledged,
-        also,
+        priority=alarm.priority,
+        shape=MARKS[alarm.priority],
+        word=word,
+        action=action,
+        reason=sentence,
+        shorter=tuple(shorter),
+        more=more,
+        answered=alarm.acknowledged,
+        also=also,
     )
 
 
