@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 
 from livewatch.profile.shipped import shipped_folder
-from livewatch.simulator.shelf import SHELF, write
+from tests.simulator.recorded_drives import SHELF, write
 
 FOLDER = shipped_folder("replay_data")
 

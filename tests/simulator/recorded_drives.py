@@ -1,6 +1,6 @@
 """The recorded drives that come with livewatch, and how each was made.
 
-    python -m livewatch.simulator.shelf FOLDER [NAME ...]
+    python tests/simulator/recorded_drives.py FOLDER [NAME ...]
 
 In: the list below. Out: one recording each in FOLDER, byte for byte what `replay_data/` holds. They are kept small: the
 messages of the engine bus come less often than a car sends them, most other traffic is left out.
@@ -21,8 +21,6 @@ from livewatch.simulator.drive import Drive, simulate
 from livewatch.simulator.mismatches import KINDS, Mismatch
 from livewatch.simulator.recording_writer import as_recorded, frames_of, write_recording
 from livewatch.simulator.scenario import Scenario
-
-__all__ = ["SHELF", "Recorded", "drive_of", "write"]
 
 DAY = 86_400_000_000_000
 SLOWER: Mapping[str, float] = {
@@ -150,7 +148,7 @@ def write(name: str, folder: Path) -> Path:
 def main(arguments: list[str]) -> int:
     """Make the recordings named on the command line, or all, in the folder named first."""
     if not arguments:
-        print("usage: python -m livewatch.simulator.shelf FOLDER [NAME ...]", file=sys.stderr)
+        print("usage: python tests/simulator/recorded_drives.py FOLDER [NAME ...]", file=sys.stderr)
         return 2
     folder = Path(arguments[0])
     folder.mkdir(parents=True, exist_ok=True)
