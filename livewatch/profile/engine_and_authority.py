@@ -14,7 +14,7 @@ from livewatch.profile.model import AuthorityLimit, Engine, WantedBoost
 from livewatch.profile.schema import AuthorityEntry, EngineEntry, WantedBoostEntry
 from livewatch.profile.units import UnitError, parse_quantity, parse_range, split_quantity
 
-__all__ = ["USUAL_AUTHORITY", "constants_of", "resolve_authority", "resolve_engine"]
+__all__ = ["TRAVELS", "USUAL_AUTHORITY", "constants_of", "resolve_authority", "resolve_engine"]
 
 
 USUAL_AUTHORITY: Mapping[str, AuthorityLimit] = {
@@ -29,6 +29,12 @@ USUAL_AUTHORITY: Mapping[str, AuthorityLimit] = {
     )
 }
 """Limits and everyday bands where the profile gives none: common practice, no source."""
+
+TRAVELS: Mapping[str, str] = {
+    "accelerator_pedal_position": "pedal_travel",
+    "throttle_position": "throttle_travel",
+}
+"""Channels whose rest and end a profile may say, and how `engine:` names it."""
 
 
 def resolve_engine(entry: EngineEntry | None) -> Engine | None:
@@ -45,6 +51,7 @@ def resolve_engine(entry: EngineEntry | None) -> Engine | None:
         banks=entry.banks,
         volumetric_efficiency=entry.volumetric_efficiency,
         wanted_boost=_wanted_boost(entry.wanted_boost),
+        travel={channel: given for channel, name in TRAVELS.items() if (given := getattr(entry, name)) is not None},
     )
 
 
@@ -98,7 +105,13 @@ def constants_of(engine: Engine | None, authority: Mapping[str, AuthorityLimit])
         constants["engine.displacement"] = (engine.displacement, "L")
         constants["engine.cylinders"] = (float(engine.cylinders), "1")
         constants["engine.banks"] = (float(engine.banks), "1")
+        constants["engine.unthrottled"] = (engine.unthrottled, "1")
         constants["engine.stoichiometric"] = (engine.stoichiometric, "1")
+        for channel, name in TRAVELS.items():
+            if channel in engine.travel:
+                constants[f"engine.{name}.low"], constants[f"engine.{name}.high"] = (
+                    (end, "%") for end in engine.travel[channel]
+                )
         if engine.volumetric_efficiency:
             low, high = engine.volumetric_efficiency
             constants["engine.volumetric_efficiency.low"] = (low, "1")

@@ -209,10 +209,14 @@ class WantedBoost:
     tolerance: float
 
 
+UNTHROTTLED, UNTHROTTLED_BOOSTED = 0.95, 1.40
+
+
 @dataclass(frozen=True, slots=True)
 class Engine:
     """What the physics needs to know. `stoichiometric` is the air-fuel ratio by mass of the declared fuel;
-    `volumetric_efficiency` an assumed range or None."""
+    `volumetric_efficiency` an assumed range or None; `travel` where pedal and throttle rest and end, in % by name of
+    the channel, as far as the profile says it."""
 
     displacement: float
     """Litres."""
@@ -224,6 +228,13 @@ class Engine:
     banks: int = 1
     volumetric_efficiency: tuple[float, float] | None = None
     wanted_boost: WantedBoost | None = None
+    travel: Mapping[str, tuple[float, float]] = field(default_factory=dict)
+
+    @property
+    def unthrottled(self) -> float:
+        """Manifold over barometric pressure from which the throttle is wide open, where nothing better says so: common
+        practice."""
+        return UNTHROTTLED if self.induction == "naturally_aspirated" else UNTHROTTLED_BOOSTED
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,6 +15,7 @@ import yaml
 
 from livewatch.data.channels import CATALOGUE
 from livewatch.profile.document import plain_scalar
+from livewatch.profile.engine_and_authority import TRAVELS
 from livewatch.profile.message_catalogue import MessageCatalogue
 from livewatch.profile.model import Channel, Diagnostics, Engine, Message, Parameter, Profile, Signal
 from livewatch.profile.schema import AlarmEntry
@@ -122,6 +123,7 @@ def _engine(engine: Engine | None) -> dict[str, Any] | None:
     }
     if engine.volumetric_efficiency:
         entry["volumetric_efficiency"] = _range(engine.volumetric_efficiency, "1")
+    entry |= {TRAVELS[channel]: _range(ends, "%") for channel, ends in engine.travel.items()}
     wanted = engine.wanted_boost
     if wanted is not None:
         points = zip(wanted.speeds, wanted.pressures, strict=True)

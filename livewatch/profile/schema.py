@@ -34,6 +34,7 @@ from livewatch.profile.schema_values import (
     SignalName,
     Text,
     Tick,
+    Travel,
     UnitText,
     bus_name,
     raw_range,
@@ -105,6 +106,8 @@ class EngineEntry(_ProfileEntry):
     stoichiometric: Ratio | None = None
     banks: Annotated[int, Field(ge=1, le=2)] = 1
     volumetric_efficiency: Shares | None = None
+    pedal_travel: Travel | None = None
+    throttle_travel: Travel | None = None
     wanted_boost: Annotated[WantedBoostEntry | None, BeforeValidator(_boost_entry)] = None
 
 

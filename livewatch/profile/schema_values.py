@@ -37,6 +37,7 @@ __all__ = [
     "SignalName",
     "Text",
     "Tick",
+    "Travel",
     "UnitText",
     "bus_name",
     "duration_within",
@@ -135,6 +136,20 @@ Pressure = Annotated[float, BeforeValidator(lambda value: parse_quantity(value, 
 Ratio = Annotated[float, BeforeValidator(lambda value: parse_quantity(value, "1")), Field(gt=3, lt=40)]
 Shares = Annotated[tuple[float, float], BeforeValidator(lambda value: parse_range(value, "1"))]
 Fuel = Annotated[str, _as_read_by(stoichiometric_ratio)]
+LEAST_TRAVEL = 20.0
+"""Per cent: no pedal or throttle has less of a way; common practice."""
+
+
+def _long_enough(travel: tuple[float, float]) -> tuple[float, float]:
+    rest, end = travel
+    if not 0.0 <= rest <= end - LEAST_TRAVEL or end > 100.0:
+        raise ValueError(f"found {rest:g} to {end:g} %, expected rest and end, {LEAST_TRAVEL:g} % apart or more")
+    return travel
+
+
+Travel = Annotated[
+    tuple[float, float], BeforeValidator(lambda value: parse_range(value, "%")), AfterValidator(_long_enough)
+]
 Order = Literal["little_endian", "big_endian"]
 ENTRY = ConfigDict(extra="forbid", frozen=True, populate_by_name=True)
 """Of every entry: unknown keys are mistakes, and nothing changes after loading."""

@@ -89,6 +89,9 @@ class PlainEvaluator:
             if len(known) < len(values):
                 return None
             return {"abs": lambda v: abs(v[0]), "min": min, "max": max}[function](known)
+        if function in ("lowest_so_far", "highest_so_far"):
+            so_far = [v for earlier in range(tick + 1) if (v := self.at(arguments[0], earlier)) is not None]
+            return None if not so_far else (min if function == "lowest_so_far" else max)(so_far)
         operand, span = arguments
         assert isinstance(span, Number)
         ticks = round(span.value * 100)
@@ -131,6 +134,7 @@ def calls(numeric: st.SearchStrategy[str], logical: st.SearchStrategy[str]) -> s
         st.tuples(st.sampled_from(["lowest", "highest", "hold"]), numeric, spans).map(
             lambda t: f"{t[0]}({t[1]}, {t[2]})"
         ),
+        st.tuples(st.sampled_from(["lowest_so_far", "highest_so_far"]), exact).map(lambda t: f"{t[0]}({t[1]})"),
         st.tuples(numeric, spans).map(lambda t: f"(rate({t[0]}, {t[1]}) * 1 s)"),
         st.tuples(exact, spans).map(lambda t: f"mean({t[0]}, {t[1]})"),
     )

@@ -31,6 +31,7 @@ from livewatch.profile.formula.plan import (
     PairKind,
     Plan,
     Single,
+    SingleKind,
     Window,
     WindowKind,
     scaled,
@@ -127,6 +128,9 @@ class Checker:
         if function == "abs":
             operand = _no_temperature(typed[0], "the absolute value of")
             return replace(operand, plan=Single("abs", operand.plan), at=at, bare=None)
+        if function in ("lowest_so_far", "highest_so_far"):
+            kind = cast(SingleKind, function)
+            return replace(typed[0], plan=Single(kind, typed[0].plan), at=at, bare=None, logical=False)
         if function == "when":
             condition = truth(typed[0], "when")
             chosen, otherwise = _aligned(at, "choose between", typed[1], typed[2])

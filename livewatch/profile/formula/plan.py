@@ -27,7 +27,7 @@ __all__ = [
 ]
 
 PairKind = Literal["+", "-", "*", "/", "<", "<=", ">", ">=", "==", "!=", "and", "or", "min", "max"]
-SingleKind = Literal["-", "abs", "not", "truth"]
+SingleKind = Literal["-", "abs", "not", "truth", "lowest_so_far", "highest_so_far"]
 WindowKind = Literal["rate", "mean", "lowest", "highest", "hold", "recently"]
 
 
@@ -56,7 +56,7 @@ class Scaled:
 
 @dataclass(frozen=True, slots=True)
 class Single:
-    """One operand: sign, absolute value, `not`, or `truth` (anything but 0 is true)."""
+    """One operand: sign, absolute value, `not`, `truth` (anything but 0 is true), the extreme since the first tick."""
 
     kind: SingleKind
     operand: Plan

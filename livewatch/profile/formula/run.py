@@ -17,7 +17,19 @@ import numpy as np
 from numpy.typing import NDArray
 
 from livewatch.profile.formula.plan import Choice, Constant, Input, Pair, Plan, Scaled, Single, Window
-from livewatch.profile.formula.windows import Column, Hold, Logic, Look, Past, highest, lowest, mean, rate, recently
+from livewatch.profile.formula.windows import (
+    Column,
+    Hold,
+    Logic,
+    Look,
+    Past,
+    SoFar,
+    highest,
+    lowest,
+    mean,
+    rate,
+    recently,
+)
 
 __all__ = ["FormulaRun", "Program"]
 
@@ -155,6 +167,9 @@ class Program:
                 return self._add(plan, _Step(_truth, (self.number(self._place(operand)),)), True)
             case Single("not", operand):
                 return self._add(plan, _Step(_not, (self.logic(self._place(operand)),)), True)
+            case Single("lowest_so_far" | "highest_so_far" as kind, operand):
+                column = self._add(("whole", place := self._place(operand)), _Step(self._whole, (self.number(place),)))
+                return self._add(plan, _Step(SoFar(np.fmin if kind == "lowest_so_far" else np.fmax), (column,)))
             case Single(kind, operand):
                 return self._add(plan, _Step(_SINGLES[kind], (self.number(self._place(operand)),)))
             case Pair("and" | "or" as kind, left, right):

@@ -36,6 +36,8 @@ FUNCTIONS: dict[str, tuple[int, int]] = {
     "highest": (2, 2),
     "hold": (2, 2),
     "recently": (2, 2),
+    "lowest_so_far": (1, 1),
+    "highest_so_far": (1, 1),
 }
 """Every function, with the fewest and the most arguments it takes."""
 

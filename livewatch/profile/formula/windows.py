@@ -10,7 +10,8 @@ Rules for unknown ticks:
 * mean, lowest, highest: of the known ticks when at least half of the window is known, otherwise unknown;
 * recently: true when any tick was true; false when all were false; otherwise unknown;
 * rate: unknown when either end is;
-* hold: the last known value, while it is at most w ticks old.
+* hold: the last known value, while it is at most w ticks old;
+* lowest and highest so far: of the known ticks since the first; unknown until there is one.
 """
 
 from __future__ import annotations
@@ -20,7 +21,7 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Column", "Hold", "Logic", "Look", "Past", "highest", "lowest", "mean", "rate", "recently"]
+__all__ = ["Column", "Hold", "Logic", "Look", "Past", "SoFar", "highest", "lowest", "mean", "rate", "recently"]
 
 Column = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -170,3 +171,19 @@ class Hold:
         age = np.where(here, position - last, self._age + 1 + position)
         self._value, self._age = float(value[-1]), min(int(age[-1]), self._ticks + 1)
         return np.where(age <= self._ticks, value, np.nan)
+
+
+class SoFar:
+    """The lowest or the highest known value since the first tick: `combine` is np.fmin or np.fmax."""
+
+    def __init__(self, combine: np.ufunc) -> None:
+        self._combine = combine
+        self._value = np.nan
+
+    def __call__(self, column: Column) -> Column:
+        if not len(column):
+            return column
+        # + 0.0 because the sign of the smaller of two zeros is left open
+        found: Column = self._combine.accumulate(np.concatenate(([self._value], column)))[1:] + 0.0
+        self._value = float(found[-1])
+        return found
