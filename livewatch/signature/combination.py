@@ -11,7 +11,7 @@ second one. The search adds one cause at a time to the best sets so far; it neve
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import exp, inf, log
 
 import numpy as np
@@ -110,9 +110,8 @@ class Search:
         total = log_sum([float(gain[k]) for k, _ in of])
         return [(variant, exp(float(gain[k]) - total), float(size[k])) for k, variant in of]
 
-    def fit(self, variants: Sequence[Variant], start: Sequence[float], bonus: float = 0.0) -> Combination | None:
-        """The sizes that fit best together; None where one of them comes to nothing. `bonus`: logarithm of what other
-        shapes of the same causes add."""
+    def fit(self, variants: Sequence[Variant], start: Sequence[float]) -> Combination | None:
+        """The sizes that fit best together; None where one of them comes to nothing."""
         effects = [variant.effect for variant in variants]
         count = len(effects)
         precision = np.concatenate(
@@ -144,7 +143,7 @@ class Search:
         evidence = 0.5 * (self._whitened.square - float(left @ left))
         evidence -= 0.5 * float(precision[:count] @ (size * size)) + 0.5 * float(precision[count:] @ (bends * bends))
         evidence += 0.5 * float(np.log(precision).sum()) - 0.5 * float(np.linalg.slogdet(curvature)[1])
-        evidence += log(2.0) * int((low == 0.0).sum()) + bonus
+        evidence += log(2.0) * int((low == 0.0).sum())
         deviation = np.sqrt(np.diag(np.linalg.inv(curvature))[:count])
         evidence += sum(variant.weight for variant in variants)
         score = evidence + sum(self._prior[variant.cause] for variant in variants)
@@ -166,13 +165,15 @@ class Search:
             promise = promises[cause]
             if promise + self._prior[cause] < least or base.causes | {cause} in found:
                 continue
-            # What is only about right is fitted in full for the two best shapes.
-            for k in sorted(places, key=lambda k: -float(gain[k]))[: 1 if len(places) == 1 else 2]:
-                fitted = self.fit(
-                    (*base.variants, self._tried[k]), (*base.sizes, float(size[k])), already + promise - float(gain[k])
-                )
-                if fitted is not None:
-                    new.append(fitted)
+            # What is only about right is fitted in full for the two best shapes; the others add their share.
+            best = sorted(places, key=lambda k: -float(gain[k]))[:2]
+            starts = {k: ((*base.variants, self._tried[k]), (*base.sizes, float(size[k]))) for k in best}
+            fits = [fitted for k in best if (fitted := self.fit(*starts[k])) is not None]
+            if fits:
+                others = already + promise - log_sum([float(gain[k]) for k in best])
+                more = log_sum([one.evidence for one in fits]) + others
+                one = max(fits, key=lambda one: one.evidence)
+                new.append(replace(one, evidence=more, score=one.score + more - one.evidence))
         return new
 
     def _bare(self, base: Combination) -> float:

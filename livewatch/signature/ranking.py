@@ -133,11 +133,12 @@ def _explanations(seen: Observations, maker: PointMaker, leak: float) -> list[_S
     for number, shift in enumerate(shifts):
         y = seen.y - shift * need
         plain = unshifted.of(y) if shift else unshifted
+        # By the computer's own fuel rate, where it gives one, the first is more or less probable.
+        odds = seen.corrected if number == 0 and len(shifts) > 1 else 0.0
         first = Search(plain, tried, flow, prior).run(most=1)[0]
         rough = _roughness(first, tried, seen)
         whitened = Whitened(y, seen.covariance + np.diag(rough * rough))
-        # By the computer's own fuel rate, where it gives one, the first is more or less probable.
-        level = whitened.log_likelihood() + (seen.corrected if number == 0 and len(shifts) > 1 else 0.0)
+        level = whitened.log_likelihood() + odds
         search = Search(whitened, tried, flow, prior)
         found += [_Set(one, one.score + level, shift, search, plain) for one in search.run()]
     return sorted(found, key=lambda one: (-one.score, sorted(one.combination.causes)))
@@ -154,11 +155,14 @@ def _roughness(first: Combination, tried: Sequence[Variant], seen: Observations)
     if HYPOTHESES[variant.cause].family != "air leak":
         return rough
     whole = np.abs(next(v for v in tried if v.cause == variant.cause and v.unknown >= 0.0).effect.mean(size))
+    since = np.ones(len(seen), np.int64)
     if variant.unknown < 0.0:
-        began = seen.regions.stretch[seen.row] + int(variant.unknown)
-        rough = np.where((began == -1) | (began == 0), np.maximum(rough, BEGINNING * whole), rough)
+        since = began = seen.regions.stretch[seen.row] + int(variant.unknown)
+        if (began > 0).any():
+            # What came after shows it whole.
+            rough = np.where((began == -1) | (began == 0), np.maximum(rough, BEGINNING * whole), rough)
     across = np.abs(np.nan_to_num(seen.of("boost") - seen.of("outside")))
-    if variant.cause == "pressure_leak" and (across > PRESSURE_ERROR).any():
+    if variant.cause == "pressure_leak" and ((across > PRESSURE_ERROR) & (since > 0)).any():
         air_side = (seen.kind != "supply") & (seen.kind != "idle") & (across > 0.0) & (across <= PRESSURE_ERROR)
         rough = np.where(air_side, np.maximum(rough, BEGINNING * float(whole.max(initial=0.0))), rough)
     return rough

@@ -36,6 +36,9 @@ LESSER = 0.015
 pulls of simulated cars."""
 FEW = 0.012
 """What one visit alone may be wrong by: something that the test for settled data did not see."""
+FAR, FAR_KNOWN = 0.22, 0.2
+"""Need (logarithm) beyond which no trim follows it, and the share of what is beyond by which it may be off: then the
+mixture is far from the commanded one, where lambda sensors are coarse and not all of it burns; common practice."""
 IDLE_CORRECTION = 0.11
 """Share of idle air that its correction may be away from 0 on an engine in order; common practice."""
 OUTLIER = 0.12
@@ -79,7 +82,9 @@ def gather(regions: Regions, maker: PointMaker, baseline: Baseline | None) -> Ob
                 rows.append(place)
                 kinds.append(name)
                 values.append(float(mean[f"log_{name}"][place] - against.get(name, usual)[place]))
-                noise.append(scatter / known + (FEW / known) ** 2 + 1.5e-3**2 + LESSER**2 * bool(regions.lesser[place]))
+                coarse = FAR_KNOWN * max(0.0, abs(values[-1]) - FAR)
+                noise.append(scatter / known + (FEW / known) ** 2 + 1.5e-3**2 + coarse**2)
+                noise[-1] += LESSER**2 * bool(regions.lesser[place])
     if maker.metered:
         shape = np.log(maker.efficiency * usual_efficiency_shape(mean["speed"]))
         expected = against.get("ratio", shape)
