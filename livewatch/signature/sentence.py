@@ -34,8 +34,14 @@ def sentence_of(verdict: Verdict, named: Callable[[Cause], str] = _sized) -> str
     if verdict.doubted is not None:
         first = f"{verdict.doubted.channel} does not make sense in its unit; put the profile right first."
         return " ".join([first, *_alarmed(verdict.systems)])
-    parts = [*_wrong(verdict, named), *_alarmed(verdict.systems), *_open(verdict)]
+    parts = [*_left_out(verdict, named), *_wrong(verdict, named), *_alarmed(verdict.systems), *_open(verdict)]
     return " ".join(part for part in parts if part)
+
+
+def _left_out(verdict: Verdict, named: Callable[[Cause], str]) -> Iterator[str]:
+    for one in verdict.left_out:
+        name = one.channel.replace("_", " ")
+        yield f"{name} cannot be true." if named is not _sized else f"Judged without {name}: {one.problem}."
 
 
 def _wrong(verdict: Verdict, named: Callable[[Cause], str]) -> Iterator[str]:
@@ -78,7 +84,9 @@ def _open(verdict: Verdict) -> Iterator[str]:
     unseen = [one for one in verdict.systems if one.word in ("unproven", "not seen")]
     right = [what for one in verdict.systems if one.word in ("fits", "unproven") for what in one.right]
     if not unseen:
-        if verdict.word == "fits":
+        if verdict.left_out and verdict.word == "unproven" and verdict.leading is None:
+            yield "Without it, everyday adaptation explains everything that was seen."
+        elif verdict.word == "fits":
             yield "Everyday adaptation explains everything that was seen, and every system was seen."
         elif verdict.word == "unproven" and verdict.leading is not None:
             yield f"Within everyday adaptation, but most likely {verdict.leading.title}."

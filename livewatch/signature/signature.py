@@ -11,7 +11,6 @@ What was observed counts by whole seconds of data time; `finish` takes the rest.
 from __future__ import annotations
 
 import copy
-from collections import deque
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from math import exp, isnan, nan
@@ -21,33 +20,30 @@ import numpy as np
 from livewatch.data.events import AlarmChanged, Event
 from livewatch.data.samples import Quality
 from livewatch.data.ticks import TickBatch
-from livewatch.profile.model import Profile
+from livewatch.profile.model import Alarm, Profile
 from livewatch.signature.cause import NEED_SURELY, Cause, describe
 from livewatch.signature.causes.facts import Facts, facts_of
 from livewatch.signature.causes.hypothesis import Grounds
 from livewatch.signature.estimates import SIGMAS, Estimate, mapped
-from livewatch.signature.evidence.authority import AuthorityUse, AuthorityWatch
+from livewatch.signature.evidence.authority import AuthorityUse
 from livewatch.signature.evidence.baseline import Baseline
 from livewatch.signature.evidence.boost_figures import boost_figures
-from livewatch.signature.evidence.boost_response import Response
 from livewatch.signature.evidence.coverage import Coverage, cover
-from livewatch.signature.evidence.evidence import KEPT, Evidence
+from livewatch.signature.evidence.evidence import KEPT
 from livewatch.signature.evidence.gathering import ethanol_of, gather
 from livewatch.signature.evidence.mix_ups import MixUp, MixUpWatch
 from livewatch.signature.evidence.observations import Observations
-from livewatch.signature.evidence.pulls import MOST_PULLS, Pull, PullFinder, pull_event
-from livewatch.signature.evidence.readings import BLOCK, HISTORY, LOOK_TIME, Reader, Readings
-from livewatch.signature.evidence.settled import FIELDS, PointMaker
+from livewatch.signature.evidence.pulls import pull_event
+from livewatch.signature.evidence.readings import BLOCK, HISTORY, LOOK_TIME, PIECE, Reader, Readings
 from livewatch.signature.finding import Finding
 from livewatch.signature.fitted_points import points_of
+from livewatch.signature.gathered import Gathered, unusable_with
 from livewatch.signature.ranking import Ranking, rank
 from livewatch.signature.unknowable import assumed, missing
 from livewatch.signature.verdict import Witness, decide
 
 __all__ = ["Signature"]
 
-OVERBOOST = 12.0
-"""kPa above command at which a fuel cut in a pull is taken for one against overboost."""
 SLOW = 0.25
 """s between samples from which transients are missed."""
 TIME_TO_COME = 5_000_000_000
@@ -71,19 +67,12 @@ class Signature:
     def __init__(self, profile: Profile, baseline: Baseline | None = None) -> None:
         self.profile = profile
         self.baseline = baseline
-        self._maker = PointMaker(profile)
         self._reader = Reader(profile)
-        self._evidence = Evidence(self._maker.displacement)
-        self._lesser = Evidence(self._maker.displacement)
-        self._authority = AuthorityWatch(profile, self._maker.displacement)
-        self._pulls = PullFinder(self._maker.boosted, self._maker.pedal)
-        self._mix_ups = MixUpWatch(self._reader.names)
-        self._kept: deque[Pull] = deque(maxlen=MOST_PULLS)
-        self._own_alarms = frozenset(alarm.name for alarm in profile.alarms if alarm.signature)
+        self._gathered = Gathered(profile)
+        self._mix_ups = MixUpWatch(self._reader.names, self._gathered.maker)
+        self._left_out: frozenset[str] = frozenset()
+        self._own_alarms = {alarm.name: _read_by(profile, alarm) for alarm in profile.alarms if alarm.signature}
         self._alarmed: list[str] = []
-        wanted = profile.engine is not None and profile.engine.wanted_boost is not None
-        self._boost_known = wanted or any(one.name == "commanded_boost_pressure" for one in profile.channels)
-        self._cuts = 0
         self._slow_looks = 0
         self._looks = 0
         self._last: tuple[int, int] = (0, 0)
@@ -106,11 +95,8 @@ class Signature:
         """The drive is over; gives a pull that was still going on, at the last tick."""
         events: list[Event] = [event for readings in self._reader.finish() for event in self._look(readings)]
         time, utc = self._last
-        self._evidence.finish()
-        self._lesser.finish()
         self._said = None
-        for pull, _ in self._pulls.finish(time // LOOK_TIME):
-            events.append(self._keep(pull, time, utc))
+        events += [pull_event(pull, time, utc) for pull, _ in self._gathered.finish(time // LOOK_TIME)]
         return [replace(event, time=time, utc=utc) for event in events]
 
     def finding(self) -> Finding:
@@ -123,12 +109,14 @@ class Signature:
         """The same as it stands, for another thread to ask while this one goes on; takes a millisecond."""
         profile = self.profile
         # What never changes is shared.
-        shared = (profile, *profile.channels, *profile.alarms, profile.engine, self.baseline, self._said, *self._kept)
+        pulls = self._gathered.kept
+        shared = (profile, *profile.channels, *profile.alarms, profile.engine, self.baseline, self._said, *pulls)
         return copy.deepcopy(self, {id(one): one for one in shared if one is not None})
 
     def as_baseline(self) -> Baseline:
         """This drive as a baseline, taken to be on matching parts."""
-        state = self._evidence.totals()
+        gathered = self._gathered
+        state = gathered.evidence.totals()
         mean = {}
         for name in ("need_1", "need_2", "ratio"):
             place = KEPT.index(f"log_{name}")
@@ -136,7 +124,7 @@ class Signature:
                 table = state.sum[..., place] / state.count[..., place]
             if not np.isnan(table).all():
                 mean[name] = table
-        responses = self._responses()
+        responses = gathered.responses()
         over = [r.overshoot_share for r in responses if r.reached]
         duty = [r.mean_duty for r in responses if r.reached and r.mean_duty == r.mean_duty]
         return Baseline(
@@ -146,32 +134,29 @@ class Signature:
             float(np.median(duty)) if duty else nan,
             len(responses),
             int(state.visits.sum()),
-            ethanol_of(self._evidence.regions()),
+            ethanol_of(gathered.evidence.regions()),
         )
 
     def _look(self, readings: Readings) -> Iterator[Event]:
         self._said = None
-        points = self._maker.points(readings)
-        self._evidence.add(points)
-        self._lesser.add(points, points.lesser)
-        self._authority.observe(readings, points.field[FIELDS.index("air")])
         self._mix_ups.observe(readings)
         slow = readings.interval[HISTORY:] > SLOW
         self._slow_looks += int(slow.sum())
         self._looks += len(slow)
-        for pull, look in self._pulls.observe(readings):
+        for pull, look in self._gathered.add(readings):
             # Told with the last look of its second, which is when it is known whatever the cutting.
             at = min((look // BLOCK + 1) * BLOCK - 1, readings.first + len(readings) - 1)
-            yield self._keep(pull, at * LOOK_TIME, int(readings.utc[at - readings.first]))
+            yield pull_event(pull, at * LOOK_TIME, int(readings.utc[at - readings.first]))
+        if (readings.first + len(readings)) % PIECE == 0:
+            self._leave_out()
 
-    def _keep(self, pull: Pull, time: int, utc: int) -> Event:
-        self._kept.append(pull)
-        if pull.fuel_cut and pull.response is not None and pull.response.overshoot > OVERBOOST:
-            self._cuts += 1
-        return pull_event(pull, time, utc)
-
-    def _responses(self) -> list[Response]:
-        return [pull.response for pull in self._kept if pull.response is not None]
+    def _leave_out(self) -> None:
+        """Go on without the channels that cannot be true, and with those that turned out to be."""
+        out = unusable_with({one.channel for one in self._mix_ups.found()})
+        if out != self._left_out:
+            self._left_out = out
+            self._reader.leave_out(out)
+            self._gathered = self._gathered.without(self.profile, out)
 
     def _unseen(self) -> list[str]:
         """Channels that had time to come and never did."""
@@ -181,26 +166,25 @@ class Signature:
         return [self.profile.channels[row].name for row in never.tolist()]
 
     def _find(self) -> Finding:
-        maker = self._maker
-        lesser = self._lesser.regions()
-        seen = gather(self._evidence.regions().beside(lesser), maker, self.baseline)
-        responses = self._responses()
+        gathered, maker = self._gathered, self._gathered.maker
+        seen = gather(gathered.evidence.regions().beside(gathered.lesser.regions()), maker, self.baseline)
+        responses = gathered.responses()
         usual = (self.baseline.overshoot, self.baseline.duty) if self.baseline else (nan, nan)
-        figures = boost_figures(responses, self._cuts, usual)
+        figures = boost_figures(responses, gathered.cuts, usual)
         ranking = rank(seen, maker, figures)
         wrong = bool(ranking.chosen) and ranking.families.get("none", 0.0) < 0.1
         coverage = cover(
-            self._evidence.map(),
+            gathered.evidence.map(),
             maker.displacement,
             LOADED if wrong else (),
-            maker.boosted and self._boost_known and len(responses) < PULLS_ENOUGH,
-            self._lesser.map(),
+            maker.boosted and gathered.boost_known and len(responses) < PULLS_ENOUGH,
+            gathered.lesser.map(),
             maker.turbo,
         )
         facts = facts_of(seen, coverage, figures, maker.efficiency_spread, maker.metered)
         causes = self._causes(ranking, Grounds(seen, maker, responses), facts, coverage)
         mixed = tuple(self._mix_ups.found())
-        authority = self._authority.uses()
+        authority = gathered.authority.uses()
         slow = self._looks > 0 and self._slow_looks > 0.5 * self._looks
         witness = self._witness(seen, causes, coverage, authority, mixed, wrong)
         return Finding(
@@ -208,14 +192,14 @@ class Signature:
             causes,
             ranking.families if causes else {},
             authority,
-            tuple(self._kept),
-            self._pulls.count,
+            tuple(gathered.kept),
+            gathered.pulls.count,
             coverage,
-            tuple(missing(self.profile, slow, self._unseen())),
+            tuple(missing(self.profile, slow, [*self._unseen(), *self._left_out])),
             tuple(assumed(self.profile)),
             mixed,
             None if self.baseline is None else self.baseline.profile,
-            self._evidence.settled_looks * LOOK_TIME / 1e9,
+            gathered.evidence.settled_looks * LOOK_TIME / 1e9,
             _need(seen),
             points_of(seen, [ranking[cause.name] for cause in causes if cause.established]),
         )
@@ -239,7 +223,7 @@ class Signature:
         mixed: Sequence[MixUp],
         spared: bool,
     ) -> Witness:
-        maker, high = self._maker, coverage.groups[-1].flow[0]
+        gathered, maker, high = self._gathered, self._gathered.maker, coverage.groups[-1].flow[0]
         pressure = (seen.kind == "supply") & (seen.of("air") > high)
         rail = {"fuel_rail_pressure", "fuel_rail_gauge_pressure"} & maker.there
         return Witness(
@@ -247,16 +231,30 @@ class Signature:
             coverage,
             authority,
             mixed,
-            tuple(self._alarmed),
+            self._left_out,
+            tuple(name for name in self._alarmed if not self._own_alarms[name] & self._left_out),
             maker.boosted,
-            self._boost_known,
-            len(self._responses()),
+            gathered.boost_known,
+            len(gathered.responses()),
             bool(rail) and "commanded_fuel_rail_pressure" in maker.there,
             bool(pressure.any()),
             "lambda_1" in maker.there,
             spared,
-            sum(group.visits for group in coverage.groups) >= LEAST_VISITS or len(self._kept) >= PULLS_TELL,
+            sum(group.visits for group in coverage.groups) >= LEAST_VISITS or len(gathered.kept) >= PULLS_TELL,
         )
+
+
+def _read_by(profile: Profile, alarm: Alarm) -> frozenset[str]:
+    """Names of the channels that an alarm goes by, those its computed channels are made of included."""
+    made = {one.name: one.formula.inputs for one in profile.channels if one.formula is not None}
+    read: set[str] = set()
+    waiting = list(alarm.evidence)
+    while waiting:
+        name = waiting.pop()
+        if name not in read:
+            read.add(name)
+            waiting += made.get(name, ())
+    return frozenset(read)
 
 
 def _need(seen: Observations) -> Estimate:

@@ -9,7 +9,7 @@ since every word goes through `_at_best`.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass, replace
 from math import isnan
 from typing import Any, Literal
@@ -86,8 +86,8 @@ class SystemVerdict:
 @dataclass(frozen=True, slots=True)
 class Verdict:
     """The word for the whole car, that of every system, and the causes that are established, most dangerous first.
-    `doubted` is a channel that cannot be true, because of which nothing is judged; `leading` the cause that stands out
-    where none is established."""
+    `doubted` is a channel that cannot be true, because of which nothing is judged; `left_out` are those that could be
+    left out; `leading` the cause that stands out where none is established."""
 
     word: Word
     systems: tuple[SystemVerdict, ...]
@@ -95,6 +95,7 @@ class Verdict:
     doubted: MixUp | None = None
     leading: Cause | None = None
     settled_enough: bool = True
+    left_out: tuple[MixUp, ...] = ()
 
     @property
     def lacking(self) -> tuple[str, ...]:
@@ -108,6 +109,7 @@ class Witness:
 
     Attributes:
         causes: as judged, the established ones marked.
+        mix_ups: channels that cannot be true; `left_out` the names of those without which was judged.
         alarms: names of the critical alarms that were raised on good channels.
         boosted: whether the engine has boost control; `pulls` with boost asked for, and what is `missing` to see it.
         pressure_seen, lean_seen: whether fuel pressure, or lambda in open loop, was seen at high fuel flow.
@@ -120,6 +122,7 @@ class Witness:
     coverage: Coverage
     authority: Sequence[AuthorityUse]
     mix_ups: Sequence[MixUp]
+    left_out: Collection[str]
     alarms: Sequence[str]
     boosted: bool
     boost_known: bool
@@ -137,7 +140,8 @@ def decide(seen: Witness) -> Verdict:
     likely = [c for c in seen.causes if c.name != "everyday" and c.probability > LIKELY]
     leading = next((c for c in likely if not c.established), None)
     systems = tuple(_at_best(seen, one, established, leading) for one in _systems(seen, established))
-    doubted = [one for one in seen.mix_ups if any(part in one.channel for part in _UNTRUSTED)]
+    wrong = [one for one in seen.mix_ups if any(part in one.channel for part in _UNTRUSTED)]
+    doubted = [one for one in wrong if one.channel not in seen.left_out]
     settled = any(group.seconds > 0.0 for group in seen.coverage.groups) or seen.pulls > 0
     if doubted:
         systems = tuple(replace(one, word="unproven" if one.word == "fits" else one.word) for one in systems)
@@ -146,8 +150,10 @@ def decide(seen: Witness) -> Verdict:
         return Verdict(word, systems, (), doubted[0], leading, settled)
     words = {one.word for one in systems}
     worst = next(word for word in _WORST if word in words)
-    whole: Word = "unproven" if worst == "not seen" else worst
-    return Verdict(whole, systems, established, None, leading, settled)
+    # What only a channel that is not believed could have shown was not seen.
+    whole: Word = "unproven" if worst == "not seen" or (worst == "fits" and wrong) else worst
+    left_out = tuple(one for one in seen.mix_ups if one.channel in seen.left_out)
+    return Verdict(whole, systems, established, None, leading, settled, left_out)
 
 
 def _at_best(seen: Witness, one: SystemVerdict, established: Sequence[Cause], leading: Cause | None) -> SystemVerdict:

@@ -10,6 +10,7 @@ import pytest
 from livewatch.data.samples import Quality
 from livewatch.diagnosis.page import page
 from livewatch.signature import Signature
+from livewatch.signature.gathered import unusable_with
 
 
 def said_of(lab: Any, change: Any, fault: Any = None) -> Any:
@@ -33,7 +34,7 @@ def said_of(lab: Any, change: Any, fault: Any = None) -> Any:
         ("engine_speed", lambda c: c / 60.0, "turns a second"),
     ],
 )
-def test_mixed_up_units_are_noticed_from_the_values_and_no_verdict_is_given(
+def test_mixed_up_units_are_noticed_from_the_values_and_nothing_is_found_to_fit(
     lab: Any, name: str, change: Any, words: str
 ) -> None:
     def apply(arrays: dict[str, np.ndarray]) -> None:
@@ -44,6 +45,35 @@ def test_mixed_up_units_are_noticed_from_the_values_and_no_verdict_is_given(
     assert words in found[name]
     assert said.verdict.word == "unproven"
     assert name in page(said)
+
+
+@pytest.mark.parametrize(
+    ("name", "value"), [("commanded_lambda", 0.0), ("boost_pressure", 101.0), ("injector_pulse_width", 3.0)]
+)
+def test_a_channel_that_cannot_be_true_is_named_first_and_judged_without(lab: Any, name: str, value: float) -> None:
+    """Injectors that deliver 18 % less: need of 1 / 0.82 (check value) is found without the channel, too."""
+    arrays = lab.Bench().tour(lab.Fault(delivered=lambda point, pulse: 0.82), rounds=4).arrays()
+    arrays[name][:] = value
+    said = lab.judged(arrays).finding()
+    assert said.mixed_up[0].channel == name
+    assert said.sentence.startswith(f"Judged without {name.replace('_', ' ')}:")
+    assert said.verdict.word == "misfit"
+    assert said.need.value == pytest.approx(100.0 * (1.0 / 0.82 - 1.0), abs=1.5)
+
+
+def test_either_trim_is_worth_nothing_without_the_other() -> None:
+    both = {"short_term_fuel_trim_2", "long_term_fuel_trim_2"}
+    assert unusable_with({"long_term_fuel_trim_2"}) == both
+    assert unusable_with({"short_term_fuel_trim_2", "lambda_1"}) == both | {"lambda_1"}
+    assert unusable_with(()) == frozenset()
+
+
+def test_a_meter_that_reads_3_6_times_what_the_cylinders_hold_is_taken_for_kg_an_hour(lab: Any) -> None:
+    def apply(arrays: dict[str, np.ndarray]) -> None:
+        arrays["mass_air_flow"] = 3.6 * arrays["mass_air_flow"]
+
+    found = {one.channel: one.problem for one in said_of(lab, apply).mixed_up}
+    assert "kg/h" in found["mass_air_flow"]
 
 
 def test_gauge_pressure_before_the_throttle_is_noticed(lab: Any) -> None:

@@ -34,7 +34,7 @@ def test_no_drive_fits_beside_an_unexplained_critical_alarm_or_with_a_system_tha
     )
     coverage = Coverage(groups, 0.5, (), "Drive on.")
     verdict = decide(
-        Witness((), coverage, (), (), alarms, boosted, known, pulls, rail, rail and seen[3], sensor, False, True)
+        Witness((), coverage, (), (), (), alarms, boosted, known, pulls, rail, rail and seen[3], sensor, False, True)
     )
     sentence = sentence_of(verdict)
     assert sentence
@@ -73,16 +73,59 @@ def test_a_pedal_that_rests_at_16_and_ends_at_55_per_cent_is_down_at_55() -> Non
     pedal = np.array([16.0, 16.0, 30.0, 55.0, 55.0, 16.0])
     load = np.array([20.0, 20.0, 60.0, 99.0, 99.0, 20.0])
     unknown = np.full(6, np.nan)
-    travel = Travel("accelerator_pedal_position", True)
+    travel = Travel("accelerator_pedal_position", None)
     columns = {
         "accelerator_pedal_position": pedal, "engine_load": load, "manifold_pressure": unknown,
         "barometric_pressure": unknown, "engine_speed": np.full(6, 3000.0),
     }  # fmt: skip
     whole = travel.observe(columns)
     assert whole.tolist()[3:] == [1.0, 1.0, 0.0]
-    pieces = Travel("accelerator_pedal_position", True)
+    pieces = Travel("accelerator_pedal_position", None)
     parts = [pieces.observe({name: column[k : k + 1] for name, column in columns.items()}) for k in range(6)]
     assert np.concatenate(parts).tolist() == whole.tolist(), "the same for any cutting"
+
+
+ECONOMY = (
+    "profile: 1\nname: x\nengine: {{displacement: 1.2 L, cylinders: 3, induction: naturally_aspirated, "
+    "air_metering: speed_density{0}}}\nchannels: {{engine_speed: {{unit: rpm}}, engine_load: {{unit: '%'}}, "
+    "accelerator_pedal_position: {{unit: '%'}}, oxygen_sensor_voltage_1: {{unit: V}}, "
+    "coolant_temperature: {{unit: degC}}}}\n"
+)
+
+
+@pytest.mark.parametrize("said", ["", ", pedal_travel: 15 % .. 55 %"])
+def test_full_load_is_told_by_the_own_way_of_a_pedal_that_ends_at_55_per_cent(said: str) -> None:
+    profile = load_profile_text(ECONOMY.format(said), "x.yaml", None)
+    n = 300
+    value = np.full((len(profile.channels), n), np.nan)
+    down = (np.arange(n) >= 100) & (np.arange(n) < 200)
+    for name, driven in (
+        ("engine_speed", np.full(n, 3000.0)), ("engine_load", np.where(down, 99.0, 40.0)),
+        ("accelerator_pedal_position", np.where(down, 55.0, 15.0)),
+    ):  # fmt: skip
+        value[profile.index[name]] = driven
+    for row, channel in enumerate(profile.channels):
+        if channel.formula is not None:
+            value[row] = channel.formula.start(profile.index, profile.period).evaluate(value, 0)
+    full = value[profile.index["full_load"]]
+    assert np.flatnonzero(full == 1.0).tolist() == list(range(149, 200)), "half a second after the pedal was down"
+    assert not (full[200:] == 1.0).any()
+
+
+@pytest.mark.parametrize("ends", ["55 % .. 15 %", "15 % .. 20 %", "15 % .. 120 %", "15 .. 55"])
+def test_a_pedal_without_a_way_is_refused(ends: str) -> None:
+    with pytest.raises(MistakesError):
+        load_profile_text(ECONOMY.format(f", pedal_travel: {ends}"), "x.yaml", None)
+
+
+def test_the_way_of_a_pedal_reads_back() -> None:
+    profile = load_profile_text(
+        ECONOMY.format(", pedal_travel: 15 % .. 55 %, throttle_travel: 12 % .. 84 %"), "x", None
+    )
+    again = load_profile_text(profile.text, "y.yaml", None)
+    assert again.engine == profile.engine
+    assert again.engine is not None
+    assert again.engine.travel == {"accelerator_pedal_position": (15.0, 55.0), "throttle_position": (12.0, 84.0)}
 
 
 BOOSTED = (

@@ -17,7 +17,7 @@ import numpy as np
 from livewatch.data.event_json import plain
 from livewatch.data.events import Peak, PullEnded
 from livewatch.signature.evidence.boost_response import Response, response_of
-from livewatch.signature.evidence.readings import HISTORY, LOOK_TIME, PEDAL_TRAVEL, Column, Mask, Readings
+from livewatch.signature.evidence.readings import HISTORY, LOOK_TIME, NO_COMMAND, PEDAL_TRAVEL, Column, Mask, Readings
 from livewatch.signature.evidence.settled import FULL_PEDAL, FULL_THROTTLE
 
 __all__ = ["MOST_PULLS", "Pull", "PullFinder", "pull_event"]
@@ -104,6 +104,10 @@ class PullFinder:
         self._start = 0
         self.count = 0
 
+    def follow(self, boosted: bool, pedal: str) -> None:
+        """Go on by another pedal, or without boost: a channel turned out not to be true."""
+        self._boosted, self._pedal = boosted, pedal
+
     def observe(self, readings: Readings) -> Iterator[tuple[Pull, int]]:
         """The pulls that end in these readings, each with the index of the look at which it ended."""
         pedal = 100.0 * readings[PEDAL_TRAVEL]
@@ -176,7 +180,9 @@ def _ratios(column: dict[str, Column]) -> tuple[Column, Column]:
     before = np.concatenate((commanded[:1].repeat(3), commanded))[: len(commanded)]
     rail = column["fuel_rail_pressure"]
     rail = np.where(np.isnan(rail), column["fuel_rail_gauge_pressure"] + column["barometric_pressure"], rail)
-    return np.fmax(column["lambda_1"], column["lambda_2"]) / before, rail / column["commanded_fuel_rail_pressure"]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        ratio = np.fmax(column["lambda_1"], column["lambda_2"]) / np.where(before > NO_COMMAND, before, np.nan)
+        return ratio, rail / column["commanded_fuel_rail_pressure"]
 
 
 def _near(cut: Mask) -> Mask:

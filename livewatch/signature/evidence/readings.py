@@ -7,7 +7,7 @@ time alone, never on how the ticks were cut.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -19,7 +19,8 @@ from livewatch.profile.model import Profile, WantedBoost
 from livewatch.signature.evidence.travel import Travel
 
 __all__ = [
-    "BLOCK", "BLOCK_TIME", "CHANNELS", "HISTORY", "LOOK_TIME", "PEDAL_TRAVEL", "Column", "Mask", "Reader", "Readings",
+    "BLOCK", "BLOCK_TIME", "CHANNELS", "HISTORY", "LOOK_TIME", "NO_COMMAND", "PEDAL_TRAVEL", "PIECE", "Column", "Mask",
+    "Reader", "Readings",
 ]  # fmt: skip
 
 Column = NDArray[np.float64]
@@ -32,8 +33,12 @@ BLOCK = 10
 BLOCK_TIME = LOOK_TIME * BLOCK
 HISTORY = 40
 """Looks kept in front of every block."""
-MOST_BLOCKS = 120
-"""Blocks handled at once: bounds memory when a whole drive comes in one batch."""
+PIECE = 60 * BLOCK
+"""Looks of a minute. None are handled at once across its end, whatever the cutting: then what was learned in it is put
+to use. Bounds memory, too, when a whole drive comes in one batch."""
+NO_COMMAND = 0.4
+"""Lambda below which nothing burns (Heywood 1988, table 9.3, has rich limits above): a command that reads less, 0 above
+all, was not told."""
 
 CHANNELS: tuple[str, ...] = (
     "engine_speed", "vehicle_speed", "gear", "accelerator_pedal_position", "throttle_position", "manifold_pressure",
@@ -64,7 +69,8 @@ class Readings:
             share of the pedal's own way (of the throttle's without a pedal), 0 at rest and 1 at its end.
         interval: float64 (n,), s since the oldest of the fast channels was received: how coarse the data is in time.
         utc: int64 (n,), ns since the Unix epoch.
-        names, table: the channels that the profile has, and their values together, float64 (channels, n).
+        names, table: the channels that the profile has, and their values together, float64 (channels, n), those that
+            are left out included.
     """
 
     first: int
@@ -95,15 +101,22 @@ class Reader:
         self._index: Mapping[str, int] = {}
         self._rows: NDArray[np.intp] = np.zeros(0, np.intp)
         self._aged: NDArray[np.intp] = np.zeros(0, np.intp)
-        pedal = "accelerator_pedal_position" if "accelerator_pedal_position" in there else "throttle_position"
-        boosted = profile.engine is None or profile.engine.induction != "naturally_aspirated"
+        self._engine = profile.engine
         self._wanted = None if profile.engine is None else profile.engine.wanted_boost
-        self._travel = Travel(pedal, boosted)
+        self.leave_out(frozenset())
         # The history, then the looks that no block has taken yet; the last rows are the travel and the interval.
-        self._columns = np.full((len(self.names) + 2, HISTORY + MOST_BLOCKS * BLOCK), np.nan)
+        self._columns = np.full((len(self.names) + 2, HISTORY + PIECE), np.nan)
         self._utc = np.zeros(self._columns.shape[1], np.int64)
         self._filled = HISTORY
         self._next = 0
+
+    def leave_out(self, names: Collection[str]) -> None:
+        """From now on these channels are unknown, and no others."""
+        self._out = names
+        self._named = frozenset(self.names).difference(names)
+        pedals = ("accelerator_pedal_position", "throttle_position")
+        pedal = pedals[0] if pedals[0] in self._named else pedals[1]
+        self._travel = Travel(pedal, self._engine)
 
     def observe(self, ticks: TickBatch) -> Iterator[Readings]:
         """The blocks that these ticks complete."""
@@ -113,7 +126,7 @@ class Reader:
             self._aged = np.array([ticks.index[name] for name in _AGED if name in ticks.index], np.intp)
         at = -ticks.first % self._stride
         while at < len(ticks):
-            room = self._columns.shape[1] - self._filled
+            room = HISTORY + PIECE - self._next % PIECE - self._filled
             picked = slice(at, min(at + room * self._stride, len(ticks)), self._stride)
             at += room * self._stride
             self._pick(ticks, picked)
@@ -133,7 +146,7 @@ class Reader:
         known = dict(zip(self.names, value, strict=True))
         unknown = np.full(value.shape[1], np.nan)
         self._columns[-2, self._filled : stop] = self._travel.observe(
-            {name: known.get(name, unknown) for name in self._travel.needs}
+            {name: known[name] if name in self._named else unknown for name in self._travel.needs}
         )
         self._utc[self._filled : stop] = ticks.utc[picked]
         age = ticks.age[:, picked].take(self._aged, axis=0).astype(np.float64)
@@ -153,8 +166,9 @@ class Reader:
         unknown = np.full(stop, np.nan)
         for name in CHANNELS:
             value.setdefault(name, unknown)
+        value |= dict.fromkeys(self._out, unknown)
         value[PEDAL_TRAVEL] = table[-2]
-        if self._wanted is not None and "commanded_boost_pressure" not in self.names:
+        if self._wanted is not None and "commanded_boost_pressure" not in self._named:
             value["commanded_boost_pressure"] = _wanted(self._wanted, value)
         readings = Readings(self._next - HISTORY, value, table[-1], utc, self.names, table[:-2])
         self._next += looks

@@ -24,7 +24,7 @@ from livewatch.data.physics import (
 )
 from livewatch.profile.fuels import GASOLINE_DENSITY
 from livewatch.profile.model import Engine, Profile
-from livewatch.signature.evidence.readings import HISTORY, PEDAL_TRAVEL, Column, Mask, Readings
+from livewatch.signature.evidence.readings import HISTORY, NO_COMMAND, PEDAL_TRAVEL, Column, Mask, Readings
 
 __all__ = [
     "CLOSED_LOOP",
@@ -48,7 +48,10 @@ FIELDS: tuple[str, ...] = (
 CLOSED_LOOP = 2.0
 """Fuel system status of SAE J1979."""
 STILL = 8
-"""Looks without fast change before one counts; twice that, and more, for data that comes slowly."""
+"""Looks without fast change before one counts, of data that comes ten times a second."""
+SLOWER: tuple[tuple[float, int], ...] = ((0.15, 16), (0.6, 32))
+"""s between samples from which more looks have to be without fast change, and how many: what comes slowly hides a
+change for as long as two of its samples are apart."""
 AFTER_CUT = 25
 """Looks after a fuel cut until film, sensor and trims have recovered; common practice."""
 EXHAUST_DENSITY = 0.42
@@ -66,6 +69,8 @@ FULL_PEDAL, FULL_THROTTLE = 88.0, 80.0
 FULL_FOR, MOMENT_NEED = 8, 0.10
 """Looks at full load until what is measured belongs to it, and by how much need may change in half a second of it: then
 such a moment counts, a little. Common practice."""
+COMMANDED_ONE = 0.015
+"""How far commanded lambda may be from 1 to be taken for it."""
 WARM = 65.0
 """degC of coolant; common practice."""
 WARMER_INTAKE = 5.0
@@ -176,6 +181,7 @@ class PointMaker:
         now = np.arange(len(speed))
         then = np.maximum(now - back, 0)
         commanded = readings["commanded_lambda"]
+        commanded = np.where(commanded > NO_COMMAND, commanded, np.nan)
         status = readings["fuel_system_status"]
         closed = self._closed(status, pedal, speed)
         target = np.where(np.isnan(commanded), np.where(closed, 1.0, np.nan), commanded)
@@ -248,8 +254,10 @@ class PointMaker:
     def _cut(self, readings: Readings, speed: Column, pedal: Column) -> Column:
         """1 where the fuel is cut, or something reads as if it were."""
         with np.errstate(invalid="ignore"):
-            cut = readings["injector_pulse_width"] <= 0.01
-            cut |= (readings["lambda_1"] > 1.35) | (readings["lambda_2"] > 1.35)
+            pulse = readings["injector_pulse_width"]
+            cut = pulse <= 0.01
+            # Where the injectors are seen to work, such a lambda is a lean mixture.
+            cut |= ((readings["lambda_1"] > 1.35) | (readings["lambda_2"] > 1.35)) & np.isnan(pulse)
             cut |= (readings["fuel_system_status"] == 4.0) & (pedal < 3.0)
             cut |= speed < 400.0
         return cut.astype(np.float64)
@@ -283,10 +291,14 @@ class PointMaker:
 
     def _need(self, readings: Readings, bank: int, target: Column, closed: Mask, then: NDArray[np.int64]) -> Column:
         """need = (1 + short) (1 + long) measured / commanded. Without a wideband sensor the loop has to be closed, and
-        then lambda is 1, where a narrow-band sensor switches, even if something else is commanded near full load."""
+        then lambda is 1, where a narrow-band sensor switches, even if something else is commanded near full load. Where
+        neither sensor is seen, the loop may hold what is commanded: need is known at lambda 1 alone."""
         trims = self._trims(readings, bank)[then]
         if f"lambda_{bank}" not in self.there:
-            return np.where(closed, trims / target[then], np.nan)
+            known = closed
+            if f"oxygen_sensor_voltage_{bank}" not in self.there:
+                known = closed & (np.abs(target[then] - 1.0) < COMMANDED_ONE)
+            return np.where(known, trims / target[then], np.nan)
         measured = readings[f"lambda_{bank}"]
         return trims * measured / target[then]
 
@@ -313,6 +325,7 @@ class PointMaker:
         unseen = ~closed if "lambda_1" not in self.there else np.zeros(len(closed), np.bool_)
         good = (unseen | ~np.isnan(need)) & ~np.isnan(speed) & (air > 0.3)
         good &= np.isnan(coolant) | (coolant > WARM)
+        load = pressure if "manifold_pressure" in self.there else air
         if "lambda_1" not in self.there and "oxygen_sensor_voltage_1" in self.there:
             # A narrow-band sensor that does not switch says that the trim has not got there yet.
             # Both ways: once only is a loop on its way, with a trim that stood at its limit until now.
@@ -321,20 +334,23 @@ class PointMaker:
             fell = (volts < LEAN_VOLTS) & (highest(volts, SWITCHES // 2) > RICH_VOLTS)
             both = highest(np.array([rose, fell], np.float64), SWITCHES) > 0.0
             good &= unseen | both.all(axis=0)
+        if "lambda_1" not in self.there:
+            # Need is what the trims say, and they take their time.
             good &= unseen | (spread([need], SWITCHES)[1][0] < 0.07)
         purge = readings["purge_duty"]
         purging = np.where(np.isnan(purge), 0.0, (purge > 0.5).astype(np.float64))
         burned, pure = highest(np.array([cut, purging]), AFTER_CUT) == 0.0
         good &= burned
-        load = pressure if "manifold_pressure" in self.there else air
-        between = spread([need], 6)[1][0]
-        moment = good & (unseen | (between < MOMENT_NEED)) & (lowest(self._full(readings), FULL_FOR) > 0.0)
+        between, full = spread([need], 6)[1][0], self._full(readings)
+        moment = good & (unseen | (between < MOMENT_NEED)) & (lowest(full, FULL_FOR) > 0.0)
         good &= unseen | (between < 0.06)
         good &= self._still(speed, pedal, load, STILL)
-        # What comes slowly may hide a change for as long as two of its samples are apart.
-        slow = highest(readings.interval, 30) > 0.15
-        if slow.any():
-            good &= ~slow | self._still(speed, pedal, load, 2 * STILL)
+        interval = highest(readings.interval, 30)
+        for apart, looks in SLOWER:
+            slow = interval > apart
+            if slow.any():
+                good &= ~slow | self._still(speed, pedal, load, looks)
+                moment &= ~slow | (lowest(full, looks) > 0.0)
         settled = good & pure
         return settled, (good | moment) & ~settled
 
