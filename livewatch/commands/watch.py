@@ -16,6 +16,7 @@ from rich.text import Text
 from livewatch import Profile, Recorder, Run, SessionFolder, SourceError, UsageError, nearest, profile_for
 from livewatch.commands.asking import agree_to_poll, standard_profile_of
 from livewatch.commands.car_history import CarHistory
+from livewatch.commands.carrying_on import carry_on, session_to_carry_on
 from livewatch.commands.far import Far
 from livewatch.commands.line_display import LineDisplay
 from livewatch.commands.options import (
@@ -78,6 +79,12 @@ def _buses(options: tuple[str, ...], profile: Profile) -> list[LiveBus]:
 )
 @click.option("--list-buses", is_flag=True, help="Show the adapters found on this machine, and end.")
 @click.option("--poll", is_flag=True, help="Transmit the profile's polls (read-only requests). Off unless given.")
+@click.option(
+    "--carry-on/--anew",
+    "carry_on_wanted",
+    default=None,
+    help="Whether a session that was cut off is carried on; asked unless given.",
+)
 @click.option("--yes", is_flag=True, help="Do not ask before polling.")
 @click.option(
     "--for", "duration", metavar="TIME", callback=read_duration, help="End by itself after this long: 10 min."
@@ -120,6 +127,7 @@ class _Asked:
     from_mqtt: str | None
     list_buses: bool
     poll: bool
+    carry_on_wanted: bool | None
     yes: bool
     duration: int | None
     lines: bool
@@ -139,6 +147,7 @@ class _Asked:
             words += [] if value is None else [name, value]
         words += [word for option in self.bus_options for word in ("--bus", option)]
         words += ["--poll", "--yes"] * self.poll
+        words += [] if self.carry_on_wanted is None else ["--carry-on" if self.carry_on_wanted else "--anew"]
         words += [] if self.duration is None else ["--for", f"{self.duration / 1e6:.0f} ms"]
         words += ["--publish-frames"] * self.publish_frames + ["--allow-acknowledge"] * self.allow_acknowledge
         return [*words, "--out", str(self.out)]
@@ -162,10 +171,13 @@ def _watch(asked: _Asked, far: Far | None, profile: Profile, buses: list[LiveBus
     settings = settings_of(
         profile, asked.broker, asked.publish_frames, asked.allow_acknowledge, by_profile=far is None or not far.station
     )
+    before = None if far is not None else session_to_carry_on(asked.out, profile, asked.carry_on_wanted)
     sources = [*(bus.text for bus in buses), *([asked.from_mqtt] if asked.from_mqtt else [])]
     folder = SessionFolder.create(asked.out, profile, sources)
     recorder = Recorder(folder)
     run = Run(profile, recorder, history=History(profile))
+    if before is not None:
+        carry_on(before, run, recorder)
     live = LiveRun(run, buses, asked.poll, None if far is None else partial(far.received, run))
     history = CarHistory(asked.out, folder.path, profile.name, live.note) if asked.poll else None
     if history is not None:

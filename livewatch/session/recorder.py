@@ -96,7 +96,7 @@ class Recorder:
         names = [channel.name for channel in folder.profile().channels]
         self._rows = RowWriter(folder, names, part_bytes, keep_free)
         self._limit = queue_rows
-        self._may_wait = may_wait
+        self.may_wait = may_wait
         self._counts: Counter[str] = Counter()
         # Everything below is guarded by it. Rows are numbered from 1 in order: taken into the queue, settled (written
         # or given up), durable (on the disk itself), wanted durable by an alarm.
@@ -126,7 +126,7 @@ class Recorder:
         for follower in self.followers:
             follower.rows(batch)
         with self._state:
-            if self._may_wait:
+            if self.may_wait:
                 self._state.wait_for(lambda: self._has_room(batch) or bool(self._row_trouble) or self._closing)
             if self._closing or not self._has_room(batch):
                 self._counts["rows not recorded"] += len(batch)

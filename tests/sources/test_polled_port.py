@@ -6,8 +6,10 @@ from collections import Counter
 from collections.abc import Callable, Sequence
 from random import Random
 
+import numpy as np
 import pytest
 
+from livewatch.data.clock import Clock
 from livewatch.data.events import FaultCodesRead, FreezeFrameRead, IdentityRead, ReadinessRead
 from livewatch.data.frames import EXTENDED, SENT, FrameBatch
 from livewatch.data.messages import columns_of
@@ -278,7 +280,13 @@ def test_ten_hours_of_polling_leave_nothing_behind() -> None:
     size, first = size_of(talk.port), dict(talk.port.answered())
     talk.run(36_000.0 - 600.0)
     before = dict(talk.port.answered())
+    talk.keep = True
     talk.run(36_000.0)
+    stamps = np.array([0, *(round(1e9 * moment) for moment, _, _ in talk.received)], np.int64)
+    data_time, _, steps = Clock().push(1_600_000_000_000_000_000 + stamps)
+    assert not steps[1:] and abs(int(data_time[-1] - data_time[1]) - int(stamps[-1] - stamps[1])) < 1_000_000
+    talk.sent.clear()
+    talk.received.clear()
     assert size_of(talk.port) == size
     assert {key: number - before[key] for key, number in talk.port.answered().items()} == pytest.approx(first, abs=2)
     assert not talk.port.counts
