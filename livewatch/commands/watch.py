@@ -49,10 +49,14 @@ def _buses(options: tuple[str, ...], profile: Profile) -> list[LiveBus]:
         UsageError: none is given, or one has no bus of the profile.
     """
     if not options:
-        raise UsageError(
-            "no bus given: expected --bus with an adapter, for example --bus engine=socketcan:can0@500k; "
-            "livewatch watch --list-buses shows the adapters found"
-        )
+        options = ("configured:",)
+        try:
+            parse_live_buses(options)
+        except UsageError:
+            raise UsageError(
+                "no bus given: expected --bus with an adapter, for example --bus engine=socketcan:can0@500k; "
+                "livewatch watch --list-buses shows the adapters found"
+            ) from None
     names = list(profile.buses)
     named = [f"{names[0]}={text}" if len(names) == 1 and "=" not in text.split(":")[0] else text for text in options]
     buses = list(parse_live_buses(named))

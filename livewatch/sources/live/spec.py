@@ -7,11 +7,13 @@ expected; nothing is opened here.
 
 from __future__ import annotations
 
+import configparser
 import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
+import can
 from can.interfaces import BACKENDS
 from can.util import cast_from_string
 
@@ -19,6 +21,8 @@ from livewatch.errors import UsageError, nearest
 
 __all__ = ["LiveBus", "parse_live_buses"]
 
+CONFIGURED = "configured"
+"""In place of an interface: what python-can's own configuration says, in the section named in place of a channel."""
 FORM = "[NAME=]INTERFACE:CHANNEL[@BITRATE][,OPTION=VALUE...]"
 EXAMPLE = "engine=socketcan:can0@500k"
 _SHAPE = re.compile(r"(?:(?P<name>[^=:,@\s]+)=)?(?P<interface>[^=:,@\s]+):(?P<rest>.*)", re.DOTALL)
@@ -62,6 +66,8 @@ class LiveBus:
         if shape is None:
             raise UsageError(f"bus {text!r}: expected {FORM}, for example {EXAMPLE}")
         interface = shape["interface"]
+        if interface == CONFIGURED:
+            return configured_bus(shape["rest"], shape["name"] or "", text.strip())
         if interface not in BACKENDS:
             known = ", ".join(sorted(BACKENDS))
             raise UsageError(
@@ -84,6 +90,28 @@ class LiveBus:
 
     def __str__(self) -> str:
         return self.text or f"{self.name}={self.interface}:{self.channel}"
+
+
+def configured_bus(section: str, name: str, text: str) -> LiveBus:
+    """The bus that python-can's own configuration names: its environment variables (CAN_INTERFACE, CAN_CHANNEL,
+    CAN_BITRATE, CAN_CONFIG) and files, with what they have in `section` where one is named.
+
+    Raises:
+        UsageError: it names none.
+    """
+    try:
+        found: dict[str, Any] = dict(can.util.load_config(context=section or None))
+    except (can.CanError, ValueError, OSError, configparser.Error) as error:
+        raise UsageError(
+            f"bus {text!r}: python-can's own configuration names no adapter{f' under {section!r}' if section else ''}: "
+            f"{str(error).splitlines()[0] if str(error) else type(error).__name__}; set CAN_INTERFACE and CAN_CHANNEL, "
+            f"or write {FORM}"
+        ) from None
+    interface, channel = str(found.pop("interface")), found.pop("channel", None)
+    bitrate = found.pop("bitrate", None)
+    options = {key: value for key, value in found.items() if value is not None and key != "app_name"}
+    shown = "" if channel is None else str(channel)
+    return LiveBus(name or shown or interface, interface, shown, bitrate, options, text)
 
 
 def parse_live_buses(texts: Iterable[str]) -> list[LiveBus]:
