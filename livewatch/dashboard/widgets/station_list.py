@@ -43,6 +43,8 @@ COLUMNS = (
     _Column("verdict", 8, 10),
     _Column("heard", 6, 8),
 )
+LEFT = MARGIN + 1
+"""Cells before the first column: the mark of the chosen row, the shape, a blank."""
 ANSWERED = ("acknowledged alarm", "latched acknowledged")
 
 
@@ -64,8 +66,8 @@ class StationList(CanvasWidget):
         self._places: list[str] = []
 
     def draw(self, canvas: Canvas, view: ViewState) -> None:
-        widths = _widths(canvas.width - MARGIN - 1)
-        x = MARGIN
+        widths = _widths(canvas.width - LEFT - 1)
+        x = LEFT
         for column, width in zip(COLUMNS, widths, strict=True):
             if width:
                 canvas.write(x, 0, column.title, "quiet", width)
@@ -94,7 +96,7 @@ class StationList(CanvasWidget):
             canvas.write(0, y, ">", "loud")
         if shape:
             canvas.write(1 if len(shape) > 1 else 2, y, shape, ink)
-        x = MARGIN
+        x = LEFT
         for number, (width, text) in enumerate(zip(widths, _cells(station, now, widths), strict=True)):
             if width:
                 tone = ink if number in (2, 3) else "loud" if chosen and number == 0 else "ink"
