@@ -67,6 +67,8 @@ from .diagnosis.pile.row import worst_first as worst_first
 from .diagnosis.pile.table import check_writable as check_writable
 from .diagnosis.pile.table import write_table as write_table
 from .diagnosis.pile.work import PileWork as PileWork
+from .diagnosis.pile.work import Reports as Reports
+from .diagnosis.pile.work import Told as Told
 from .diagnosis.pull_curves import PullCurve as PullCurve
 from .diagnosis.pull_curves import pull_curves as pull_curves
 from .diagnosis.shelf import Shelf as Shelf

@@ -51,6 +51,12 @@ __all__ = ["diagnose"]
     type=click.Path(path_type=Path),
     help="Write a table, worst first, to FILE.csv, FILE.parquet or FILE.html. Repeatable.",
 )
+@click.option(
+    "--reports",
+    metavar="FOLDER",
+    type=click.Path(path_type=Path, file_okay=False),
+    help="Also leave a report of each recording there; the table links to it.",
+)
 @click.option("--scheduler", metavar="ADDRESS", help="Read on the machines of a dask scheduler: tcp://192.0.2.7:8786.")
 def diagnose(
     paths: tuple[Path, ...],
@@ -64,6 +70,7 @@ def diagnose(
     out: Path | None,
     tables: tuple[Path, ...],
     scheduler: str | None,
+    reports: Path | None,
 ) -> int:
     """Read PATHS (recordings, tables or session folders) as fast as it goes and say what they show: whether the
     calibration fits the parts, what is wrong and by how much, the alarms, and what was odd.
@@ -73,7 +80,7 @@ def diagnose(
     \b
       livewatch diagnose drive.log -p brackwell_20t
       livewatch diagnose *.blf -p brackwell_20t --json > drives.jsonl
-      livewatch diagnose recordings/ -p brackwell_20t --table drives.html
+      livewatch diagnose recordings/ -p brackwell_20t --table drives.html --reports reports
     """
     sheet = None
     if build is not None:
@@ -84,14 +91,16 @@ def diagnose(
         baseline = _from_shelf(baseline, paths[0], profile_name)
     terms = Terms(stretch=stretch_of(start, stop), build=sheet, out=out)
     pile = Pile(profile_name, bus_options, terms, baseline)
-    if tables or scheduler or any(map(_is_folder, paths)):
-        if as_json and not (tables or scheduler):
+    if tables or scheduler or reports or any(map(_is_folder, paths)):
+        if as_json and not (tables or scheduler or reports):
             return _print_json(_recordings(paths).paths, pile)
         if as_json or out is not None:
-            raise UsageError("--table and --scheduler give a row for each recording: leave out --json and --out")
+            raise UsageError(
+                "--table, --reports and --scheduler give a row for each recording: leave out --json, --out"
+            )
         from livewatch.commands.pile_page import print_pile
 
-        return print_pile(_recordings(paths, tables), pile, tables, scheduler)
+        return print_pile(_recordings(paths, tables), pile, tables, scheduler, reports)
     if as_json:
         return _print_json(paths, pile)
     from livewatch.commands.diagnosis_page import print_pages

@@ -7,14 +7,26 @@ asked for. A run that is cut short keeps what it read; the same command goes on 
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from pathlib import Path
 
 from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 from rich.table import Table
+from rich.text import Text
 
-from livewatch import Pile, PileRow, PileWork, Recordings, check_writable, worst_first, write_table
+from livewatch import (
+    LivewatchError,
+    Pile,
+    PileRow,
+    PileWork,
+    Recordings,
+    Reports,
+    Told,
+    check_writable,
+    worst_first,
+    write_table,
+)
 from livewatch.commands.lines import say
 from livewatch.commands.page import Page
 from livewatch.wording.cautions import CAUTION
@@ -27,35 +39,53 @@ NAMED = 5
 """Files left out that are named."""
 
 
-def print_pile(found: Recordings, pile: Pile, tables: Sequence[Path], scheduler: str | None) -> int:
-    """Read `found`, write `tables`, print the table; the worst exit code comes back.
+def print_pile(
+    found: Recordings, pile: Pile, tables: Sequence[Path], scheduler: str | None, reports: Path | None
+) -> int:
+    """Read `found`, write `tables` and reports, print the table; the worst exit code comes back.
 
     Raises:
         LivewatchError: the profile cannot be read, no scheduler answers, a table cannot be written.
     """
     for table in tables:
         check_writable(table)
-    rows = worst_first(read_pile(found.paths, pile, scheduler))
-    lines = _left_out(found)
+    told = read_pile(found.paths, pile, scheduler, None if reports is None else _reports(reports))
+    rows = worst_first(one.row for one in told)
+    links = {one.row.recording: one.report for one in told if one.report is not None}
+    problems = [one.problem for one in told if one.problem]
+    lines = [*_left_out(found), *problems]
     failures = [row.exit_code for row in rows]
-    failures += [4 for _ in found.unread]
+    failures += [4 for _ in found.unread] + [1 for _ in problems]
     try:
         for table in tables:
-            write_table(table, rows, said=[*lines, CAUTION])
+            write_table(table, rows, links, [*lines, CAUTION])
             say(f"The table is in {table}", error=True)
+        if reports is not None:
+            say(f"The reports are in {reports}", error=True)
     finally:
-        _print(rows, lines)
+        _print(rows, lines, links)
     return max(failures, default=0)
 
 
-def read_pile(paths: Sequence[Path], pile: Pile, scheduler: str | None = None) -> list[PileRow]:
-    """The rows of `paths`, in their order, with progress on standard error.
+def _reports(folder: Path) -> Reports:
+    from livewatch.report.of_a_pile import html_report
+
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise LivewatchError(f"{folder}: no reports can be written there: {error.strerror or error}") from None
+    check_writable(folder / "report.html")
+    return Reports(html_report, folder)
+
+
+def read_pile(paths: Sequence[Path], pile: Pile, scheduler: str | None, reports: Reports | None) -> list[Told]:
+    """What became of `paths`, in their order, with progress on standard error.
 
     Raises:
         LivewatchError: as `print_pile`.
     """
-    work = PileWork(paths, pile)
-    rows: dict[int, PileRow] = {}
+    work = PileWork(paths, pile, reports)
+    rows: dict[int, Told] = {}
     said = Page(stderr=True)
     columns = (TextColumn("{task.description}"), BarColumn(), TextColumn("time left"), TimeRemainingColumn())
     try:
@@ -63,7 +93,7 @@ def read_pile(paths: Sequence[Path], pile: Pile, scheduler: str | None = None) -
             task = bar.add_task("looking at what is there", total=None)
             looked: Callable[[int], None] = lambda size: bar.reset(task, total=max(size, 1))  # noqa: E731
             for told in work.rows(scheduler, looked):
-                rows[told.number] = told.row
+                rows[told.number] = told
                 bar.update(
                     task,
                     advance=0 if told.is_known else told.size,
@@ -85,7 +115,7 @@ def _left_out(found: Recordings) -> list[str]:
     return lines
 
 
-def _print(rows: Sequence[PileRow], lines: Sequence[str]) -> None:
+def _print(rows: Sequence[PileRow], lines: Sequence[str], links: Mapping[str, Path]) -> None:
     console = Page()
     folder = _folder_of(rows)
     table = Table(box=None, padding=(0, 2, 0, 0), header_style="dim")
@@ -99,7 +129,7 @@ def _print(rows: Sequence[PileRow], lines: Sequence[str]) -> None:
         counts = f"{critical}/{high}/{sum(row.priorities.values()) - critical - high}"
         name = os.path.relpath(row.recording, folder) if folder else row.recording
         table.add_row(
-            shown(name),
+            Text(shown(name), f"link {links[row.recording].absolute().as_uri()}" if row.recording in links else ""),
             f"{MARKS[row.verdict]} {row.verdict}",
             "" if row.exit_code else counts,
             shown(because.removeprefix(f"{row.recording}: ")),

@@ -14,7 +14,7 @@ from pathlib import Path
 import pytest
 from pyarrow import parquet
 
-from livewatch import Failure, Pile, PileRow, PileWork, recordings_in
+from livewatch import Diagnosis, Failure, Pile, PileRow, PileWork, recordings_in
 from livewatch.commands.cli import main
 from livewatch.diagnosis.pile import processes as pool
 from livewatch.diagnosis.pile import work as pile_run
@@ -130,13 +130,13 @@ def test_what_an_earlier_run_has_read_is_not_read_again(
     next(cut_short)
     cut_short.close()
     read: list[Path] = []
-    honest = pile_run._read_row
+    honest = pile_run._read_one
 
-    def noting(path: Path, pile: Pile) -> PileRow | Failure:
+    def noting(path: Path, pile: Pile, make: object) -> object:
         read.append(path)
-        return honest(path, pile)
+        return honest(path, pile, None)
 
-    monkeypatch.setattr(pile_run, "_read_row", noting)
+    monkeypatch.setattr(pile_run, "_read_one", noting)
     assert rows(PileWork(paths, Pile("brackwell_20t"))) == whole
     assert len(read) == 2
     assert rows(PileWork(paths, Pile("brackwell_20t"))) == whole and len(read) == 2
@@ -174,7 +174,7 @@ def test_a_command_that_is_killed_goes_on_to_the_same_table(folder: Path, kept: 
 def test_an_output_that_cannot_be_written_is_told_before_the_work(
     folder: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(pile_run, "_read_row", lambda *_: pytest.fail("it was read"))
+    monkeypatch.setattr(pile_run, "_read_one", lambda *_: pytest.fail("it was read"))
     (tmp_path / "folder.csv").mkdir()
     wrong = {"none/t.csv": "No such file", "folder.csv": "it is a folder", "t.xlsx": "ends in .csv"}
     for given, words in wrong.items():
@@ -200,7 +200,7 @@ def test_a_disk_that_is_full_at_the_end_costs_no_reading(
     assert "No space left on device" in err and "3 recordings: 3 unproven." in out
     assert not list(tmp_path.glob("*.new")) and not list(tmp_path.glob(".*.new"))
     monkeypatch.setattr(Path, "write_bytes", honest)
-    monkeypatch.setattr(pile_run, "_read_row", lambda *_: pytest.fail("it was read"))
+    monkeypatch.setattr(pile_run, "_read_one", lambda *_: pytest.fail("it was read"))
     assert main(command) == 0
 
 
@@ -217,8 +217,34 @@ class _Deadly:
 def test_a_recording_that_ends_its_process_costs_no_other(folder: Path) -> None:
     paths = [folder / "a.log", _Deadly(), folder / "b.log"]
     found = dict(pool.spread(paths, Pile("brackwell_20t"), pile_run._work, 2))  # type: ignore[arg-type]
-    assert isinstance(found[0], PileRow) and isinstance(found[2], PileRow)
+    assert isinstance(found[0], pile_run._Read) and isinstance(found[2], pile_run._Read)
     assert isinstance(found[1], Failure) and "ended from outside" in found[1].text
+
+
+def test_each_row_opens_its_report(
+    folder: Path, kept: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    made: list[Path] = []
+
+    def report(diagnosis: Diagnosis) -> str:
+        made.append(diagnosis.path)
+        if diagnosis.path.name == "b.log":
+            raise ZeroDivisionError("a picture failed")
+        return f"<p>{diagnosis.verdict}</p>"
+
+    monkeypatch.setattr("livewatch.report.of_a_pile.html_report", report)
+    reports, page = tmp_path / "reports", tmp_path / "t.html"
+    command = ["diagnose", str(folder), "-p", "brackwell_20t", "--table", str(page), "--reports", str(reports)]
+    assert main(command) == 1
+    assert "a picture failed" in capsys.readouterr().out
+    (first, third) = sorted(reports.iterdir())
+    assert first.name.startswith("a-") and third.name.startswith("c-")
+    assert f'<a href="reports/{first.name}">' in page.read_text() and page.read_text().count("<a href") == 2
+    assert main(command) == 1
+    assert [path.name for path in made] == ["a.log", "b.log", "c.log", "b.log"], "only what has no report yet"
+    first.unlink()
+    main(command)
+    assert first.read_text() == "<p>unproven</p>"
 
 
 def test_an_empty_folder_is_said_to_be_one(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -39,11 +39,12 @@ def read(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> list[str]:
     """Names of the sessions that were read, in order."""
     names: list[str] = []
 
-    def look(path: Path, pile: Pile) -> PileRow:
+    def look(path: Path, pile: Pile, make: object) -> object:
         names.append(path.parent.name)
-        return replace(invented(path.parent.name), recording=str(path), vehicle=SessionFolder.open(path).manifest.name)
+        vehicle = SessionFolder.open(path).manifest.name
+        return pile_run._Read(replace(invented(path.parent.name), recording=str(path), vehicle=vehicle))
 
-    monkeypatch.setattr(pile_run, "_read_row", look)
+    monkeypatch.setattr(pile_run, "_read_one", look)
     monkeypatch.setenv("LIVEWATCH_CACHE", str(tmp_path / "kept"))
     return names
 

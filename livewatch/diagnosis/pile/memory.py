@@ -48,13 +48,17 @@ class PileMemory:
             *pile.bus_options,
             "" if stretch is None else f"{stretch.start} {stretch.stop}",
             "" if pile.baseline is None else content_of(pile.baseline),
+            "" if pile.terms.build is None else content_of(Path(pile.terms.build.file)),
         ]
         self._terms = sha256("\0".join(said).encode()).hexdigest()
 
+    @property
+    def keeps(self) -> bool:
+        """Whether anything is kept at all."""
+        return self._folder is not None
+
     def key_of(self, recording: Path) -> str:
         """What its entry is found by; empty where it cannot be read, which whoever reads it will say."""
-        if self._folder is None:
-            return ""
         try:
             return sha256(f"{self._terms}\n{content_of(recording)}".encode()).hexdigest()
         except LivewatchError:
