@@ -54,8 +54,9 @@ class Travel:
         outside = np.where(np.isnan(outside), STANDARD_PRESSURE, outside)
         with np.errstate(invalid="ignore"):
             highest = np.fmax.accumulate(np.concatenate(([self._load], load)))[1:]
-            # Where load never tells so, pressure does.
-            wide = np.where(highest > FULL_LOAD, load > FULL_LOAD, pressure > self._open * outside)
+            # Where load never told so, boost does; a throttle that lets all air through need not be at its end.
+            told = (highest > FULL_LOAD) | (~np.isnan(load) & (self._open < UNTHROTTLED_BOOSTED))
+            wide = np.where(told, load > FULL_LOAD, pressure > self._open * outside)
             wide &= value["engine_speed"] > RUNNING
         rest = np.fmin.accumulate(np.concatenate(([self._rest], column)))[1:]
         end = np.fmax.accumulate(np.concatenate(([self._end], np.where(wide, column, np.nan))))[1:]
