@@ -1,12 +1,18 @@
 """How much faster `diagnose` is than the plain loop "python-can reader + cantools decode", and what memory it needs.
 
-Run: `python tests/benchmarks/diagnose_speed.py [--frames 1000000] [--hours 8]`.
+Run: `python tests/benchmarks/diagnose_speed.py [--only CASE ...] [--minutes 60] [--frames 1000000] [--hours 8]`.
 
-A recording of 30 identifiers with 60 signals is written as candump and as BLF (smooth signals, a counter and a checksum
-byte in each frame, as on a real bus; 3,000 frames/s). The loop decodes every frame of it and does nothing else.
-`diagnose` reads, decodes, puts 60 channels on the 100 Hz grid, watches 20 alarms and the lost channels, and runs the
-signature. Both in this process, in turn, best of three; then the whole command once, with Python's start and all
-imports. The memory figure is the peak of the whole command over a recording of one hour and of `--hours`, 500 frames/s.
+- `sparse`, `full`: the simulated turbocharged car with all its engine channels, the signature and its alarms on, about
+  230 and 2,000 frames/s, as candump, gzipped candump and BLF (see `real_drives.py`). The loop decodes the frames that
+  the DBC knows and does nothing else; `diagnose` does all it does.
+- `table`: the channels of the sparse drive, ten rows a second, against pandas' reader alone.
+- `bare`: a bus of 30 identifiers with 60 signals and no engine channel, on which the signature sleeps, at 3,000
+  frames/s with 20 alarms. It shows reading, decoding, the grid and plain alarms alone.
+- `memory`: the peak of the whole command over a recording of one hour and of `--hours`, 500 frames/s.
+
+Both in this process, in turn, best of three by the wall clock, and the processor time of that run (of all threads);
+then the whole command once, with Python's start and all imports. On a machine that does other things as well, compare
+processor times.
 """
 
 from __future__ import annotations
@@ -18,16 +24,22 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
+from typing import NamedTuple
 
 import can
 import cantools
 import numpy as np
+from real_drives import CAR, DBC, write_drives, write_tables
 
-from livewatch import FrameBatch, diagnose, load_profile
+from livewatch import FrameBatch, Profile, diagnose, load_profile
+from livewatch.profile.shipped import find_profile
 from livewatch.sources.recordings.candump.candump_reader import format_candump
 
 MESSAGES, ALARMS = 30, 20
+CASES = ("sparse", "full", "table", "bare", "memory")
+LOOP = "python-can + cantools"
 
 
 def write_vehicle(folder: Path) -> Path:
@@ -97,29 +109,58 @@ def write_blf(path: Path, source: Path) -> None:
             writer.on_message_received(message)
 
 
-def plain_loop(path: Path, dbc: Path) -> float:
+def plain_loop(path: Path, dbc: Path) -> None:
     database = cantools.database.load_file(dbc)
+    known = {message.frame_id for message in database.messages}
     decoded = 0
-    began = time.perf_counter()
     for message in can.LogReader(path):
-        decoded += len(database.decode_message(message.arbitration_id, bytes(message.data)))
-    took = time.perf_counter() - began
+        if message.arbitration_id in known:
+            decoded += len(database.decode_message(message.arbitration_id, bytes(message.data)))
     assert decoded
-    return took
 
 
-def diagnosed(path: Path, profile_path: Path) -> float:
-    profile = load_profile(profile_path)
-    began = time.perf_counter()
+def plain_table(path: Path) -> None:
+    import pandas
+
+    assert len(pandas.read_csv(path) if path.suffix == ".csv" else pandas.read_parquet(path))
+
+
+def diagnosed(path: Path, profile: Profile) -> None:
     diagnosis = diagnose(path, profile)
     diagnosis.to_json()
-    took = time.perf_counter() - began
     assert diagnosis.alarms, "the recording raises alarms"
-    return took
 
 
-def best(measure: Callable[[], float], times: int = 3) -> float:
-    return min(measure() for _ in range(times))
+class Took(NamedTuple):
+    """Seconds by the wall clock, and of processor time."""
+
+    wall: float
+    processor: float
+
+    def __str__(self) -> str:
+        return f"{self.wall:.3f} s ({self.processor:.3f} s of processor time)"
+
+
+def best(measure: Callable[[], None], times: int = 3) -> Took:
+    taken = []
+    for _ in range(times):
+        wall, processor = time.perf_counter(), time.process_time()
+        measure()
+        taken.append(Took(time.perf_counter() - wall, time.process_time() - processor))
+    return min(taken)
+
+
+def compare(path: Path, name: str, plain: Callable[[], None], profile: Path, times: int) -> None:
+    """One line: the plain reader, `diagnose` in this process, the whole command."""
+    loaded = load_profile(profile)
+    reader, ours = best(plain, times), best(lambda: diagnosed(path, loaded), times)
+    whole, _ = command(path, profile)
+    ratio, share = reader.wall / ours.wall, reader.processor / ours.processor
+    print(
+        f"{path.name}: {name} {reader}, diagnose {ours}: {ratio:.1f} times faster ({share:.1f} by processor time); "
+        f"whole command {whole:.2f} s: {reader.wall / whole:.1f} times",
+        flush=True,
+    )
 
 
 def command(path: Path, profile: Path) -> tuple[float, float]:
@@ -139,36 +180,60 @@ def command(path: Path, profile: Path) -> tuple[float, float]:
     return took, int(done.stderr.split()[-1]) / (2**20 if sys.platform == "darwin" else 1024)
 
 
+def bare(folder: Path, options: argparse.Namespace) -> None:
+    """A bus without an engine."""
+    profile = write_vehicle(folder)
+    log, blf = folder / "speed.log", folder / "speed.blf"
+    write_candump(log, options.frames, 3000.0)
+    write_blf(blf, log)
+    print(f"bare: {options.frames} frames, {MESSAGES} identifiers, {2 * MESSAGES} signals, {ALARMS} alarms")
+    for path in (log, blf):
+        compare(path, LOOP, partial(plain_loop, path, folder / "speed.dbc"), profile, options.times)
+
+
+def memory(folder: Path, options: argparse.Namespace) -> None:
+    """What the whole command needs at the most."""
+    profile, peaks = write_vehicle(folder), []
+    for hours in (1, options.hours):
+        long = folder / "long.log"
+        write_candump(long, hours * 3600 * 500, 500.0)
+        took, peak = command(long, profile)
+        peaks.append(peak)
+        print(f"{hours} h at 500 frames/s: peak {peak:.0f} MiB, {took:.1f} s", flush=True)
+    print(f"peak memory {options.hours} h / 1 h: {peaks[1] / peaks[0]:.3f}")
+
+
+def driving(folder: Path, options: argparse.Namespace) -> None:
+    """The turbocharged car, as frames and as tables."""
+    profile = find_profile(CAR)
+    drives = write_drives(folder, options.minutes)
+    for kind, (count, paths) in drives.items():
+        if kind in options.only:
+            print(f"{kind}: {options.minutes:g} minutes, {count} frames, {count / options.minutes / 60:.0f} frames/s")
+            for path in paths:
+                compare(path, LOOP, partial(plain_loop, path, DBC), profile, options.times)
+    if "table" in options.only:
+        for path in write_tables(folder, drives["sparse"][1][0]):
+            compare(path, "pandas", partial(plain_table, path), profile, options.times)
+
+
 def main() -> None:
     """Run and print."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--frames", type=int, default=1_000_000)
-    parser.add_argument("--hours", type=int, default=8, help="0 leaves the memory figure out")
-    arguments = parser.parse_args()
+    parser.add_argument("--only", nargs="*", choices=CASES, default=CASES)
+    parser.add_argument("--minutes", type=float, default=60.0, help="of driving")
+    parser.add_argument("--frames", type=int, default=1_000_000, help="on the bus without an engine")
+    parser.add_argument("--hours", type=int, default=8, help="of the memory figure")
+    parser.add_argument("--times", type=int, default=3, help="each is measured")
+    options = parser.parse_args()
     with tempfile.TemporaryDirectory() as place:
         folder = Path(place)
-        profile = write_vehicle(folder)
-        log, blf = folder / "speed.log", folder / "speed.blf"
-        write_candump(log, arguments.frames, 3000.0)
-        write_blf(blf, log)
-        print(f"{arguments.frames} frames, {MESSAGES} identifiers, {2 * MESSAGES} signals, {ALARMS} alarms")
-        for path in (log, blf):
-            plain = best(lambda path=path: plain_loop(path, folder / "speed.dbc"))  # type: ignore[misc]
-            ours = best(lambda path=path: diagnosed(path, profile))  # type: ignore[misc]
-            whole, _ = command(path, profile)
-            print(
-                f"{path.suffix}: python-can + cantools {plain:.2f} s, diagnose {ours:.3f} s: "
-                f"{plain / ours:.1f} times faster; whole command {whole:.2f} s: {plain / whole:.1f} times"
-            )
-        if arguments.hours:
-            peaks = []
-            for hours in (1, arguments.hours):
-                long = folder / "long.log"
-                write_candump(long, hours * 3600 * 500, 500.0)
-                took, peak = command(long, profile)
-                peaks.append(peak)
-                print(f"{hours} h at 500 frames/s: peak {peak:.0f} MiB, {took:.1f} s", flush=True)
-            print(f"peak memory {arguments.hours} h / 1 h: {peaks[1] / peaks[0]:.3f}")
+        if {"sparse", "full", "table"} & set(options.only):
+            driving(folder, options)
+        if "bare" in options.only:
+            bare(folder, options)
+        if "memory" in options.only:
+            memory(folder, options)
         print(f"this process peaked at {resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024:.0f} MiB")
 
 
