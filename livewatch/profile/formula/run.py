@@ -61,6 +61,7 @@ class Program:
         self._logical: set[int] = set()
         """Steps that give `Logic`."""
         self._looks: dict[int, Look] = {}
+        self._needed: dict[int, tuple[int, ...]] = {}
         self._value = NO_VALUES
         self._done: list[Any] = []
         self._lost: dict[int, NDArray[np.bool_]] = {}
@@ -109,14 +110,12 @@ class Program:
 
     def needed(self, place: int) -> tuple[int, ...]:
         """The steps that `place` rests on, in order, itself the last."""
-        found = {place}
-        waiting = [place]
-        while waiting:
-            step = self._steps[waiting.pop()]
-            new = () if step.call is None else tuple(one for one in step.places if one not in found)
-            found.update(new)
-            waiting += new
-        return tuple(sorted(found))
+        known = self._needed.get(place)
+        if known is None:
+            step = self._steps[place]
+            below = () if step.call is None else step.places
+            known = self._needed[place] = tuple(sorted({place}.union(*map(self.needed, below))))
+        return known
 
     def rows(self, places: tuple[int, ...]) -> list[int]:
         """The rows of the channels that these steps read."""

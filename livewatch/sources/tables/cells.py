@@ -43,9 +43,9 @@ def numbers(
         value[state != NUMBER] = np.nan
         return value, state
     try:
-        value = np.array([float(cell) for cell in column], np.float64)  # type: ignore[arg-type]
-        if np.isfinite(value).all():
-            return value, np.full(len(value), NUMBER, np.uint8)
+        value = np.array([float(cell) if cell else math.nan for cell in column], np.float64)
+        if not np.isinf(value).any():
+            return value, np.where(np.isnan(value), EMPTY, NUMBER).astype(np.uint8)
     except (ValueError, TypeError):
         pass
     cells = [_number(cell, decimal_comma, words or {}) for cell in column]
