@@ -12,6 +12,7 @@ before it alone, so cutting the rows into other batches changes nothing.
   and pass as they are, an hour of them in all: silence is judged tick by tick, and rows an hour apart each would take
   days. From then on a gap of more than ten seconds is a step as well, of one second of data time. A hundred steps are
   told; over further ones data time stands still, and their rows are late.
+- A live run, which has a clock of its own beside the source's, says when that was set ahead: then no time passes.
 """
 
 from __future__ import annotations
@@ -68,11 +69,16 @@ class Clock:
         self._offset = 0
         self._segments: list[tuple[int, int]] = []
         self._silence = self._steps = 0
+        self._expected = False
 
     @property
     def latest_utc(self) -> int:
         """The source's clock at `latest`, ns since the Unix epoch."""
         return self.latest + self._offset
+
+    def expect_step(self) -> None:
+        """The source's clock was set ahead: if the next row is ahead, no time passed, and the step is told."""
+        self._expected = True
 
     def push(self, time: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.bool_], list[ClockStep]]:
         """Data time of rows stamped `time` (int64 (n,), ns); which rows were late (bool (n,)); and the steps of the
@@ -86,6 +92,11 @@ class Clock:
             self.latest = 0
             self._segments = [(0, self._offset)]
         untold: list[int] = []
+        if self._expected and rows:
+            self._expected = False
+            ahead = int(time[0]) - self._offset - self.latest
+            if ahead > 0 and self._steps < MOST_STEPS:
+                steps.append(self._step(0, int(time[0]), ahead, 0))
         start, size = 0, rows
         while start < rows:
             stop = min(rows, start + size)
@@ -137,13 +148,12 @@ class Clock:
         silence = self._silence + np.where((moved > QUIET) & (moved <= GAP_LIMIT), moved, 0).cumsum()
         return np.where(silence > MOST_SILENCE, QUIET, GAP_LIMIT)
 
-    def _step(self, row: int, utc: int, moved: int) -> ClockStep:
+    def _step(self, row: int, utc: int, moved: int, kept: int | None = None) -> ClockStep:
         self._steps += 1
-        kept = 0
-        if moved > 0 and self._steps <= MOST_STEPS:
+        if kept is None and moved > 0 and self._steps <= MOST_STEPS:
             room = self._silence + GAP_KEPT <= MOST_SILENCE
             kept = GAP_KEPT if moved > GAP_LIMIT and room else GAP_KEPT_AFTERWARDS
         step = ClockStep(row, self.latest, utc, moved)
-        self._offset = utc - (self.latest + kept)
+        self._offset = utc - (self.latest + (kept or 0))
         self._segments.append((self.latest, self._offset))
         return step

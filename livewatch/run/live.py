@@ -7,6 +7,8 @@ a row, and every row is recorded, so that a replay finds what was found live:
 - While nothing is received, data time goes on by rows of silence. They are made only for time in which the adapters
   were seen to be empty, a quarter of a second behind: frames that wait, because this process or the machine stood
   still, are taken first.
+- A source's clock that is set ahead while it runs, which its stamps alone cannot tell from silence, is a row as well:
+  data time stands still over the step that follows it.
 - What was lost on the way (by the kernel, an adapter, a disk that is full) is a row with the counts, at the place where
   it is missing, told at once and then once a second at the most.
 
@@ -26,11 +28,14 @@ import numpy as np
 
 from livewatch.data.actions import Action
 from livewatch.data.events import Event
+from livewatch.data.frames import FrameBatch
 from livewatch.data.samples import Rows, SampleBatch
 from livewatch.run.announcer import Announcer
+from livewatch.run.pipeline import SET_AHEAD
 from livewatch.run.run import Run
 from livewatch.run.worker import Worker
 from livewatch.session.recorder import Recorder
+from livewatch.sources.live.clock import SetAhead
 from livewatch.sources.live.source import (
     COLLECT_EVERY,
     BusStatus,
@@ -127,6 +132,7 @@ class LiveRun:
         self._base, self._since = 0, 0.0
         """The source's clock at the newest frame, ns, and when it was taken, by the machine's monotonic clock."""
         self._told: dict[str, int] = {}
+        self._set_ahead = SetAhead()
 
     def start(self) -> None:
         """Open the buses and begin.
@@ -196,9 +202,25 @@ class LiveRun:
         batch = self.source.collect()
         if not len(batch):
             return False
+        now = wall.monotonic()
+        if isinstance(batch, FrameBatch) and isinstance(self.source, LiveSource):
+            batch = self._after_a_set_clock(batch, now)
         self._judge(batch)
-        self._base, self._since = self._clock(), wall.monotonic()
+        self._base, self._since = self._clock(), now
         return True
+
+    def _after_a_set_clock(self, batch: FrameBatch, now: float) -> FrameBatch:
+        """What is left of a batch once a clock that was set ahead in it is told: the rest."""
+        place = self._set_ahead.place(batch.time, round(now * 1e9))
+        if place is None:
+            return batch
+        if place:
+            self._judge(batch[:place])
+            self._base, self._since = self._clock(), now
+        # The time that really passed since, and the mark.
+        passed = self._base + round((now - self._since) * 1e6) * 1000
+        self._judge(_silence(max(self._clock(), passed), {SET_AHEAD: 1}))
+        return batch[place:]
 
     def _judge(self, batch: Rows) -> None:
         with self.source.turn.taken():

@@ -40,7 +40,7 @@ from livewatch.profile.formula.run import FormulaRun, Program
 from livewatch.profile.model import Profile
 from livewatch.run.grid import Grid
 
-__all__ = ["Pipeline", "Stage"]
+__all__ = ["SET_AHEAD", "Pipeline", "Stage"]
 
 PIECE = 60_000_000_000
 """Data time, ns, at whose multiples batches are cut and the counts looked at: they are told at the same moments for any
@@ -49,6 +49,8 @@ MOST_CLOCK_EVENTS = 100
 NOT_ODD = frozenset({NOT_IN_PROFILE, SENT_DATA, OTHER_SERVICE, WAITING})
 """Counted, but ordinary: other traffic on the bus, a tester at work."""
 GOOD, INVALID, OUT_OF_RANGE = int(Quality.GOOD), int(Quality.INVALID), int(Quality.OUT_OF_RANGE)
+SET_AHEAD = "times the source's clock was set ahead"
+"""Counted by a row of silence, it says that the next row's stamp is ahead by no time that passed."""
 LATE = "rows stamped earlier than one before them"
 
 
@@ -149,6 +151,8 @@ class Pipeline:
                 # Something was lost: told now, not at the next whole minute.
                 self._run(events, int(data_time[start]))
                 self._tell_counts(events, self.time)
+            if samples.silence and SET_AHEAD in samples.counts:
+                self._clock.expect_step()
             self.count({LATE: int(np.count_nonzero(late[start:stop]))})
             self._grid.add(samples.columns, data_time[start:stop])
             for column in samples.columns:

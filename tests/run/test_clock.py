@@ -109,3 +109,19 @@ def test_any_cutting_of_any_time_stamps_gives_the_same_data_time(moves: list[int
     assert late == whole_late.tolist()
     assert steps == [(step.row, step.time, step.utc, step.step) for step in whole_steps]
     assert clock.latest == whole_clock.latest
+
+
+def test_no_time_passes_over_a_step_that_a_live_run_has_said_however_the_rows_are_cut() -> None:
+    second = 1_000_000_000
+    for cuts in ((), (1,), (1, 2)):
+        clock = Clock()
+        clock.push(np.array([5, 6]) * second)
+        clock.expect_step()
+        found, steps = [], []
+        for piece in np.split(np.array([46, 47, 57]) * second, cuts):
+            time, late, stepped = clock.push(piece)
+            assert not late.any()
+            found += time.tolist()
+            steps += stepped
+        assert found == [1 * second, 2 * second, 12 * second], "the later gap is silence"
+        assert [(step.time, step.step) for step in steps] == [(1 * second, 40 * second)]

@@ -116,3 +116,13 @@ def test_the_dashboard_asked_to_end_says_what_was_kept_where_it_stood(server: Se
         assert run.ended.code == 128 + signal.SIGTERM
         screen.until_shown("all there were.")
         assert f"The session folder is {run.ended.folder}: " in screen.shown
+
+
+def test_a_clock_that_is_set_ahead_is_told_and_is_no_silence(server: Server) -> None:
+    with Traffic(PORT + 2), server.watching(PORT + 2, clock_steps=[[2.5, 40.0]]) as run:
+        run.until_announced()
+        time.sleep(3.0)
+    log = same(server, run.ended)
+    assert any('"clock"' in line and "jumped ahead" in line for line in log)
+    assert any("times the source's clock was set ahead" in line for line in log)
+    assert not any("bus silent" in line or "lost" in line for line in log), "the frames went on coming"

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from livewatch.sources.live.clock import StampClock
+from livewatch.sources.live.clock import SetAhead, StampClock
 
 HOST = 1_790_000_000_000_000_000
 SECOND = 1_000_000_000
@@ -59,3 +59,18 @@ def test_no_frames_change_nothing():
     clock = StampClock()
     assert len(clock.align(stamps(), HOST, HOST)) == 0
     assert clock.offset is None
+
+
+def test_a_clock_that_is_set_ahead_is_told_from_silence_and_from_a_process_that_stood_still():
+    second = 1_000_000_000
+    watch, utc = SetAhead(), 1_760_000_000 * second
+    assert watch.place(np.array([utc, utc + second]), 100 * second) is None
+    assert watch.place(np.array([utc + 61 * second]), 160 * second) is None, "silence: time passed here as well"
+    # Stopped for 8 s: what waited is taken at once.
+    waited = utc + np.arange(61, 70) * second
+    assert watch.place(waited[:5], 168 * second) is None
+    assert watch.place(waited[5:], 168 * second + 1000) is None, "they catch up"
+    assert watch.place(np.array([utc + 70 * second, utc + 110 * second]), 169 * second) == 1
+    assert watch.place(np.array([utc + 111 * second]), 170 * second) is None, "from then on that is the time"
+    assert watch.place(np.array([utc + 72 * second]), 171 * second) is None, "set back: the stamps say so themselves"
+    assert watch.place(np.array([utc + 113 * second]), 172 * second) == 0, "and right again"

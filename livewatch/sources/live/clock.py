@@ -13,11 +13,14 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["StampClock"]
+__all__ = ["SetAhead", "StampClock"]
 
 SAME_CLOCK = 5_000_000_000
 """Nanoseconds the first stamp may differ from the host's clock and still be taken for the Unix epoch; a step back by
 more than this, on an adapter's own clock, means that it started over."""
+AHEAD = 1_000_000_000
+"""Nanoseconds by which stamps may run ahead of the machine's monotonic clock from one batch to the next: clocks that
+are drawn right little by little, and frames that were taken late before, stay below."""
 
 
 class StampClock:
@@ -57,3 +60,28 @@ class StampClock:
             self.offset = (now - int(stamps[start])) // 1000 * 1000
             aligned[start:] = stamps[start:] + self.offset
         return aligned
+
+
+class SetAhead:
+    """Tells a source's clock that was set ahead from silence: stamps that run away from this process's own running
+    time. Frames that waited, because the process stood still, never do; they only catch up."""
+
+    def __init__(self) -> None:
+        self._most: int | None = None
+        """The source's clock less the machine's monotonic one, ns, at the frames that were taken soonest."""
+        self._newest = 0
+
+    def place(self, stamps: NDArray[np.int64], taken: int) -> int | None:
+        """The row of `stamps`, int64 (n,), ns, taken at `taken` ns of the monotonic clock, before which the source's
+        clock was set ahead by more than AHEAD; None when it was not."""
+        before = np.concatenate((stamps[:1] if self._most is None else [self._newest], stamps[:-1]))
+        moved = stamps - before
+        self._newest = int(stamps[-1])
+        # A clock that was set back, and is set right again later, is set ahead then.
+        back = int(moved[moved < -AHEAD].sum())
+        newest = int(stamps.max()) - taken
+        if self._most is None or newest - (self._most + back) <= AHEAD:
+            self._most = newest if self._most is None else max(self._most + back, newest)
+            return None
+        self._most = int(stamps[-1]) - taken
+        return int(np.argmax(moved))
