@@ -82,7 +82,8 @@ class Publisher:
         self._session, self._parent = folder.name, folder.parent
         self._since = recorder.folder.manifest.started
         self._own = Backlog(folder, settings.to)
-        self._own.keep()
+        with contextlib.suppress(OSError):  # the recorder says that the disk is in trouble
+            self._own.keep()
         self._delivery = Delivery(settings.station, sessions_in(folder.parent, settings.to, folder.name), self._own)
         self._alarms = AlarmsOut(self._session)
         self._rows = RowsOut(tuple(channel.name for channel in profile.channels)) if settings.rows else None
@@ -104,7 +105,10 @@ class Publisher:
         """The run has ended and its log is closed: send what is left, as far as the link takes it in LAST_WORDS, and
         end. Returns what a person has to know of it; empty when all was delivered."""
         self._state = "ended"
-        self._last = self._looker.look(self._run_of(), True)
+        try:
+            self._last = self._looker.look(self._run_of(), True)
+        except Exception:  # the end of a run that failed must not fail because of a last look at it
+            self.counts["looks at the run that failed"] += 1
         self.link.call(self._ending.set)
         self.link.call(self._woken.set)
         end = wall.monotonic() + LAST_WORDS
@@ -185,9 +189,12 @@ class Publisher:
         await connection.publish(self._topic("status"), self._status("ended"), 1, True)
 
     async def _send_status(self, connection: Connection) -> None:
+        await asyncio.sleep(STATUS_EVERY)
+        # What the broker kept of earlier runs has come by now; our own words need not come back.
+        await connection.unsubscribe(self._topic("alarms", "+"))
         while True:
-            await asyncio.sleep(STATUS_EVERY)
             await connection.publish(self._topic("status"), self._status(self._state), 1, True)
+            await asyncio.sleep(STATUS_EVERY)
 
     async def _send_alarms(self, connection: Connection) -> None:
         while True:

@@ -5,13 +5,22 @@ from __future__ import annotations
 import json
 import time
 
+import can
 import numpy as np
+import paho.mqtt.client as mqtt
 import pytest
+from paho.mqtt.enums import CallbackAPIVersion
 
 from livewatch.data.samples import Quality
 from livewatch.profile import load_profile_text
+from livewatch.run.live import LiveRun, parse_live_buses
+from livewatch.run.run import Run
+from livewatch.session.folder import SessionFolder
+from livewatch.session.recorder import Recorder
+from livewatch.sources.mqtt.beside_buses import BesideBuses
 from livewatch.sources.mqtt.broker import Broker
 from livewatch.sources.mqtt.channel_source import LATE, MALFORMED, ChannelSource
+from tests.publish.conftest import told
 
 PROFILE = """
 profile: 1
@@ -98,3 +107,46 @@ def test_what_is_no_number_is_counted_and_brings_nothing(source: ChannelSource, 
 def test_a_value_beyond_its_range_is_out_of_range_and_not_good(source: ChannelSource) -> None:
     source.take("cell/oil", oil(99, time.time() * 1000))
     assert collected(source).columns[0].quality.tolist() == [int(Quality.OUT_OF_RANGE)]
+
+
+BESIDE = PROFILE.replace(
+    "channels:\n  oil",
+    "decode: [{frame: 0x100, bus: engine, signals: {N: {start: 0, length: 16, unit: rpm}}}]\n"
+    "channels:\n  engine_speed: {signal: N}\n  oil",
+    1,
+).replace(
+    "signature_alarms: off\n",
+    "signature_alarms: off\nalarms:\n  oil_low: {condition: oil_pressure < 100 kPa, priority: high, action: Stop.}\n",
+)
+
+
+@pytest.mark.parametrize("beside", [True, False])
+def test_channels_beside_a_bus_or_alone_are_judged_recorded_and_replayed_alike(broker, tmp_path, beside: bool) -> None:
+    profile = load_profile_text(BESIDE, "cell.yaml", None)
+    folder = SessionFolder.create(tmp_path / "live", profile, ["x"])
+    run = Run(profile, Recorder(folder))
+    source = ChannelSource(Broker.parse(str(broker)), profile, lambda: run.pipeline.newest)
+    buses = parse_live_buses(["engine=virtual:beside"]) if beside else []
+    live = LiveRun(run, buses, received=lambda opened: BesideBuses(opened, source) if beside else source)
+    live.start()
+    sender = mqtt.Client(CallbackAPIVersion.VERSION2)
+    sender.connect("127.0.0.1", broker.port)
+    sender.loop_start()
+    with can.Bus("beside", "virtual") as bus:
+        end = time.monotonic() + 20
+        while b"oil_low" not in (folder.path / "events.jsonl").read_bytes() and time.monotonic() < end:
+            bus.send(can.Message(arbitration_id=0x100, data=b"\x10\x20", is_extended_id=False))
+            sender.publish("cell/oil", oil(0.5, time.time() * 1000))
+            time.sleep(0.05)
+    live.stop()
+    sender.loop_stop()
+    assert live.failure is None
+    lines = told(folder.path)
+    assert any(b'"subject":"oil_low","transition":"raised"' in line for line in lines)
+    assert not any(b"rows stamped earlier" in line for line in lines)
+    again = SessionFolder.create(tmp_path / "again", profile, ["x"])
+    replayed = Run(profile, Recorder(again, may_wait=True))
+    for batch in SessionFolder.open(folder.path).rows(profile).batches():
+        replayed.push(batch)
+    replayed.close()
+    assert told(again.path) == lines

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import time
-from pathlib import Path
 
 import can
 
@@ -16,11 +15,7 @@ from livewatch.session.folder import SessionFolder
 from livewatch.session.recorder import Recorder
 from livewatch.sources.mqtt.broker import Broker
 from livewatch.sources.mqtt.station_source import StationSource
-
-
-def told(folder: Path) -> list[bytes]:
-    """The lines of a log without the clock of the disk, which is each machine's own."""
-    return [line.rsplit(b',"written":', 1)[0] for line in (folder / "events.jsonl").read_bytes().splitlines()]
+from tests.publish.conftest import told
 
 
 def test_a_car_watched_from_afar_gives_the_events_that_it_gives_on_the_spot(car, drive, broker, tmp_path) -> None:

@@ -142,7 +142,9 @@ class StationSource:
         age = None if self._heard is None else now - self._heard
         state: BusState = "open" if age is not None and age <= SILENT_AFTER else "silent"
         trouble, said = self._link.trouble, self._status
-        if trouble or (said is not None and said.state == "lost"):
+        if self.finished:
+            trouble = "its run has ended"
+        elif trouble or (said is not None and said.state == "lost"):
             state = "lost"
             trouble = trouble or "the station has lost its own link to the broker"
         return [
