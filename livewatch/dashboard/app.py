@@ -119,10 +119,10 @@ class Dashboard(AlarmActions, TimeActions):
         self._leaving = True
         super().exit(*arguments, **options)
 
-    def run(self, *arguments: Any, **options: Any) -> None:
+    def run(self, *arguments: Any, **options: Any) -> Any:
         """Until the person leaves, or a signal asks for the end."""
         with self.seen_to_the_end():
-            super().run(*arguments, **options)
+            return super().run(*arguments, **options)
 
     @contextmanager
     def seen_to_the_end(self) -> Iterator[None]:
