@@ -9,15 +9,17 @@ from __future__ import annotations
 
 import copy
 from collections.abc import Callable, Sequence
-from typing import Any, NamedTuple, Protocol
+from typing import TYPE_CHECKING, Any, NamedTuple, Protocol
 
 from livewatch.data.actions import Action
 from livewatch.data.events import Event
 from livewatch.data.samples import Rows
 from livewatch.profile.model import Profile
-from livewatch.run.history import History
 from livewatch.run.pipeline import Pipeline, Stage
 from livewatch.signature import Signature
+
+if TYPE_CHECKING:
+    from livewatch.run.history import History
 
 __all__ = ["Checkpoint", "Listener", "RowSink", "Run"]
 

@@ -81,7 +81,7 @@ def killed_and_resumed(pile: Path, table: Path, kept: Path, recordings: int) -> 
 def over_cluster(pile: Path, table: Path, kills: bool) -> None:
     """The table by two workers, of which one is killed after the first rows when `kills`."""
     os.environ["LIVEWATCH_CACHE"] = ""
-    with LocalCluster(n_workers=2, threads_per_worker=1, dashboard_address=None, silence_logs=50) as cluster:
+    with LocalCluster(n_workers=2, threads_per_worker=1, dashboard_address="127.0.0.1:0", silence_logs=50) as cluster:
         rows = []
         for told in PileWork(recordings_in([pile]).paths, Pile(CAR)).rows(cluster.scheduler_address):
             rows.append(told.row)

@@ -23,7 +23,7 @@ from livewatch.sources.recordings.candump.candump_reader import format_candump
 @pytest.fixture(scope="module")
 def cluster() -> Iterator[LocalCluster]:
     with LocalCluster(
-        n_workers=2, threads_per_worker=1, host="127.0.0.1", dashboard_address=None, silence_logs=50
+        n_workers=2, threads_per_worker=1, host="127.0.0.1", dashboard_address="127.0.0.1:0", silence_logs=50
     ) as made:
         yield made
 
