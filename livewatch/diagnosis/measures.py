@@ -17,6 +17,7 @@ import numpy as np
 from livewatch.diagnosis.diagnosis import Diagnosis
 from livewatch.profile.model import Profile
 from livewatch.signature.estimates import SIGMAS, Estimate
+from livewatch.signature.evidence.boost_figures import FAST
 from livewatch.signature.evidence.evidence import FLOW_EDGES
 from livewatch.signature.fitted_points import FittedPoints
 
@@ -50,10 +51,14 @@ class Measure:
     regions: int
 
     @property
+    def differs(self) -> bool:
+        """Whether it differs by more than what is everyday, be the interval what it may."""
+        return abs(self.difference.value) > self.everyday
+
+    @property
     def moved(self) -> bool:
         """Whether it differs beyond its interval and what is everyday."""
-        clear = self.difference.low > 0.0 or self.difference.high < 0.0
-        return clear and abs(self.difference.value) > self.everyday
+        return self.differs and (self.difference.low > 0.0 or self.difference.high < 0.0)
 
     @property
     def badness(self) -> tuple[float, float]:
@@ -141,7 +146,7 @@ def _need(place: str, mine: _Cells, theirs: _Cells) -> Measure | None:
         for middle, spread in zip((one, other), spreads, strict=True)
     )
     difference = Estimate("difference of need", *_percent(other - one, apart), place)
-    return Measure(before, after, difference, 6.0, 3.0, len(both))
+    return Measure(before, after, difference, 6.0, 4.0, len(both))
 
 
 def _mean(cells: _Cells) -> tuple[float, float]:
@@ -164,17 +169,22 @@ def _boost(before: Diagnosis, after: Diagnosis) -> Iterator[Measure]:
         ("boost away from its command at the end of a pull", "late_share"),
         ("boost missing", "short_share"),
     ):
-        one, other = (
-            [
-                value
-                for pull in drive.pulls
-                if pull.response is not None and not isnan(value := getattr(pull.response, name))
-                and (pull.response.reached or name == "short_share")
-            ]
-            for drive in (before, after)
-        )  # fmt: skip
+        one, other = (_shares(drive, name) for drive in (before, after))
         if one and other:
             yield _over_pulls(words, one, other, PULLS_APART, 8.0, 4.0)
+
+
+def _shares(drive: Diagnosis, name: str) -> list[float]:
+    """A figure of boost of every pull that tells of it."""
+    responses = [pull.response for pull in drive.pulls if pull.response is not None]
+    if name != "short_share":
+        responses = [one for one in responses if one.reached]
+    if name == "late_share":
+        # Boost creeps at the top: pulls that end earlier say nothing about it.
+        top = max((one.top_speed for one in responses), default=0.0)
+        responses = [one for one in responses if one.top_speed > FAST * top]
+    shares = [float(getattr(one, name)) for one in responses]
+    return [share for share in shares if not isnan(share)]
 
 
 def _supply(before: Diagnosis, after: Diagnosis) -> Iterator[Measure]:

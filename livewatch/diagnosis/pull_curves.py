@@ -26,10 +26,10 @@ STEP = 100.0
 CURVES: Mapping[str, tuple[str, str]] = {
     "boost": ("pressure before the throttle", "kPa absolute"),
     "commanded": ("commanded boost", "kPa absolute"),
-    "lambda_ratio": ("measured over commanded lambda", "1"),
+    "lambda_ratio": ("lambda over its command", "1"),
     "air": ("metered air flow", "g/s"),
-    "knock": ("ignition taken back for knock", "deg"),
-    "rail": ("fuel rail pressure over commanded", "1"),
+    "knock": ("ignition taken back", "deg"),
+    "rail": ("rail pressure over command", "1"),
     "torque": ("torque", "N*m"),
     "power": ("power", "kW"),
 }

@@ -45,7 +45,8 @@ from livewatch.wording.events import MARKS, clock_text, fact_words
 __all__ = ["REPORT_FORMAT", "Report", "SystemLine", "report_of", "system_lines"]
 
 REPORT_FORMAT = 1
-LEAST_PROBABLE = 0.02
+LEAST_PROBABLE = 0.2
+"""Probability from which a cause that is not established is worth a word; a judgement."""
 MOST_ALARMS = 200
 
 

@@ -108,7 +108,7 @@ def pulls_overlaid(sessions: Mapping[str, Sequence[PullCurve]], quantities: Iter
             words, unit = CURVES[one]
             if unit == "1":
                 _not_too_near(panel, 0.1)
-            named(panel, "engine speed, rpm", "ratio" if unit == "1" else unit, words)
+            named(panel, "engine speed, rpm", "ratio" if unit == "1" else unit.replace("*", "·"), words)
         for panel in panels[len(known) :]:
             panel.set_axis_off()
         legend(figure, panels[: len(known)])

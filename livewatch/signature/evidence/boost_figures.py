@@ -14,7 +14,7 @@ import numpy as np
 
 from livewatch.signature.evidence.boost_response import Response
 
-__all__ = ["BoostFigures", "boost_figures", "spread_over"]
+__all__ = ["FAST", "BoostFigures", "boost_figures", "spread_over"]
 
 FAST = 0.92
 """Share of the highest speed of all pulls from which a pull counts as one to the top: pulls that end earlier say
