@@ -38,7 +38,9 @@ def need(before: float, after: float, half: float = 2.5) -> Measure:
         (("fits", "fits"), [need(-2.0, 3.5)], "same"),  # weather and fuel
         (("fits", "misfit"), [need(1.0, 13.0)], "worse"),
         (("misfit", "misfit"), [need(8.0, 15.0)], "worse"),
-        (("misfit", "fits"), [need(13.0, 1.0, half=15.0)], "same"),  # the interval is wider than the difference
+        (("misfit", "unproven"), [need(13.0, 1.0, half=15.0)], "same"),  # the interval is wider than the difference
+        (("misfit", "fits"), [need(13.0, 1.0, half=15.0)], "fixed"),  # but two sure verdicts are evidence as well
+        (("misfit", "fits"), [need(8.0, 5.0, half=15.0)], "same"),  # not where the figures hardly differ
         (("misfit", "misfit"), [need(60.0, 10.0), need(10.0, 9.0)], "better"),
         (("misfit", "fits"), [], "fixed"),
         (("strained", "strained"), [], "same"),
