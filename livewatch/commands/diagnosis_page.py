@@ -62,6 +62,8 @@ def _print(diagnosis: Diagnosis, console: Page) -> None:
         console.rule(title, align="left", style="dim")
     else:  # a rule would cut it
         console.print(title)
+    if diagnosis.wrong_profile:
+        console.print(diagnosis.wrong_profile)
     console.print(diagnosis.page())
     console.print(_alarm_table(diagnosis) if diagnosis.alarms else "No alarm was raised.")
     if len(diagnosis.alarms) > MOST_SPELLS:

@@ -8,7 +8,8 @@ what is wrong and by how much, the pulls, the alarms, the events, what was odd. 
 through the same `Run` that watches a car live, so that it shows the same.
 
 `Diagnosis.to_json` is format version 1 (fields stay, new ones may be added): `diagnosis`, `livewatch`, `source`,
-`profile`, `duration` with its unit, all that `Assessment.to_json` has, `alarms`, `alarm_load`, `odd`.
+`profile`, `duration` with its unit, all that `Assessment.to_json` has, `alarms`, `alarm_load`, `odd`,
+`wrong_profile` (a sentence, or null).
 """
 
 from __future__ import annotations
@@ -20,13 +21,15 @@ from typing import TYPE_CHECKING, Any, overload
 
 from livewatch.alarms.load import LoadFigures
 from livewatch.alarms.spells import AlarmSpell, SpellBook
-from livewatch.data.events import Event, FaultCodesRead, without_lead_up
+from livewatch.data.events import Event, FaultCodesRead, RunEnded, without_lead_up
+from livewatch.decode.bus_traffic import NOT_IN_PROFILE, IdentifierCount
 from livewatch.diagnosis.assessment import Assessment, assess
 from livewatch.errors import UsageError
 from livewatch.profile import load_profile
 from livewatch.profile.model import Profile
 from livewatch.run.achieved_rates import rates_of
 from livewatch.run.opening import Source, Stretch, open_source
+from livewatch.run.pipeline import Pipeline
 from livewatch.run.reading import read_through
 from livewatch.run.run import Run
 from livewatch.signature import Signature
@@ -43,6 +46,8 @@ if TYPE_CHECKING:
 
 __all__ = ["DIAGNOSIS_FORMAT", "Diagnosis", "Terms", "diagnose", "diagnose_one", "profile_for", "read_baseline"]
 
+MOST_FOREIGN = 6
+"""Identifiers named where the profile is not that of the recording."""
 DIAGNOSIS_FORMAT = 1
 AnyPath = str | Path
 
@@ -83,6 +88,7 @@ class Diagnosis:
         unknown_buses: channels of the recording that are no bus of the profile.
         session: the session folder that was left, None for none.
         asked: of each channel that the car was asked for, samples a second.
+        foreign: identifiers that came where none of the profile did, most frames first; empty where any did.
     """
 
     path: Path
@@ -99,6 +105,19 @@ class Diagnosis:
     session: Path | None
     terms: Terms
     asked: Mapping[str, float] = field(default_factory=dict)
+    foreign: tuple[IdentifierCount, ...] = ()
+
+    @property
+    def wrong_profile(self) -> str:
+        """Where no frame of the recording is in the profile: what the profile has and what came instead; else empty."""
+        if not self.foreign:
+            return ""
+        named = ", ".join(f"0x{one.identifier:X}" for one in self.foreign[:MOST_FOREIGN])
+        more = len(self.foreign) - MOST_FOREIGN
+        return (
+            f"The profile is not that of this recording: none of its {len(self.profile.messages)} identifiers came; "
+            f"these came instead: {named}" + (f" and {more} more." if more > 0 else ".")
+        )
 
     @property
     def verdict(self) -> str:
@@ -143,6 +162,7 @@ class Diagnosis:
             "alarms": [spell.to_json() for spell in self.alarms],
             "alarm_load": self.load.to_json(),
             "odd": dict(self.odd),
+            "wrong_profile": self.wrong_profile or None,
             **self._of_the_car(),
         }
 
@@ -295,7 +315,16 @@ def diagnose_one(
         None if recorder is None else recorder.folder.path,
         terms,
         rates_of(pipeline),
+        _foreign(pipeline, events),
     )
+
+
+def _foreign(pipeline: Pipeline, events: Sequence[Event]) -> tuple[IdentifierCount, ...]:
+    """The identifiers that came, where every frame was one that the profile does not know."""
+    unknown = pipeline.counts.get(NOT_IN_PROFILE, 0)
+    rows = next((event.rows for event in reversed(events) if isinstance(event, RunEnded)), 0)
+    came = pipeline.decoder.odd_identifiers().get(NOT_IN_PROFILE, ())
+    return tuple(came) if pipeline.profile.messages and 0 < unknown == rows else ()
 
 
 def _recorder(out: Path, profile: Profile, source: Source) -> Recorder:
