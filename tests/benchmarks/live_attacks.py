@@ -288,12 +288,10 @@ class Attacks:
                 lost += sum(one != other for one, other in zip(kept, logged[0], strict=False))
                 lost += max(0, len(kept) - len(logged[0]))
                 again += logged[1][: len(kept)] == kept
-        held = not lost and opened == again == self.options.kills
-        if not held:
+                said = f"{announced} alarms announced, {lost} lost, {opened} folders open, {again} derived again"
+                print(f"{opened} kills: {said}", end="\n" if opened == self.options.kills else "\r", flush=True)
+        if lost or not opened == again == self.options.kills:
             self.failed.append("kills")
-        print(
-            f"{opened} kills: {announced} alarms announced, {lost} lost, {opened} folders open, {again} derived again"
-        )
 
 
 @contextmanager
