@@ -49,7 +49,7 @@ SENSOR_READY = 14.0
 
 class FuelControl:
     """Attributes: `commanded` lambda; `status`; `pulse` s and `trims`, one a bank; `cut` and why (`overrun`,
-    `overboost`, `limiter`); `fuel_per_event` kg; `rate` kg/s as the computer believes; `purge` 0..1."""
+    `overboost`, `limiter`); `rate` kg/s as the computer believes; `purge` 0..1."""
 
     def __init__(self, calibration: Calibration, cells: list[list[float]], purge_seconds: tuple[float, float]) -> None:
         self._calibration = calibration
@@ -65,7 +65,7 @@ class FuelControl:
         self.commanded = 1.0
         self.status = COLD
         self.cut = self.overrun = self.overboost = self.limiter = False
-        self.fuel_per_event = self.rate = 0.0
+        self.rate = 0.0
         self.purge = 0.0
         self._purge_seconds = purge_seconds
 
@@ -182,7 +182,7 @@ class FuelControl:
             for bank in range(cal.banks):
                 self.pulse[bank] = 0.0
                 self._film[bank] /= 1.0 + decay
-            self.rate = self.fuel_per_event = 0.0
+            self.rate = 0.0
             return
         across = cal.rail_gauge + sensed.outside - sensed.manifold
         open_flow = cal.injector_flow * sqrt(max(across, 5e4) / REFERENCE_PRESSURE)
@@ -198,4 +198,3 @@ class FuelControl:
             self._film[bank] = (self._film[bank] + dt * share * injected) / (1.0 + dt / time)
             self.rate += injected
             self.pulse[bank] = injected * cal.banks / events / open_flow + dead if injected > 0.0 else 0.0
-        self.fuel_per_event = self.rate / events

@@ -69,14 +69,13 @@ class Turbocharging:
     """One turbocharger with its wastegate and boost control.
 
     Attributes: `shaft_speed` rad/s; `outlet_temperature` K behind the intercooler; `before_turbine` Pa; `lift` 0..1 of
-    the wastegate; `turbine_flow`, `wastegate_flow` kg/s; `compressor_power`, `turbine_power` W.
+    the wastegate; `compressor_power`, `turbine_power` W.
     """
 
     def __init__(self, build: Build, pressure: float, temperature: float) -> None:
         self.shaft_speed = LOWEST_SPEED
         self.before_turbine = pressure
         self.lift = 0.0
-        self.turbine_flow = self.wastegate_flow = 0.0
         self.compressor_power = self.turbine_power = 0.0
         self.outlet_temperature = self._intercooler_temperature = temperature
         self.fit(build)
@@ -171,8 +170,6 @@ class Turbocharging:
         before += (settled - before) * rate / (1.0 + rate)
         self.before_turbine = before
         through = flow * self._turbine_area / area
-        self.turbine_flow = through
-        self.wastegate_flow = flow - through
 
         expansion = behind / before
         speed = self.shaft_speed

@@ -106,10 +106,6 @@ class Canvas:
         """The character in a cell; a blank outside the canvas."""
         return self._text[y][x] if 0 <= x < self.width and 0 <= y < self.height else " "
 
-    def row(self, y: int) -> tuple[list[str], list[Ink]]:
-        """The cells of a row and their inks, for comparing."""
-        return self._text[y], self._ink[y]
-
     def line(self, y: int) -> Line:
         """One row as runs of text."""
         text, inks = self._text[y], self._ink[y]

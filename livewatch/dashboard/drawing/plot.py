@@ -73,19 +73,6 @@ class Plot:
         down, right = np.nonzero(filled)
         self._dots(right, down, ink)
 
-    def column(self, value: float) -> int:
-        """The cell column of the canvas at `value` on the axis across; may lie outside the plot."""
-        low, high = self.across
-        if not np.isfinite(value):
-            return self.x - 1
-        return self.x + int(np.clip(np.floor((value - low) / (high - low) * self.width), -1, self.width))
-
-    def row(self, value: float) -> int:
-        """The cell row of the canvas at `value` on the axis up, kept within the plot."""
-        low, high = self.up
-        share = 0.0 if not np.isfinite(value) else (value - low) / (high - low)
-        return self.y + self.height - 1 - int(np.clip(np.floor(share * self.height), 0, self.height - 1))
-
     def finish(self) -> None:
         """Put what was drawn on the canvas."""
         across, down = self._per_cell
