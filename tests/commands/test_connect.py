@@ -16,7 +16,7 @@ import pytest
 from click.testing import CliRunner, Result
 
 import livewatch.commands.connect as connecting
-from livewatch import load_profile, open_session
+from livewatch import load_profile, open_session, open_source
 from livewatch.commands.cli import livewatch
 from livewatch.data.events import FaultCodesRead, IdentityRead
 from livewatch.data.frames import FrameBatch
@@ -143,8 +143,11 @@ def test_from_an_adapter_to_a_running_watch_without_an_editor(tmp_path: Path, ex
 def test_a_car_that_only_broadcasts_is_measured_and_watched(tmp_path: Path) -> None:
     with car(False, broadcasts=True) as (channel, heard):
         result = type_in(
-            ["connect", "--bus", f"virtual:{channel}", "--no-watch"], "y", "?", "?", "?", "?", "?", "Bench"
-        )
+            ["connect", "--bus", f"virtual:{channel}", "--lines", "--for", "2s", "--out", str(tmp_path / "s")],
+            "y", "?", "?", "?", "?", "?", "Bench", "y",
+        )  # fmt: skip
+    (folder,) = (tmp_path / "s").iterdir()
+    assert sum(len(batch) for batch in open_source(folder, open_session(folder).profile()).batches()) > 60
     written = (tmp_path / "my_car.yaml").read_text()
     assert (
         "0x1A4" in written and "counter in byte 6" in written and "checksum in byte 7 (CRC-8 of SAE J1850)" in written

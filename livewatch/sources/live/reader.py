@@ -141,7 +141,8 @@ class BusReader:
         return batches
 
     def send(self, identifier: int, extended: bool, data: bytes) -> None:
-        """Put one request on the bus; it appears among the frames, marked SENT.
+        """Put one request on the bus; it appears among the frames, marked SENT, before anything received later. (One
+        that an adapter refuses after a while may appear as well: it is taken out where it still can be.)
 
         Raises:
             LivewatchError: transmitting was not asked for, the frame is no request that reads, or the adapter refused.
@@ -155,15 +156,16 @@ class BusReader:
         adapter = self._adapter
         if adapter is None:
             raise LivewatchError(f"bus {self.bus.name!r} is lost; nothing can be sent")
-        message = can.Message(
-            timestamp=time.time(), arbitration_id=identifier, is_extended_id=extended, data=data, is_rx=False
-        )
+        message = can.Message(arbitration_id=identifier, is_extended_id=extended, data=data, is_rx=False)
+        with self._lock:
+            message.timestamp = time.time()
+            self._sent.append(message)
         try:
             adapter.send(message, timeout=0.1)
         except Exception as error:
+            with self._lock:
+                self._sent = [one for one in self._sent if one is not message]
             raise LivewatchError(f"bus {self.bus.name!r}: the request could not be sent: {error}") from error
-        with self._lock:
-            self._sent.append(message)
 
     @property
     def counts(self) -> dict[str, int]:
