@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 import shutil
-import signal
 import socket
 import subprocess
 import sys
@@ -71,7 +70,7 @@ class TestBroker:
     def kill(self) -> None:
         """As a power cut does."""
         if self._process is not None:
-            self._process.send_signal(signal.SIGKILL)
+            self._process.kill()
             self._process.wait()
             self._process = None
 

@@ -42,7 +42,7 @@ def _said(error: BaseException, broker: Broker) -> str:
     if isinstance(error, socket.gaierror):
         return "there is no such host, or its name cannot be looked up now"
     if isinstance(error, TimeoutError):
-        return "it does not answer"
+        return _silent(broker)
     if isinstance(error, OSError) and error.strerror:
         return error.strerror.lower()
     code = getattr(error, "rc", None)
@@ -51,10 +51,17 @@ def _said(error: BaseException, broker: Broker) -> str:
         who = "without a user name" if broker.user is None else f"as {printable(broker.user)!r} with this password"
         return f"it does not let us in {who}; see LIVEWATCH_MQTT_USER and LIVEWATCH_MQTT_PASSWORD, or mqtt.yaml"
     if "timed out" in str(error):
-        return "it does not answer"
+        return _silent(broker)
     if value in (7, 16, 128):  # how paho says that the connection went away
         return "the connection was lost"
     return ""
+
+
+def _silent(broker: Broker) -> str:
+    if broker.tls and broker.certificate is None:
+        # With TLS 1.3 a client learns only by the silence that its certificate is missing (RFC 8446, 4.4.2.4).
+        return "it does not answer; does it want a client certificate (LIVEWATCH_MQTT_CERTIFICATE and _KEY)?"
+    return "it does not answer"
 
 
 def _certificate(error: ssl.SSLCertVerificationError, broker: Broker) -> str:
