@@ -62,11 +62,13 @@ MARKS = {"misfit": "!", "strained": "~", "unproven": "?", "not read": "×", "fit
 STYLE = """
 body { font: 15px/1.45 system-ui, sans-serif; margin: 1.5rem; color: #1b1b1b; background: #fff; }
 table { border-collapse: collapse; } caption { text-align: left; font-size: 1.3rem; padding-bottom: .5rem; }
-th, td { text-align: left; vertical-align: top; padding: .3rem .7rem; border-bottom: 1px solid #ccc; }
-thead th { position: sticky; top: 0; background: #f2f2f2; } td.number { text-align: right; white-space: nowrap; }
-td { max-width: 26rem; overflow-wrap: anywhere; } tr.misfit td.verdict { font-weight: bold; color: #9c1c10; }
-tr.strained td.verdict { font-weight: bold; color: #7a4b00; } .wide { overflow-x: auto; }
-@media print { body { margin: 0; font-size: 9px; } thead th { position: static; } }
+th, td { text-align: left; vertical-align: top; padding: .35rem .8rem .35rem 0; border-bottom: 1px solid #ccc; }
+thead th { background: #f2f2f2; }
+td.recording { min-width: 12rem; max-width: 22rem; overflow-wrap: anywhere; } td.why { min-width: 20rem; }
+td.systems { min-width: 13rem; } td.verdict, td.alarms\\:, td.length, td.begun { white-space: nowrap; }
+td.need, td.odd { min-width: 9rem; } .misfit td.verdict { font-weight: bold; color: #9c1c10; }
+.strained td.verdict { font-weight: bold; color: #7a4b00; } .wide { overflow-x: auto; }
+@page { size: A4 landscape; } @media print { body { margin: 0; font-size: 9px; } td { min-width: 0 !important; } }
 """
 
 
@@ -171,10 +173,9 @@ def _storable(cell: Any) -> Any:
 
 
 def _html(rows: Sequence[PileRow], links: Links, said: Sequence[str]) -> bytes:
-    shown = [name for name in COLUMNS if name not in ("need, low [%]", "need, high [%]")]
-    heads = "".join(f'<th scope="col">{escape(name)}</th>' for name in shown)
-    body = "\n".join(_html_row(row, shown, links) for row in rows)
-    counts = ", ".join(f"{sum(row.verdict == word for row in rows)} {word}" for word in MARKS)
+    heads = "".join(f'<th scope="col">{escape(name)}</th>' for name in PAGE)
+    body = "\n".join(_html_row(row, links) for row in rows)
+    counts = ", ".join(f"{count} {word}" for word in MARKS if (count := sum(row.verdict == word for row in rows)))
     lines = "".join(f"<p>{escape(printable(line))}</p>" for line in said)
     return (
         '<!DOCTYPE html>\n<html lang="en"><head><meta charset="utf-8">'
@@ -186,18 +187,37 @@ def _html(rows: Sequence[PileRow], links: Links, said: Sequence[str]) -> bytes:
     ).encode("utf-8", "backslashreplace")
 
 
-def _html_row(row: PileRow, shown: Sequence[str], links: Links) -> str:
+def _html_row(row: PileRow, links: Links) -> str:
     cells = []
-    for name in shown:
-        value = COLUMNS[name](row)
-        if isinstance(value, str):
-            text = escape(printable(value))
-            if name == "recording" and row.recording in links:
-                text = f'<a href="{escape(quote(links[row.recording].as_posix()))}">{text}</a>'
-            if name == "verdict":
-                text = f"{MARKS[value]} {text}"
-            kind = ' class="verdict"' if name == "verdict" else ""
-            cells.append(f"<td{kind}>{text}</td>")
-        else:
-            cells.append(f'<td class="number">{"" if value is None else f"{value:g}"}</td>')
+    for name, cell in PAGE.items():
+        text = escape(printable(cell(row)))
+        if name == "recording" and row.recording in links:
+            text = f'<a href="{escape(quote(links[row.recording].as_posix()))}">{text}</a>'
+        cells.append(f'<td class="{name.split()[0]}">{text}</td>')
     return f'<tr class="{row.verdict.replace(" ", "-")}">{"".join(cells)}</tr>'
+
+
+def _alarms(row: PileRow) -> str:
+    critical, high = row.priorities.get("critical", 0), row.priorities.get("high", 0)
+    return "" if row.exit_code else f"{critical}, {high}, {sum(row.priorities.values()) - critical - high}"
+
+
+def _need(row: PileRow) -> str:
+    if row.need is None or row.need_low is None or row.need_high is None:
+        return ""
+    return f"{row.need:+.1f} % ({row.need_low:+.1f} to {row.need_high:+.1f})"
+
+
+PAGE: Mapping[str, Callable[[PileRow], str]] = {
+    "recording": lambda row: row.recording,
+    "verdict": lambda row: f"{MARKS[row.verdict]} {row.verdict}",
+    "why": lambda row: row.sentence,
+    "systems": lambda row: "; ".join(f"{system}: {word}" for system, word in row.systems.items()),
+    "alarms: critical, high, other": _alarms,
+    "need": _need,
+    "pulls": lambda row: "" if row.exit_code else str(row.pulls),
+    "length": lambda row: "" if row.exit_code else f"{row.duration:.0f} s",
+    "begun (UTC)": lambda row: row.begun[:16].replace("T", " "),
+    "odd": lambda row: "; ".join(f"{number} {kind}" for kind, number in row.odd.items()),
+}
+"""The columns of the page, fewer than those of the other tables: what a person wants to see at once."""
