@@ -44,6 +44,7 @@ class Combination:
         sizes, deviations: fitted, in the unit of each effect, with standard deviations.
         evidence: logarithm of how much more probable the observations are than with nothing wrong.
         score: the same with what was thought beforehand.
+        own: evidence of these shapes alone, without what other shapes of the same causes add.
     """
 
     variants: tuple[Variant, ...] = ()
@@ -51,6 +52,7 @@ class Combination:
     deviations: tuple[float, ...] = ()
     evidence: float = 0.0
     score: float = 0.0
+    own: float = 0.0
 
     @property
     def causes(self) -> frozenset[str]:
@@ -71,8 +73,10 @@ class Search:
         self._tried = tried
         self._bends = (np.clip(flow / 1.5, -1.0, 1.0), np.clip(flow * flow - 1.0, -1.0, 1.0))
         self._prior = prior
-        alone = whitened.fits([variant.effect for variant in tried]) if tried else []
-        grids = [_grid(variant, fit.size) for variant, fit in zip(tried, alone, strict=True)]
+        # What goes with its size needs no sizes to be tried.
+        bent = [variant for variant in tried if not variant.effect.linear]
+        alone = iter(whitened.fits([variant.effect for variant in bent]) if bent else [])
+        grids = [np.ones(1) if variant.effect.linear else _grid(variant, next(alone).size) for variant in tried]
         self._owner = np.repeat(np.arange(len(tried)), [len(grid) for grid in grids])
         self._size = np.concatenate(grids) if grids else np.zeros(0)
         spread = np.array([variant.effect.spread for variant in tried])[self._owner]
@@ -147,7 +151,7 @@ class Search:
         deviation = np.sqrt(np.diag(np.linalg.inv(curvature))[:count])
         evidence += sum(variant.weight for variant in variants)
         score = evidence + sum(self._prior[variant.cause] for variant in variants)
-        return Combination(tuple(variants), tuple(size.tolist()), tuple(deviation.tolist()), evidence, score)
+        return Combination(tuple(variants), tuple(size.tolist()), tuple(deviation.tolist()), evidence, score, evidence)
 
     def _extended(self, base: Combination, found: Mapping[frozenset[str], Combination]) -> list[Combination]:
         """`base` and one cause more, each that promises something."""
@@ -157,7 +161,7 @@ class Search:
             if variant.cause not in base.causes:
                 shapes.setdefault(variant.cause, []).append(k)
         new = []
-        already = base.evidence - self._bare(base)
+        already = base.evidence - base.own
         promises = {cause: log_sum([float(gain[k]) for k in places]) for cause, places in shapes.items()}
         most = max((promise + self._prior[cause] for cause, promise in promises.items()), default=0.0)
         least = max(WORTH if base.variants else -inf, max(most, 0.0) - REACH)
@@ -175,13 +179,6 @@ class Search:
                 one = max(fits, key=lambda one: one.evidence)
                 new.append(replace(one, evidence=more, score=one.score + more - one.evidence))
         return new
-
-    def _bare(self, base: Combination) -> float:
-        """Evidence of a set without what other shapes add."""
-        if not base.variants:
-            return 0.0
-        again = self.fit(base.variants, base.sizes)
-        return base.evidence if again is None else again.evidence
 
     def _scan(self, base: Combination) -> tuple[Column, Column]:
         """About what each shape would gain beside `base` (logarithm, its share among the shapes counted), and its size:
@@ -225,8 +222,6 @@ class Search:
 def _grid(variant: Variant, alone: float) -> Column:
     """Sizes that are tried: a few over the range, and the one that fits best `alone`."""
     effect = variant.effect
-    if effect.linear:
-        return np.ones(1)
     sizes = np.array(STARTS) * effect.spread
     return np.concatenate((sizes[sizes >= effect.low], [alone] if alone > 0.0 or effect.low < 0.0 else []))
 
