@@ -41,7 +41,7 @@ __all__ = ["export"]
 @click.option(
     "--after", metavar="TIME", default="30s", show_default=True, callback=read_duration, help="With --around."
 )
-@click.option("--with-private", is_flag=True, help="Also channels that tell who or where: identification, positions.")
+@click.option("--private", is_flag=True, help="Also channels that tell who or where: identification, positions.")
 def export(
     path: Path,
     file: Path,
@@ -55,7 +55,7 @@ def export(
     which: int,
     before: int,
     after: int,
-    with_private: bool,
+    private: bool,
 ) -> None:
     """Write the channels of PATH (a recording, a table or a session folder) to FILE.csv, FILE.parquet or FILE.mf4.
 
@@ -87,7 +87,7 @@ def export(
             window,
             channels,
             None if every is None else every / 1e9,
-            with_private,
+            private,
             lambda share: bar.update(task, completed=share),
         )
     written = write_cut_out(cut, file)
@@ -95,4 +95,4 @@ def export(
     stood = f", {len(cut.spells)} alarms" if cut.spells else ", no alarm stood"
     say(f"{written[0]}: {len(cut.table.time)} rows of {len(cut.table)} channels, {first} to {last}{stood}")
     if cut.private:
-        say(f"Left out because they tell who or where: {', '.join(cut.private)} (--with-private)", error=True)
+        say(f"Left out because they tell who or where: {', '.join(cut.private)} (--private)", error=True)

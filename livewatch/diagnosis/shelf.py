@@ -41,6 +41,8 @@ CREATE TABLE IF NOT EXISTS alarms (path BLOB, alarm TEXT);
 CREATE TABLE IF NOT EXISTS parts (path BLOB, part TEXT);
 CREATE INDEX IF NOT EXISTS by_vehicle ON sessions (vehicle, started);
 """
+RIGHT = "1990"
+"""Year from which a recording's own clock is believed; before it, the host's at the start of the run is taken."""
 BUSY = 20.0
 """s that another livewatch may have the index."""
 
@@ -52,7 +54,7 @@ class Shelved:
     Attributes:
         path: its folder.
         vehicle: name of its profile.
-        started: UTC, when it began, ISO 8601; empty where nobody knows.
+        started: UTC, when the drive began, ISO 8601; empty where nobody knows.
         row: what it shows.
         parts: suspected and fitted, in words.
     """
@@ -244,10 +246,10 @@ def _take_out(index: sqlite3.Connection, name: bytes) -> None:
 
 
 def _put_in(index: sqlite3.Connection, name: bytes, state: str, path: Path, row: PileRow) -> None:
-    vehicle, started = row.vehicle, row.begun
+    vehicle, started = row.vehicle, row.begun if row.begun >= RIGHT else ""
     try:
         manifest = SessionFolder.open(path).manifest
-        vehicle, started = vehicle or manifest.name, manifest.started or started
+        vehicle, started = vehicle or manifest.name, started or manifest.started
     except LivewatchError as error:
         row = row if row.exit_code else unread_row(str(path), str(error), error.exit_code)
     _take_out(index, name)

@@ -122,7 +122,7 @@ def test_who_and_where_stay_out_unless_asked_for(tmp_path: Path, capsys: pytest.
     assert "gnss_latitude, vehicle_identification_number" in capsys.readouterr().err
     text = (tmp_path / "out.csv").read_text()
     assert "48.137154" not in text and "12345678" not in text and "throttle_position [%]" in text
-    assert main([*command, "--with-private"]) == 0
+    assert main([*command, "--private"]) == 0
     assert "48.137154" in (tmp_path / "out.csv").read_text()
     assert main([*command, "--channel", "gnss_latitude"]) == 0
     assert "48.137154" in (tmp_path / "out.csv").read_text()
