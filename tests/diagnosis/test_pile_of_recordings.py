@@ -8,6 +8,7 @@ import os
 import shutil
 import subprocess
 import sys
+import time
 from collections.abc import Callable
 from pathlib import Path
 
@@ -219,6 +220,24 @@ def test_a_recording_that_ends_its_process_costs_no_other(folder: Path) -> None:
     found = dict(pool.spread(paths, Pile("brackwell_20t"), pile_run._work, 2))  # type: ignore[arg-type]
     assert isinstance(found[0], pile_run._Read) and isinstance(found[2], pile_run._Read)
     assert isinstance(found[1], Failure) and "ended from outside" in found[1].text
+
+
+@pytest.mark.skipif(not Path("/proc/self").exists(), reason="processes are looked for in /proc")
+def test_no_process_outlives_a_command_that_is_killed(tmp_path: Path) -> None:
+    note = f"import os, pathlib, time; pathlib.Path({str(tmp_path)!r}, str(os.getpid())).touch(); time.sleep(120)"
+    code = (
+        "from livewatch.diagnosis.pile.processes import Pile, spread\n"
+        f"if __name__ == '__main__': list(spread([{note!r}] * 2, Pile('brackwell_20t'), exec, 2))\n"
+    )
+    with subprocess.Popen([sys.executable, "-c", code]) as process:
+        while process.poll() is None and len(list(tmp_path.iterdir())) < 2:
+            time.sleep(0.05)
+        process.kill()
+    workers = [int(path.name) for path in tmp_path.iterdir()]
+    deadline = time.monotonic() + 20.0
+    while any(Path(f"/proc/{worker}").exists() for worker in workers) and time.monotonic() < deadline:
+        time.sleep(0.05)
+    assert len(workers) == 2 and not any(Path(f"/proc/{worker}").exists() for worker in workers)
 
 
 def test_each_row_opens_its_report(

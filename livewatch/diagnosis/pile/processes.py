@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import os
 import signal
+import threading
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
@@ -186,6 +187,18 @@ def _begin(pile: Pile) -> None:
     global _own
     _own = pile
     signal.signal(signal.SIGINT, signal.SIG_DFL)  # Ctrl-C is for the whole group: end without a word
+    threading.Thread(target=_end_with_parent, name="livewatch parent", daemon=True).start()
+
+
+def _end_with_parent() -> None:
+    """A process whose parent was killed would wait for work for ever."""
+    from multiprocessing import parent_process
+    from multiprocessing.connection import wait
+
+    parent = parent_process()
+    if parent is not None:
+        wait([parent.sentinel])
+        os._exit(FAULT)
 
 
 def own_pile() -> Pile:
