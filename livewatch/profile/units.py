@@ -10,12 +10,23 @@ from __future__ import annotations
 
 import math
 import re
+import sys
 from functools import lru_cache
 from pathlib import Path
-
-import pint
+from types import ModuleType
+from typing import cast
 
 from livewatch.errors import LivewatchError, nearest
+
+_dask = sys.modules.get("dask")
+if _dask is None:
+    # Where it is installed pint imports the whole of it, which takes longer than all that livewatch loads.
+    sys.modules["dask"] = cast("ModuleType", None)
+try:
+    import pint
+finally:
+    if _dask is None:
+        del sys.modules["dask"]
 
 __all__ = [
     "UnitError",

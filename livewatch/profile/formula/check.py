@@ -18,9 +18,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from typing import cast
-
-import pint
+from typing import TYPE_CHECKING, cast
 
 from livewatch.errors import nearest
 from livewatch.profile.formula.plan import (
@@ -46,6 +44,9 @@ from livewatch.profile.units import (
     read_unit,
     unit_text,
 )
+
+if TYPE_CHECKING:
+    import pint
 
 __all__ = ["Checker", "Typed", "in_unit"]
 
