@@ -174,7 +174,7 @@ def test_polling_without_polls(livewatch: Callable) -> None:
 def test_a_misspelt_command(livewatch: Callable) -> None:
     code, _, err = livewatch("wacth")
     assert code == 2
-    assert err.startswith("livewatch: unknown command 'wacth' (did you mean watch?); the commands are demo, watch, ")
+    assert err.startswith("livewatch: unknown command 'wacth' (did you mean watch?); the commands are demo, connect, ")
 
 
 def test_a_fault_in_livewatch_itself_shows_no_traceback(

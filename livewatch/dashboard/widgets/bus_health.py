@@ -47,12 +47,12 @@ def _bus(bus: BusStatus) -> tuple[str, Ink]:
 
 
 def _asked(snapshot: Snapshot) -> list[str]:
-    """How often each asked channel comes, the slowest last."""
+    """How many values a polled car gives in a second, and the channel that comes most rarely."""
     if not snapshot.asked:
         return []
-    ranked = sorted(snapshot.asked.items(), key=lambda item: -item[1])
-    said = ", ".join(f"{channel_label(name, snapshot.profile)} {rate:.1f}" for name, rate in ranked)
-    return [f"asked, a second: {said}"]
+    slowest = min(snapshot.asked, key=snapshot.asked.__getitem__)
+    label, rate = channel_label(slowest, snapshot.profile), snapshot.asked[slowest]
+    return [f"asked {sum(snapshot.asked.values()):.0f}/s, least {label} {rate:.1f}/s"]
 
 
 def _odd(snapshot: Snapshot) -> list[str]:
