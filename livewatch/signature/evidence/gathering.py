@@ -82,9 +82,8 @@ def gather(regions: Regions, maker: PointMaker, baseline: Baseline | None) -> Ob
                 rows.append(place)
                 kinds.append(name)
                 values.append(float(mean[f"log_{name}"][place] - against.get(name, usual)[place]))
-                coarse = FAR_KNOWN * max(0.0, abs(values[-1]) - FAR)
-                noise.append(scatter / known + (FEW / known) ** 2 + 1.5e-3**2 + coarse**2)
-                noise[-1] += LESSER**2 * bool(regions.lesser[place])
+                doubt = (FAR_KNOWN * max(0.0, abs(values[-1]) - FAR)) ** 2 + LESSER**2 * bool(regions.lesser[place])
+                noise.append(scatter / known + (FEW / known) ** 2 + 1.5e-3**2 + doubt)
     if maker.metered:
         shape = np.log(maker.efficiency * usual_efficiency_shape(mean["speed"]))
         expected = against.get("ratio", shape)
