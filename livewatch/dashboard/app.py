@@ -139,7 +139,7 @@ class Dashboard(AlarmActions, TimeActions):
 
     def _see_to_the_end(self, over: threading.Event) -> None:
         patience = PATIENCE
-        while not over.wait(LOOK_EVERY):
+        while not over.wait(LOOK_EVERY if patience > 0 else LOOK_EVERY / 20):
             if not (self._leaving or self._asked_to_end()):
                 continue
             patience -= LOOK_EVERY

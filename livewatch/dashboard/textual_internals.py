@@ -73,6 +73,9 @@ class TextualApp(App[None]):
 
             with suppress(termios.error):
                 termios.tcflush(writer.fileno(), termios.TCOFLUSH)
+                # Whoever waits to write is woken by the terminal's going on alone.
+                termios.tcflow(writer.fileno(), termios.TCOOFF)
+                termios.tcflow(writer.fileno(), termios.TCOON)
 
     def _handle_exception(self, error: Exception) -> None:
         """A fault of the screen: leave the terminal in order, and let whoever shows it decide."""
