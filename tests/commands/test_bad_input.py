@@ -27,8 +27,7 @@ def test_a_folder_that_is_no_session_folder(livewatch: Callable, tmp_path: Path)
     assert livewatch("diagnose", tmp_path, *P) == (
         4,
         "",
-        f"livewatch: {tmp_path}: this is no session folder: none of manifest.json, events.jsonl and frames-0001.log "
-        "is in it\n",
+        f"livewatch: {tmp_path}: no recording, table or session folder is in it\n",
     )
 
 
