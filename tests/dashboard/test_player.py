@@ -17,13 +17,12 @@ from hypothesis import strategies as st
 from livewatch.alarms import ActionError
 from livewatch.data.actions import Action
 from livewatch.data.event_json import line_of
-from livewatch.data.events import AlarmChanged, Event, MarkerSet, NoteWritten
+from livewatch.data.events import AlarmChanged, Event, MarkerSet, NoteWritten, without_lead_up
 from livewatch.data.samples import Rows, SampleBatch, SampleColumn
 from livewatch.errors import LivewatchError, SourceError
 from livewatch.profile.formula.compile import compile_condition
 from livewatch.profile.model import Alarm, Channel, Profile, TableMapping
 from livewatch.run.opening import Source, Stretch
-from livewatch.run.overview import without_lead_up
 from livewatch.run.player import FASTEST, SLOWEST, Player
 from livewatch.run.run import Run
 from livewatch.sources.bus_map import BusMap

@@ -31,6 +31,14 @@ IDENTIFIERS = (0x100, 0x101, 0x1ABCDEF)
 OWN = Parameter(0x22, 0xF40B, "boost", 2, (Signal("boost", 7, 16, "big_endian", scale=0.1, unit="kPa"),))
 ANSWERS = ("41 0C 1A F8", "41 0C 1A F8 05 7B 34 80 00 80 00", "62 F4 0B 06 2C", "7F 22 78", "41 4F 08 00 00 33")
 ANSWERS += ("41 0B 64 34 40 00 80 00", "41 C5 00", "49 02 01 31 32 33 34 35 36 37 38 39")
+ANSWERS += (
+    "43 01 01 71",
+    "43 02 01 71 03 01",
+    "47 00",
+    "41 01 81 07 65 04",
+    "42 02 00 01 71",
+    "46 01 01 0A 00 10",
+)
 
 
 def _profile(profile_of: Callable[..., Profile]) -> Profile:
@@ -78,14 +86,17 @@ def _recording(
 
 
 def _decoded(profile: Profile, frames: FrameBatch, cuts: list[int]) -> tuple[object, Counter[str], object]:
-    """Per channel the bytes of its rows, values and qualities; the counts; what is told about identifiers."""
+    """Per channel the bytes of its rows, values and qualities, and what units said of themselves by row; the counts;
+    what is told about identifiers."""
     decoder = Decoder(profile)
     counts: Counter[str] = Counter()
     parts: dict[int, list[tuple[np.ndarray, np.ndarray, np.ndarray]]] = {}
+    told: list[object] = []
     edges = [0, *sorted(cut % (len(frames) + 1) for cut in cuts), len(frames)]
     for start, stop in pairwise(edges):
         samples = decoder.decode(frames[start:stop])
         counts.update(samples.counts)
+        told += [(row + start, event) for row, event in samples.told]
         channels = [column.channel for column in samples.columns]
         assert len(set(channels)) == len(channels), "at most one column a channel"
         for column in samples.columns:
@@ -99,7 +110,7 @@ def _decoded(profile: Profile, frames: FrameBatch, cuts: list[int]) -> tuple[obj
         kind: sorted((each.bus, each.identifier, each.extended, each.frames) for each in identifiers)
         for kind, identifiers in decoder.odd_identifiers().items()
     }
-    return joined, counts, odd
+    return {**joined, "told": told}, counts, odd
 
 
 @settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
@@ -128,7 +139,12 @@ def test_the_recordings_tried_hold_everything_there_is_to_decode_and_to_count(
     frames = _recording(random.Random(7), 5000, frames_of, frames_of_transfer)
     columns, counts, _ = _decoded(profile, frames, [])
     assert isinstance(columns, dict)
-    assert len(columns) == len(profile.channels)
+    assert len(columns) == len(profile.channels) + 1 and {type(event).word for _, event in columns["told"]} == {
+        "fault codes",
+        "readiness",
+        "freeze frame",
+        "identity",
+    }
     assert {kind.split(",")[0].split(" (")[0] for kind in counts} >= {
         "frames not in the profile",
         "frames on bus elsewhere",
