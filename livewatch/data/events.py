@@ -350,12 +350,15 @@ def utc_text(nanoseconds: int) -> str:
 
 
 def parse_utc(text: str) -> int | None:
-    """Nanoseconds since the Unix epoch of what `utc_text` wrote; None when it is something else."""
+    """Nanoseconds since the Unix epoch of what `utc_text` wrote; None when it is something else, or a moment that no
+    int64 holds."""
     try:
         if text.startswith("epoch"):
             seconds, _, rest = text.removeprefix("epoch").removesuffix("Z").partition(".")
-            return int(seconds) * 1_000_000_000 + int(rest) * 1000
-        moment = datetime.fromisoformat(text)
-    except ValueError:
+            utc = int(seconds) * 1_000_000_000 + int(rest) * 1000
+        else:
+            # A moment without its zone cannot be taken from one that has it.
+            utc = (datetime.fromisoformat(text) - _EPOCH) // timedelta(microseconds=1) * 1000
+    except (ValueError, TypeError):
         return None
-    return (moment - _EPOCH) // timedelta(microseconds=1) * 1000 if moment.tzinfo is not None else None
+    return utc if -(2**63) <= utc < 2**63 else None

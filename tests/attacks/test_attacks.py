@@ -27,6 +27,7 @@ ONCE = [
     ("dbc", 1_000_281),  # a cycle time that is a text
     ("manifest", 1_000_040),  # data_end is not there
     ("manifest", 1_000_203),  # ended is not there
+    ("manifest", 2_027_809),  # an end in the year 2426
     ("parquet", 1_028_252),  # a name of a column that is no UTF-8
 ]
 
