@@ -99,7 +99,7 @@ from .session.car_record import CarChange as CarChange
 from .session.car_record import CarRecord as CarRecord
 from .session.car_record import car_changes as car_changes
 from .session.car_record import last_car_record as last_car_record
-from .session.folder import SessionFolder as SessionFolder
+from .session.folder import Session as Session
 from .session.folder import open_session as open_session
 from .session.log import EventLog as EventLog
 from .session.log import LoggedEvent as LoggedEvent

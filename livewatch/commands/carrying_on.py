@@ -14,7 +14,7 @@ from pathlib import Path
 
 import click
 
-from livewatch import LivewatchError, Profile, Recorder, Run, SessionFolder, open_source, parse_utc
+from livewatch import LivewatchError, Profile, Recorder, Run, Session, open_source, parse_utc
 from livewatch.commands.page import say
 
 __all__ = ["carry_on", "session_to_carry_on"]
@@ -24,7 +24,7 @@ WITHIN = 12 * 3_600_000_000_000
 MOST_LOOKED_AT = 20
 
 
-def session_to_carry_on(parent: Path, profile: Profile, wanted: bool | None) -> SessionFolder | None:
+def session_to_carry_on(parent: Path, profile: Profile, wanted: bool | None) -> Session | None:
     """The newest session in `parent` when it was cut off, with the same profile and not long ago, and the person wants
     it carried on: `wanted`, or asked where that is None and somebody is there to answer."""
     found = _cut_off(parent, profile)
@@ -38,16 +38,16 @@ def session_to_carry_on(parent: Path, profile: Profile, wanted: bool | None) -> 
     return found if wanted or click.confirm("Carry it on?", default=True, err=True) else None
 
 
-def _cut_off(parent: Path, profile: Profile) -> SessionFolder | None:
+def _cut_off(parent: Path, profile: Profile) -> Session | None:
     digest = hashlib.sha256(profile.text.encode()).hexdigest()
     try:
         folders = [one for one in parent.iterdir() if one.is_dir()]
     except OSError:
         return None
-    newest: tuple[int, SessionFolder] | None = None
+    newest: tuple[int, Session] | None = None
     for path in sorted(folders, key=lambda one: one.name[-20:], reverse=True)[:MOST_LOOKED_AT]:
         try:
-            folder = SessionFolder.open(path)
+            folder = Session.open(path)
         except LivewatchError:
             continue
         manifest = folder.manifest
@@ -61,7 +61,7 @@ def _cut_off(parent: Path, profile: Profile) -> SessionFolder | None:
     return newest[1]
 
 
-def carry_on(before: SessionFolder, run: Run, recorder: Recorder) -> None:
+def carry_on(before: Session, run: Run, recorder: Recorder) -> None:
     """Read what `before` recorded through the run that is about to begin.
 
     Raises:

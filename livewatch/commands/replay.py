@@ -16,7 +16,7 @@ from livewatch import (
     Profile,
     Recorder,
     Run,
-    SessionFolder,
+    Session,
     Source,
     UsageError,
     open_source,
@@ -89,7 +89,7 @@ def play_lines(
 ) -> Path:
     """Play `source` with the line display, into a session folder below `out`, published as `settings` say; the folder's
     path comes back."""
-    folder = SessionFolder.create(out, profile, [source.name])
+    folder = Session.create(out, profile, [source.name])
     recorder = Recorder(folder, may_wait=True)
     run = Run(profile, recorder, history=History(profile))
     printer = Printer(console, may_wait=True)
@@ -181,7 +181,7 @@ def replay(
     from livewatch.dashboard import show_replay
     from livewatch.run.player import Player
 
-    folder = SessionFolder.create(out, profile, [source.name])
+    folder = Session.create(out, profile, [source.name])
     recorder = Recorder(folder, may_wait=True)
     player = Player(lambda: open_source(path, profile, given, stretch), profile, recorder, speed=factor)
     with published(settings, recorder, lambda: player.run, player.submit, player.apply, replaying=True):

@@ -13,7 +13,7 @@ from typing import Any
 import click
 from rich.text import Text
 
-from livewatch import Profile, Recorder, Run, SessionFolder, SourceError, UsageError, nearest, profile_for
+from livewatch import Profile, Recorder, Run, Session, SourceError, UsageError, nearest, profile_for
 from livewatch.commands.asking import agree_to_poll, standard_profile_of
 from livewatch.commands.car_history import CarHistory
 from livewatch.commands.carrying_on import carry_on, session_to_carry_on
@@ -177,7 +177,7 @@ def _watch(asked: _Asked, far: Far | None, profile: Profile, buses: list[LiveBus
     )
     before = None if far is not None else session_to_carry_on(asked.out, profile, asked.carry_on_wanted)
     sources = [*(bus.text for bus in buses), *([asked.from_mqtt] if asked.from_mqtt else [])]
-    folder = SessionFolder.create(asked.out, profile, sources)
+    folder = Session.create(asked.out, profile, sources)
     recorder = Recorder(folder)
     run = Run(profile, recorder, history=History(profile))
     if before is not None:

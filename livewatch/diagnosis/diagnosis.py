@@ -328,10 +328,10 @@ def _foreign(pipeline: Pipeline, events: Sequence[Event]) -> tuple[IdentifierCou
 
 
 def _recorder(out: Path, profile: Profile, source: Source) -> Recorder:
-    from livewatch.session.folder import SessionFolder  # late, as is the build sheet: most runs leave no folder
+    from livewatch.session.folder import Session  # late, as is the build sheet: most runs leave no folder
     from livewatch.session.recorder import Recorder
 
-    return Recorder(SessionFolder.create(out, profile, [source.name]), may_wait=True)
+    return Recorder(Session.create(out, profile, [source.name]), may_wait=True)
 
 
 def read_baseline(path: Path, profile: Profile, buses: Mapping[str, str] | None = None) -> Baseline:
@@ -357,9 +357,9 @@ def profile_for(path: Path | None, given: Profile | AnyPath | None) -> Profile:
     if given is not None:
         return load_profile(given)
     if path is not None and path.is_dir():
-        from livewatch.session.folder import SessionFolder
+        from livewatch.session.folder import Session
 
-        return SessionFolder.open(path).profile()
+        return Session.open(path).profile()
     raise UsageError(
         "no profile given: expected --profile with a YAML file or the name of a profile that comes with livewatch "
         "(a recording holds frames, not what they mean)"

@@ -27,7 +27,7 @@ from livewatch.diagnosis.pile.processes import Pile
 from livewatch.diagnosis.pile.row import PileRow, unread_row
 from livewatch.diagnosis.pile.work import PileWork
 from livewatch.errors import LivewatchError, SourceError
-from livewatch.session.folder import SessionFolder
+from livewatch.session.folder import Session
 
 __all__ = ["Shelf", "ShelfFilter", "Shelved"]
 
@@ -248,7 +248,7 @@ def _take_out(index: sqlite3.Connection, name: bytes) -> None:
 def _put_in(index: sqlite3.Connection, name: bytes, state: str, path: Path, row: PileRow) -> None:
     vehicle, started = row.vehicle, row.begun if row.begun >= RIGHT else ""
     try:
-        manifest = SessionFolder.open(path).manifest
+        manifest = Session.open(path).manifest
         vehicle, started = vehicle or manifest.name, started or manifest.started
     except LivewatchError as error:
         row = row if row.exit_code else unread_row(str(path), str(error), error.exit_code)

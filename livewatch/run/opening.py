@@ -117,9 +117,9 @@ def open_source(
     bus_map = BusMap(profile, given_buses or {})
     wanted = stretch or Stretch()
     if path.is_dir():
-        from livewatch.session.folder import SessionFolder  # late: a recording or a table needs none
+        from livewatch.session.folder import Session  # late: a recording or a table needs none
 
-        folder = SessionFolder.open(path)
+        folder = Session.open(path)
         end = folder.manifest.data_end
         until = None if end is None else parse_utc(end)
         return Source(str(path), "session folder", folder.rows(profile), bus_map, wanted, until)

@@ -28,7 +28,7 @@ from livewatch.run.opening import open_source
 from livewatch.run.reading import read_through
 from livewatch.run.reversible_run import ReversibleRun
 from livewatch.run.run import Run
-from livewatch.session.folder import SessionFolder
+from livewatch.session.folder import Session
 
 __all__ = ["Difference", "Verification", "verify"]
 
@@ -151,7 +151,7 @@ def verify(path: Path, profile: Profile | None = None) -> Verification:
         SourceError: there is no session folder, or nothing is on record in it.
         MistakesError: its profile was changed since, and has mistakes.
     """
-    folder = SessionFolder.open(path)
+    folder = Session.open(path)
     log = folder.events()
     recorded, answers, personal = list[Record](), list[AlarmChanged](), 0
     for logged in log:

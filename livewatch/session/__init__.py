@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from livewatch.session.folder import SessionError, SessionFolder
+from livewatch.session.folder import Session, SessionError
 from livewatch.session.log import EventLog, LoggedEvent, open_log
 from livewatch.session.recorder import Recorder
 from livewatch.session.summary import LogSummary, summarise
@@ -12,8 +12,8 @@ __all__ = [
     "LogSummary",
     "LoggedEvent",
     "Recorder",
+    "Session",
     "SessionError",
-    "SessionFolder",
     "open_log",
     "summarise",
 ]

@@ -14,7 +14,7 @@ from typing import Literal
 
 from livewatch.data.events import Event, FaultCodesRead, IdentityRead, ReadinessRead
 from livewatch.errors import LivewatchError
-from livewatch.session.folder import SessionFolder
+from livewatch.session.folder import Session
 
 __all__ = ["CarChange", "CarRecord", "car_changes", "last_car_record"]
 
@@ -92,7 +92,7 @@ def _age(path: Path) -> float:
 
 def _read(path: Path) -> CarRecord | None:
     try:
-        folder = SessionFolder.open(path)
+        folder = Session.open(path)
         record = CarRecord(path.name, folder.manifest.name)
         for logged in folder.events():
             record.hear(logged.event)

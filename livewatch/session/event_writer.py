@@ -16,7 +16,7 @@ from functools import partial
 
 from livewatch.data.event_json import line_of
 from livewatch.data.events import AlarmChanged, Event, RunEnded, utc_text
-from livewatch.session.folder import EVENTS, SessionFolder
+from livewatch.session.folder import EVENTS, Session
 from livewatch.session.line_file import LineFile
 
 __all__ = ["EventWriter"]
@@ -38,7 +38,7 @@ class EventWriter:
         OSError: the log cannot be opened.
     """
 
-    def __init__(self, folder: SessionFolder) -> None:
+    def __init__(self, folder: Session) -> None:
         self.trouble = ""
         self.counts: Counter[str] = Counter()
         self._folder = folder

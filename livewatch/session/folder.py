@@ -43,7 +43,7 @@ from livewatch.session.manifest import (
 from livewatch.session.rows import SessionRows
 from livewatch.session.running import is_being_written
 
-__all__ = ["EVENTS", "PROFILE", "SAMPLES", "SessionError", "SessionFolder", "frame_part", "is_session", "open_session"]
+__all__ = ["EVENTS", "PROFILE", "SAMPLES", "Session", "SessionError", "frame_part", "is_session", "open_session"]
 
 EVENTS, PROFILE, SAMPLES = "events.jsonl", "profile.yaml", "samples.csv"
 _PART = re.compile(r"frames-(\d{4,})\.log")
@@ -61,7 +61,7 @@ def frame_part(number: int) -> str:
     return f"frames-{number:04d}.log"
 
 
-class SessionFolder:
+class Session:
     """Made by `create` or `open`.
 
     Attributes:
@@ -78,7 +78,7 @@ class SessionFolder:
         self._restoring = threading.Lock()
 
     @classmethod
-    def create(cls, parent: Path, profile: Profile, sources: Sequence[str], start: int | None = None) -> SessionFolder:
+    def create(cls, parent: Path, profile: Profile, sources: Sequence[str], start: int | None = None) -> Session:
         """Make a new folder in `parent` (made as well when it is not there), named after the profile and the start.
 
         Args:
@@ -113,7 +113,7 @@ class SessionFolder:
         return folder
 
     @classmethod
-    def open(cls, path: Path) -> SessionFolder:
+    def open(cls, path: Path) -> Session:
         """Open what a run left behind.
 
         Raises:
@@ -235,13 +235,13 @@ def is_session(path: Path) -> bool:
     return any((path / name).is_file() for name in ("manifest.json", EVENTS, frame_part(1)))
 
 
-def open_session(path: Path | str) -> SessionFolder:
+def open_session(path: Path | str) -> Session:
     """What a run left behind at `path`.
 
     Raises:
         SourceError: there is no session folder, or a newer livewatch made it.
     """
-    return SessionFolder.open(Path(path))
+    return Session.open(Path(path))
 
 
 def _plain(name: str) -> str:

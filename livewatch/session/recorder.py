@@ -28,7 +28,7 @@ from livewatch.data.events import Event
 from livewatch.data.frames import FrameBatch
 from livewatch.data.samples import SampleBatch
 from livewatch.session.event_writer import AT_ONCE, RETRY_EVERY, EventWriter
-from livewatch.session.folder import EVENTS, SessionFolder
+from livewatch.session.folder import EVENTS, Session
 from livewatch.session.row_writer import RowWriter
 
 __all__ = ["Follower", "Recorder"]
@@ -82,7 +82,7 @@ class Recorder:
 
     def __init__(
         self,
-        folder: SessionFolder,
+        folder: Session,
         *,
         queue_rows: int = 450_000,
         part_bytes: int = 64 << 20,

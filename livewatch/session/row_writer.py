@@ -15,7 +15,7 @@ from collections.abc import Sequence
 
 from livewatch.data.frames import FrameBatch
 from livewatch.data.samples import SampleBatch
-from livewatch.session.folder import SAMPLES, SessionFolder, frame_part
+from livewatch.session.folder import SAMPLES, Session, frame_part
 from livewatch.session.line_file import LineFile, sync_folder
 from livewatch.session.samples import HEADER, format_samples
 from livewatch.sources.recordings.candump.candump_reader import format_candump
@@ -38,7 +38,7 @@ class RowWriter:
     `free` is the space on the disk in bytes, None when it cannot be told.
     """
 
-    def __init__(self, folder: SessionFolder, names: Sequence[str], part_bytes: int, keep_free: int) -> None:
+    def __init__(self, folder: Session, names: Sequence[str], part_bytes: int, keep_free: int) -> None:
         self.free: int | None = None
         self.counts: Counter[str] = Counter()
         self._folder = folder

@@ -94,7 +94,6 @@ class Verdict:
     established: tuple[Cause, ...] = ()
     doubted: MixUp | None = None
     leading: Cause | None = None
-    settled_enough: bool = True
     left_out: tuple[MixUp, ...] = ()
 
     @property
@@ -142,18 +141,17 @@ def decide(seen: Witness) -> Verdict:
     systems = tuple(_at_best(seen, one, established, leading) for one in _systems(seen, established))
     wrong = [one for one in seen.mix_ups if any(part in one.channel for part in _UNTRUSTED)]
     doubted = [one for one in wrong if one.channel not in seen.left_out]
-    settled = any(group.seconds > 0.0 for group in seen.coverage.groups) or seen.pulls > 0
     if doubted:
         systems = tuple(replace(one, word="unproven" if one.word == "fits" else one.word) for one in systems)
         # What alarmed stays said: only what would be found right is not.
         word: Word = "strained" if any(one.alarms for one in systems) else "unproven"
-        return Verdict(word, systems, (), doubted[0], leading, settled)
+        return Verdict(word, systems, (), doubted[0], leading)
     words = {one.word for one in systems}
     worst = next(word for word in _WORST if word in words)
     # What only a channel that is not believed could have shown was not seen.
     whole: Word = "unproven" if worst == "not seen" or (worst == "fits" and wrong) else worst
     left_out = tuple(one for one in seen.mix_ups if one.channel in seen.left_out)
-    return Verdict(whole, systems, established, None, leading, settled, left_out)
+    return Verdict(whole, systems, established, None, leading, left_out)
 
 
 def _at_best(seen: Witness, one: SystemVerdict, established: Sequence[Cause], leading: Cause | None) -> SystemVerdict:

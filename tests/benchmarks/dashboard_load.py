@@ -37,7 +37,7 @@ from livewatch.profile import load_profile_text
 from livewatch.run.history import History
 from livewatch.run.live import LiveRun
 from livewatch.run.run import Run
-from livewatch.session.folder import SessionFolder
+from livewatch.session.folder import Session
 from livewatch.session.recorder import Recorder
 from livewatch.sources.live.source import parse_live_buses
 
@@ -80,7 +80,7 @@ class Measured(Dashboard):
 def under_test(place: Path, seconds: float, view: str) -> None:
     """The process on the pseudo-terminal; writes what it measured to `place`."""
     profile = load_profile_text(f"{profile_text()}\n{FIGURES}\n", "load.yaml", None)
-    folder = SessionFolder.create(place, profile, ["load"])
+    folder = Session.create(place, profile, ["load"])
     run = Run(profile, Recorder(folder), history=History(profile))
     late: list[tuple[float, float]] = []
 

@@ -33,7 +33,7 @@ from livewatch.profile import load_profile_text
 from livewatch.run.history import History
 from livewatch.run.live import LiveRun
 from livewatch.run.run import Run
-from livewatch.session.folder import SessionFolder
+from livewatch.session.folder import Session
 from livewatch.session.recorder import Recorder
 from livewatch.sources.live.source import parse_live_buses
 
@@ -154,7 +154,7 @@ def main() -> None:
 
     profile = load_profile_text(profile_text(), "load.yaml", None)
     with tempfile.TemporaryDirectory() as place:
-        folder = SessionFolder.create(Path(place), profile, ["load"])
+        folder = Session.create(Path(place), profile, ["load"])
         run = Run(profile, Recorder(folder), history=History(profile))
         late: list[float] = []
 

@@ -25,7 +25,7 @@ from livewatch.data.event_json import line_of
 from livewatch.data.events import AlarmChanged, Event, SecondsBefore
 from livewatch.data.frames import FrameBatch
 from livewatch.profile.model import Channel, Profile, TableMapping
-from livewatch.session import Recorder, SessionFolder
+from livewatch.session import Recorder, Session
 
 RATE = 29_600
 BATCH = 0.013
@@ -46,7 +46,7 @@ def main() -> None:
 
 def run(parent: Path, seconds: float) -> None:
     """Record for a while."""
-    folder = SessionFolder.create(parent, profile(), ["four full buses"])
+    folder = Session.create(parent, profile(), ["four full buses"])
     recorder = Recorder(folder)
     used: list[float] = []
     work = recorder._rows.write

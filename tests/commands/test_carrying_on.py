@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 
-from livewatch import SessionFolder, diagnose, load_profile, open_session
+from livewatch import Session, diagnose, load_profile, open_session
 from livewatch.commands.cli import livewatch
 from livewatch.data.frames import FrameBatch
 from livewatch.data.messages import columns_of
@@ -52,7 +52,7 @@ def cut_off(tmp_path: Path) -> Path:
     """A session whose machine lost its power ten seconds ago, an alarm standing: its folder as the disk held it."""
     profile_path = tmp_path / "bench.yaml"
     profile_path.write_text(PROFILE)
-    folder = SessionFolder.create(tmp_path / "s", load_profile(profile_path), ["engine"])
+    folder = Session.create(tmp_path / "s", load_profile(profile_path), ["engine"])
     recorder = Recorder(folder)
     run = Run(folder.profile(), recorder)
     run.push(frames(time.time() - 15.0, 100, 4000))

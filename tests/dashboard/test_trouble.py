@@ -29,7 +29,7 @@ from livewatch.run.history import History
 from livewatch.run.opening import Source, Stretch
 from livewatch.run.player import Player
 from livewatch.run.run import Run
-from livewatch.session.folder import SessionFolder
+from livewatch.session.folder import Session
 from livewatch.session.recorder import Recorder
 from livewatch.sources.bus_map import BusMap
 
@@ -278,7 +278,7 @@ def test_a_long_live_run_keeps_the_seconds_before_the_latest_alarms_only(plain_p
 async def test_the_session_folder_is_deleted_while_it_runs(
     app_of: Make, plain_profile: Profile, tmp_path: Path
 ) -> None:
-    folder = SessionFolder.create(tmp_path / "out", plain_profile, ["table"])
+    folder = Session.create(tmp_path / "out", plain_profile, ["table"])
     recorder = Recorder(folder, may_wait=True)
     rows = samples(60.0)
     player = Player(lambda: played(rows, plain_profile), plain_profile, recorder, speed=0.1)

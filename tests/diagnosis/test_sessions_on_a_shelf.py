@@ -15,7 +15,7 @@ from livewatch.commands.cli import main
 from livewatch.data.alarm_states import PRIORITIES
 from livewatch.diagnosis.pile import work as pile_run
 from livewatch.profile import load_profile
-from livewatch.session.folder import SessionFolder
+from livewatch.session.folder import Session
 
 MONTHS = {"may": 1_777_884_600, "june": 1_780_563_000, "july": 1_783_155_000}
 HOSTILE = "<b>[red]\x1b[31m"
@@ -41,7 +41,7 @@ def read(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> list[str]:
 
     def look(path: Path, pile: Pile, make: object) -> object:
         names.append(path.parent.name)
-        vehicle = SessionFolder.open(path).manifest.name
+        vehicle = Session.open(path).manifest.name
         return pile_run._Read(replace(invented(path.parent.name), recording=str(path), vehicle=vehicle))
 
     monkeypatch.setattr(pile_run, "_read_one", look)
@@ -53,9 +53,9 @@ def read(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> list[str]:
 def sessions(tmp_path: Path, read: list[str]) -> Path:
     """A session of the Linden in each of three months, and one of the Rowan, each with its number in a file."""
     for number, (month, start) in enumerate(MONTHS.items()):
-        folder = SessionFolder.create(tmp_path / "sessions" / month, load_profile("linden_16"), [], start * 10**9)
+        folder = Session.create(tmp_path / "sessions" / month, load_profile("linden_16"), [], start * 10**9)
         (folder.path / "samples.csv").write_text(f"{number}\n")
-    rowan = SessionFolder.create(tmp_path / "sessions" / "rowan", load_profile("rowan_12"), [], MONTHS["may"] * 10**9)
+    rowan = Session.create(tmp_path / "sessions" / "rowan", load_profile("rowan_12"), [], MONTHS["may"] * 10**9)
     (rowan.path / "build_sheet.yaml").write_text(
         "build_sheet: 1\nname: r\ncalibrated_for: {}\nfitted: {downpipe: {part: Hollin pipe, bore: 50 mm}}\n"
     )

@@ -19,7 +19,7 @@ from livewatch.errors import UsageError
 from livewatch.publish.publisher import Publisher
 from livewatch.publish.settings import publish_settings
 from livewatch.run.run import Run
-from livewatch.session.folder import SessionFolder
+from livewatch.session.folder import Session
 from livewatch.session.recorder import Recorder
 from livewatch.sources.mqtt.broker import Broker
 from livewatch.sources.mqtt.link import Link
@@ -162,7 +162,7 @@ def test_a_wrong_password_and_a_topic_without_permission_leave_the_recording_who
         assert "does not let us in as 'workshop' with this password" in trouble_of(Broker.parse(str(broker)))
         monkeypatch.setenv("LIVEWATCH_MQTT_PASSWORD", SECRET)
         assert trouble_of(Broker.parse(str(broker))) == ""
-        recorder = Recorder(SessionFolder.create(tmp_path / "out", car, ["a drive"]), may_wait=True)
+        recorder = Recorder(Session.create(tmp_path / "out", car, ["a drive"]), may_wait=True)
         run = Run(car, recorder)
         settings = publish_settings(car, f"{broker}/car_7")
         publisher = Publisher(settings, recorder, lambda: run, at_once, at_once)

@@ -130,7 +130,7 @@ def test_an_alarm_acknowledged_from_afar_is_logged_with_who(car, drive, broker, 
     from livewatch.publish.publisher import Publisher
     from livewatch.publish.settings import publish_settings
     from livewatch.run.run import Run
-    from livewatch.session.folder import SessionFolder
+    from livewatch.session.folder import Session
     from livewatch.session.recorder import Recorder
 
     def at_once(call) -> Future:
@@ -147,7 +147,7 @@ def test_an_alarm_acknowledged_from_afar_is_logged_with_who(car, drive, broker, 
             time.sleep(0.02)
         assert condition()
 
-    recorder = Recorder(SessionFolder.create(tmp_path, car, ["x"]), may_wait=True)
+    recorder = Recorder(Session.create(tmp_path, car, ["x"]), may_wait=True)
     run = Run(car, recorder)
     events = []
     run.listeners.append(events.extend)

@@ -15,7 +15,7 @@ from livewatch.data.samples import Quality
 from livewatch.profile import load_profile_text
 from livewatch.run.live import LiveRun, parse_live_buses
 from livewatch.run.run import Run
-from livewatch.session.folder import SessionFolder
+from livewatch.session.folder import Session
 from livewatch.session.recorder import Recorder
 from livewatch.sources.mqtt.beside_buses import BesideBuses
 from livewatch.sources.mqtt.broker import Broker
@@ -123,7 +123,7 @@ BESIDE = PROFILE.replace(
 @pytest.mark.parametrize("beside", [True, False])
 def test_channels_beside_a_bus_or_alone_are_judged_recorded_and_replayed_alike(broker, tmp_path, beside: bool) -> None:
     profile = load_profile_text(BESIDE, "cell.yaml", None)
-    folder = SessionFolder.create(tmp_path / "live", profile, ["x"])
+    folder = Session.create(tmp_path / "live", profile, ["x"])
     run = Run(profile, Recorder(folder))
     source = ChannelSource(Broker.parse(str(broker)), profile, lambda: run.pipeline.newest)
     buses = parse_live_buses(["engine=virtual:beside"]) if beside else []
@@ -144,9 +144,9 @@ def test_channels_beside_a_bus_or_alone_are_judged_recorded_and_replayed_alike(b
     lines = told(folder.path)
     assert any(b'"subject":"oil_low","transition":"raised"' in line for line in lines)
     assert not any(b"rows stamped earlier" in line for line in lines)
-    again = SessionFolder.create(tmp_path / "again", profile, ["x"])
+    again = Session.create(tmp_path / "again", profile, ["x"])
     replayed = Run(profile, Recorder(again, may_wait=True))
-    for batch in SessionFolder.open(folder.path).rows(profile).batches():
+    for batch in Session.open(folder.path).rows(profile).batches():
         replayed.push(batch)
     replayed.close()
     assert told(again.path) == lines

@@ -10,7 +10,7 @@ from livewatch.publish.rows_out import LEFT_OUT, MOST_WAITING, RowsOut
 from livewatch.publish.settings import publish_settings
 from livewatch.run.history import History
 from livewatch.run.run import Run
-from livewatch.session.folder import SessionFolder
+from livewatch.session.folder import Session
 from livewatch.session.recorder import Recorder
 from livewatch.sources.mqtt.rows_message import unpack_rows
 from tests.publish.brokers import free_port
@@ -38,7 +38,7 @@ def test_rows_beyond_the_bound_are_told_as_lost_where_they_are_missing(drive) ->
 
 
 def test_a_run_whose_broker_is_not_there_is_as_fast_and_keeps_its_events(car, drive, tmp_path) -> None:
-    recorder = Recorder(SessionFolder.create(tmp_path, car, ["x"]), may_wait=True)
+    recorder = Recorder(Session.create(tmp_path, car, ["x"]), may_wait=True)
     run = Run(car, recorder, history=History(car))
     settings = publish_settings(car, f"mqtt://127.0.0.1:{free_port()}/car_7", rows=True)
     publisher = Publisher(settings, recorder, lambda: run, at_once, at_once)

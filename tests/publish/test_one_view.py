@@ -11,7 +11,7 @@ from livewatch.publish.settings import publish_settings
 from livewatch.run.history import History
 from livewatch.run.live import LiveRun, parse_live_buses
 from livewatch.run.run import Run
-from livewatch.session.folder import SessionFolder
+from livewatch.session.folder import Session
 from livewatch.session.recorder import Recorder
 from livewatch.sources.mqtt.broker import Broker
 from livewatch.sources.mqtt.station_source import StationSource
@@ -20,14 +20,14 @@ from tests.publish.conftest import told
 
 def test_a_car_watched_from_afar_gives_the_events_that_it_gives_on_the_spot(car, drive, broker, tmp_path) -> None:
     frames = drive(6)
-    far_folder = SessionFolder.create(tmp_path / "far", car, ["far"])
+    far_folder = Session.create(tmp_path / "far", car, ["far"])
     station = StationSource(Broker.parse(f"{broker}/car_7"))
     station.expect(car)
     far = LiveRun(Run(car, Recorder(far_folder), history=History(car)), [], received=lambda _: station)
     far.start()
     while not station.status()[0].losses and not station._link.connected:
         time.sleep(0.05)
-    near_folder = SessionFolder.create(tmp_path / "near", car, ["near"])
+    near_folder = Session.create(tmp_path / "near", car, ["near"])
     recorder = Recorder(near_folder)
     run = Run(car, recorder, history=History(car))
     live = LiveRun(run, parse_live_buses(["engine=virtual:one_view"]))
@@ -56,10 +56,10 @@ def test_a_car_watched_from_afar_gives_the_events_that_it_gives_on_the_spot(car,
     assert sum(b'"transition":"raised"' in line for line in here) >= 1
     # And a replay of what was recorded, on either side.
     for folder in (near_folder, far_folder):
-        again = SessionFolder.create(tmp_path / "again", car, ["again"])
+        again = Session.create(tmp_path / "again", car, ["again"])
         recorder = Recorder(again, may_wait=True)
         replayed = Run(car, recorder)
-        for batch in SessionFolder.open(folder.path).rows(car).batches():
+        for batch in Session.open(folder.path).rows(car).batches():
             replayed.push(batch)
         replayed.close()
         assert told(again.path) == here

@@ -31,7 +31,7 @@ from livewatch.profile.model import Profile
 from livewatch.run.opening import open_source
 from livewatch.run.reading import read_through
 from livewatch.run.run import Run
-from livewatch.session.folder import SessionFolder
+from livewatch.session.folder import Session
 from livewatch.session.recorder import Recorder
 
 __all__ = [
@@ -318,7 +318,7 @@ def lines_of(folder: Path) -> list[str]:
 def replayed(folder: Path, into: Path) -> list[str]:
     """The event log that what was recorded gives, without the wall clock."""
     watched: Profile = load_profile_text(PROFILE, "attacked.yaml", None)
-    again = SessionFolder.create(into, watched, ["again"])
+    again = Session.create(into, watched, ["again"])
     read_through(open_source(folder, watched), Run(watched, Recorder(again, may_wait=True)))
     return lines_of(again.path)
 

@@ -19,7 +19,7 @@ from livewatch.data.frames import FrameBatch
 from livewatch.data.private import is_private
 from livewatch.profile.model import Profile
 from livewatch.run.run import Run
-from livewatch.session.folder import SessionFolder
+from livewatch.session.folder import Session
 from livewatch.session.recorder import Recorder
 
 Drive = Callable[..., FrameBatch]
@@ -28,7 +28,7 @@ Drive = Callable[..., FrameBatch]
 @pytest.fixture(scope="module")
 def session(engine: Profile, drive: Drive, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Forty seconds with alarms and with channels that are lost at times."""
-    folder = SessionFolder.create(tmp_path_factory.mktemp("sessions"), engine, ["can0"])
+    folder = Session.create(tmp_path_factory.mktemp("sessions"), engine, ["can0"])
     run = Run(engine, Recorder(folder, may_wait=True))
     run.push(drive(3, 40))
     run.close()

@@ -20,13 +20,13 @@ from livewatch.profile.model import Profile
 from livewatch.run.opening import open_source
 from livewatch.run.reading import read_through
 from livewatch.run.run import Run
-from livewatch.session.folder import SessionFolder
+from livewatch.session.folder import Session
 from livewatch.session.recorder import Recorder
 
 MOMENTS = 50
 
 
-def watch_until_killed(profile: Profile, drive: FrameBatch, folder: SessionFolder, announce: int) -> None:
+def watch_until_killed(profile: Profile, drive: FrameBatch, folder: Session, announce: int) -> None:
     """In a child process: run the drive through, batch by batch, and write each announced alarm to a pipe."""
     run = Run(profile, Recorder(folder))
 
@@ -60,7 +60,7 @@ def test_every_announced_alarm_survives_a_kill_at_any_moment(
     frames = drive(31, 60)
     announced_in_all = 0
     for moment in range(MOMENTS):
-        folder = SessionFolder.create(tmp_path, engine, ["killed"])
+        folder = Session.create(tmp_path, engine, ["killed"])
         reading, writing = os.pipe()
         child = os.fork()
         if child == 0:
@@ -83,12 +83,12 @@ def test_every_announced_alarm_survives_a_kill_at_any_moment(
         announced = told.decode().split("\n")[:-1]
         announced_in_all += len(announced)
 
-        opened = SessionFolder.open(folder.path)
+        opened = Session.open(folder.path)
         assert opened.manifest.state == "killed", f"moment {moment}"
         logged = alarms(folder.path / "events.jsonl")
         assert logged[: len(announced)] == announced, f"moment {moment}"
 
-        again = SessionFolder.create(tmp_path, engine, ["again"])
+        again = Session.create(tmp_path, engine, ["again"])
         read_through(open_source(folder.path, engine), Run(engine, Recorder(again, may_wait=True)))
         replayed = alarms(again.path / "events.jsonl")
         assert replayed[: len(announced)] == announced, f"moment {moment}"

@@ -22,7 +22,7 @@ from livewatch.run.opening import open_source
 from livewatch.run.pacing import paced
 from livewatch.run.reading import read_through
 from livewatch.run.run import Run
-from livewatch.session.folder import SessionFolder
+from livewatch.session.folder import Session
 from livewatch.session.recorder import Recorder
 from livewatch.sources.live.source import parse_live_buses
 
@@ -52,7 +52,7 @@ def put_on_bus(drive: FrameBatch, channel: str, speed: float) -> None:
             bus.send(message)
 
 
-def live(profile: Profile, drive: FrameBatch, folder: SessionFolder, channel: str, silence: float = 0.0) -> None:
+def live(profile: Profile, drive: FrameBatch, folder: Session, channel: str, silence: float = 0.0) -> None:
     run = Run(profile, Recorder(folder))
     live = LiveRun(run, parse_live_buses([f"engine=virtual:{channel}"]))
     live.start()
@@ -68,15 +68,15 @@ def now_in_whole_microseconds() -> int:
 
 def test_live_paced_replay_and_diagnosis_give_the_same_event_log(engine: Profile, drive: Drive, tmp_path: Path) -> None:
     frames = drive(21, 8, now_in_whole_microseconds())
-    live_folder = SessionFolder.create(tmp_path, engine, ["live"])
+    live_folder = Session.create(tmp_path, engine, ["live"])
     live(engine, frames, live_folder, "one-path")
     logs = {"live": lines_of(live_folder.path)}
 
-    fast = SessionFolder.create(tmp_path, engine, ["fast"])
+    fast = Session.create(tmp_path, engine, ["fast"])
     read_through(open_source(live_folder.path, engine), Run(engine, Recorder(fast, may_wait=True)))
     logs["diagnosis"] = lines_of(fast.path)
 
-    slow = SessionFolder.create(tmp_path, engine, ["slow"])
+    slow = Session.create(tmp_path, engine, ["slow"])
     run = Run(engine, Recorder(slow, may_wait=True))
     source = open_source(live_folder.path, engine)
     for batch in paced(source.batches(), 10.0):
@@ -91,12 +91,12 @@ def test_live_paced_replay_and_diagnosis_give_the_same_event_log(engine: Profile
 
 def test_a_bus_that_falls_silent_is_told_while_it_is_silent(engine: Profile, drive: Drive, tmp_path: Path) -> None:
     frames = drive(22, 1, now_in_whole_microseconds())
-    folder = SessionFolder.create(tmp_path, engine, ["live"])
+    folder = Session.create(tmp_path, engine, ["live"])
     live(engine, frames, folder, "silent", silence=2.5)
     events = [json.loads(line) for line in lines_of(folder.path)]
     lost = {event["subject"] for event in events if event["event"] == "quality" and event["what"] == "lost"}
     assert {"engine_speed", "manifold_pressure", "lambda_1", "commanded_lambda"} <= lost
-    again = SessionFolder.create(tmp_path, engine, ["again"])
+    again = Session.create(tmp_path, engine, ["again"])
     read_through(open_source(folder.path, engine), Run(engine, Recorder(again, may_wait=True)))
     assert lines_of(again.path) == lines_of(folder.path)
 

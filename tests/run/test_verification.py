@@ -16,7 +16,7 @@ from livewatch.data.alarm_states import UNACKNOWLEDGED
 from livewatch.data.frames import FrameBatch
 from livewatch.profile.model import Profile
 from livewatch.run.run import Run
-from livewatch.session.folder import SessionFolder
+from livewatch.session.folder import Session
 from livewatch.session.recorder import Recorder
 
 Drive = Callable[..., FrameBatch]
@@ -25,7 +25,7 @@ Drive = Callable[..., FrameBatch]
 def record(parent: Path, profile: Profile, batch: FrameBatch, *, answered: bool = False) -> Path:
     """A session folder of `batch`, in batches of 500 frames; where `answered`, a person acknowledges what stands,
     shelves it the next time, and writes a note."""
-    folder = SessionFolder.create(parent, profile, ["can0"])
+    folder = Session.create(parent, profile, ["can0"])
     run = Run(profile, Recorder(folder, may_wait=True))
     acknowledged: set[str] = set()
     for start in range(0, len(batch), 500):

@@ -18,7 +18,7 @@ from livewatch.data.alarm_states import State
 from livewatch.data.events import AlarmChanged, NoteWritten
 from livewatch.data.frames import FrameBatch
 from livewatch.profile.model import Channel, Profile, TableMapping
-from livewatch.session import Recorder, SessionFolder
+from livewatch.session import Recorder, Session
 
 RAISED: Any = ("raised", State.UNACKNOWLEDGED, State.NORMAL, "critical", True, "lambda_1 > 1.06", "", "")
 FRAMES = 37
@@ -44,7 +44,7 @@ def record(parent: Path) -> None:
         text="profile: 1\nname: killed\n",
     )
     announced = os.open(parent / "announced", os.O_WRONLY | os.O_CREAT | os.O_APPEND)
-    recorder = Recorder(SessionFolder.create(parent, profile, ["virtual:test"]))
+    recorder = Recorder(Session.create(parent, profile, ["virtual:test"]))
     number = 0
     while True:
         place = np.arange(number * FRAMES, (number + 1) * FRAMES)

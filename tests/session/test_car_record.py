@@ -9,7 +9,7 @@ from livewatch.commands.car_history import CarHistory
 from livewatch.data.events import Event, FaultCodesRead, IdentityRead, ReadinessRead
 from livewatch.profile import load_profile_text
 from livewatch.session.car_record import CarRecord, car_changes, last_car_record
-from livewatch.session.folder import SessionFolder
+from livewatch.session.folder import Session
 from livewatch.session.recorder import Recorder
 from livewatch.wording.car import change_sentence
 
@@ -29,8 +29,8 @@ def said(
     ]  # fmt: skip
 
 
-def session(parent: Path, events: list[Event], start: int) -> SessionFolder:
-    folder = SessionFolder.create(parent, PROFILE, ["port"], start=start * 1_000_000_000)
+def session(parent: Path, events: list[Event], start: int) -> Session:
+    folder = Session.create(parent, PROFILE, ["port"], start=start * 1_000_000_000)
     with Recorder(folder) as recorder:
         recorder.write_events(events)
     return folder

@@ -9,12 +9,12 @@ import pytest
 from livewatch.commands.cli import main
 from livewatch.data.alarm_states import State
 from livewatch.data.events import Fact
-from livewatch.session import Recorder, SessionFolder
+from livewatch.session import Recorder, Session
 
 
 @pytest.fixture
 def run(sessions, profile, frames, alarm, note, utc):
-    folder = SessionFolder.create(sessions, profile, ["virtual:test"], start=utc)
+    folder = Session.create(sessions, profile, ["virtual:test"], start=utc)
     with Recorder(folder) as recorder:
         recorder.write_rows(frames(10))
         recorder.write_events([note(0)])
@@ -110,7 +110,7 @@ def test_a_cut_log_is_read_and_the_cut_is_said(run, capsys):
 
 
 def test_a_run_without_alarms(sessions, profile, note, capsys):
-    folder = SessionFolder.create(sessions, profile, [])
+    folder = Session.create(sessions, profile, [])
     with Recorder(folder) as recorder:
         recorder.write_events([note(0)])
     _, out, _ = said(capsys, folder.path, "--summary")

@@ -21,14 +21,14 @@ from livewatch.data.event_json import line_of
 from livewatch.data.frames import FrameBatch
 from livewatch.errors import SourceError
 from livewatch.profile import load_profile
-from livewatch.session import Recorder, SessionError, SessionFolder
+from livewatch.session import Recorder, Session, SessionError
 from livewatch.session.folder import frame_part
 
 
 @pytest.fixture
 def recorded(sessions, profile, frames, alarm, note, utc) -> Path:
     """The folder of a run that ended in good order: 300 frames, four events."""
-    folder = SessionFolder.create(sessions, profile, ["engine=virtual:test"], start=utc)
+    folder = Session.create(sessions, profile, ["engine=virtual:test"], start=utc)
     with Recorder(folder) as recorder:
         for first in range(0, 300, 30):
             recorder.write_rows(frames(30, first))
@@ -39,8 +39,8 @@ def recorded(sessions, profile, frames, alarm, note, utc) -> Path:
 
 
 def test_a_new_folder_is_named_after_profile_and_start(sessions, profile, utc):
-    first = SessionFolder.create(sessions, profile, [], start=utc)
-    second = SessionFolder.create(sessions, profile, [], start=utc)
+    first = Session.create(sessions, profile, [], start=utc)
+    second = Session.create(sessions, profile, [], start=utc)
     assert first.path == sessions / "brackwell-2.0-turbo-engine-bus-20260504T093000Z"
     assert second.path == sessions / "brackwell-2.0-turbo-engine-bus-20260504T093000Z-2"
 
@@ -63,7 +63,7 @@ def test_the_folder_says_what_it_was_made_with(recorded, profile):
 
 
 def test_a_run_that_ended_reads_back_whole(recorded, profile, frames, numbers):
-    folder = SessionFolder.open(recorded)
+    folder = Session.open(recorded)
     assert folder.manifest.state == "ended"
     assert folder.rebuilt == ""
     assert folder.profile_text == profile.text
@@ -87,7 +87,7 @@ def test_a_run_that_ended_reads_back_whole(recorded, profile, frames, numbers):
 @pytest.mark.parametrize("name", ["brackwell_20t", "dyno_cell"])
 def test_the_profile_in_the_folder_needs_no_other_file(sessions, name):
     given = load_profile(Path(__file__).parents[2] / "profiles" / f"{name}.yaml")
-    read = SessionFolder.open(SessionFolder.create(sessions, given, []).path).profile()
+    read = Session.open(Session.create(sessions, given, []).path).profile()
     assert read.text == given.text
     assert read.channels == given.channels
     assert read.messages == given.messages
@@ -95,12 +95,12 @@ def test_the_profile_in_the_folder_needs_no_other_file(sessions, name):
 
 
 def test_the_frame_log_goes_on_in_new_parts(sessions, profile, frames, numbers, alarm):
-    folder = SessionFolder.create(sessions, profile, [])
+    folder = Session.create(sessions, profile, [])
     with Recorder(folder, part_bytes=5_000) as recorder:
         for first in range(0, 1000, 20):
             recorder.write_rows(frames(20, first))
             recorder.write_events([alarm(first)])  # has everything before it written
-    opened = SessionFolder.open(folder.path)
+    opened = Session.open(folder.path)
     sizes = [part.stat().st_size for part in opened.frame_parts()]
     assert len(sizes) > 5
     assert all(5_000 <= size < 7_000 for size in sizes[:-1])
@@ -114,11 +114,11 @@ def test_parts_are_read_in_the_order_of_their_numbers(recorded, profile, numbers
     (recorded / frame_part(10_000)).write_bytes(b"".join(lines[200:]))
     (recorded / frame_part(3)).write_bytes(b"".join(lines[100:200]))
     (recorded / "frames-notes.log").write_bytes(b"not ours")
-    assert numbers(SessionFolder.open(recorded).rows(profile).batches()) == list(range(300))
+    assert numbers(Session.open(recorded).rows(profile).batches()) == list(range(300))
 
 
 def test_frames_and_samples_are_read_in_the_order_they_were_received(sessions, profile, frames, samples, numbers, note):
-    folder = SessionFolder.create(sessions, profile, [])
+    folder = Session.create(sessions, profile, [])
     with Recorder(folder) as recorder:
         recorder.write_rows(samples(1.0, 2.0))
         recorder.write_rows(frames(5, 10))
@@ -127,7 +127,7 @@ def test_frames_and_samples_are_read_in_the_order_they_were_received(sessions, p
         recorder.write_rows(frames(3, 20))
         recorder.write_rows(samples(4.0, 5.0, 6.0))
     for size in (1, 2, 7, 65536):
-        rows = SessionFolder.open(folder.path).rows(profile)
+        rows = Session.open(folder.path).rows(profile)
         batches = list(rows.batches(size))
         assert max(map(len, batches)) <= size
         assert numbers(batches) == [-1, -2, *range(10, 20), -3, 20, 21, 22, -4, -5, -6]
@@ -135,25 +135,25 @@ def test_frames_and_samples_are_read_in_the_order_they_were_received(sessions, p
 
 
 def test_a_folder_that_is_still_written_to_says_so(sessions, profile, frames, alarm):
-    folder = SessionFolder.create(sessions, profile, [])
+    folder = Session.create(sessions, profile, [])
     with Recorder(folder) as recorder:
         recorder.write_events([alarm(1)])
-        assert SessionFolder.open(folder.path).manifest.state == "running"
-    assert SessionFolder.open(folder.path).manifest.state == "ended"
+        assert Session.open(folder.path).manifest.state == "running"
+    assert Session.open(folder.path).manifest.state == "ended"
 
 
 def test_a_run_that_was_killed_says_when_its_data_ended(recorded):
     said = json.loads((recorded / "manifest.json").read_text(encoding="utf-8"))
     said.update(state="running", ended=None, data_end=None)
     (recorded / "manifest.json").write_text(json.dumps(said), encoding="utf-8")
-    folder = SessionFolder.open(recorded)
+    folder = Session.open(recorded)
     # The last event is at second 3, the last frame at 0.299 s.
     assert (folder.manifest.state, folder.manifest.data_end) == ("killed", "2026-05-04T09:30:03.000000Z")
     (recorded / "events.jsonl").write_bytes(b"")
-    assert SessionFolder.open(recorded).manifest.data_end == "2026-05-04T09:30:00.299000Z"
+    assert Session.open(recorded).manifest.data_end == "2026-05-04T09:30:00.299000Z"
     with (recorded / frame_part(1)).open("ab") as file:
         file.write(b"(1777887009.000000) engine 1A4#00")
-    assert SessionFolder.open(recorded).manifest.data_end == "2026-05-04T09:30:00.299000Z", "not from half a line"
+    assert Session.open(recorded).manifest.data_end == "2026-05-04T09:30:00.299000Z", "not from half a line"
 
 
 @pytest.mark.parametrize(
@@ -172,7 +172,7 @@ def test_a_manifest_that_is_missing_or_damaged_is_rebuilt(recorded, profile, num
         (recorded / "manifest.json").unlink()
     else:
         (recorded / "manifest.json").write_bytes(spoilt)
-    folder = SessionFolder.open(recorded)
+    folder = Session.open(recorded)
     assert folder.rebuilt == why
     assert folder.manifest.started == "2026-05-04T09:30:00.000000Z"
     assert folder.manifest.name == "brackwell-2.0-turbo-engine-bus"
@@ -184,30 +184,30 @@ def test_a_manifest_that_is_missing_or_damaged_is_rebuilt(recorded, profile, num
 def test_opening_changes_nothing(recorded):
     before = {path.name: (path.read_bytes(), path.stat().st_mtime_ns) for path in recorded.iterdir()}
     (recorded / "manifest.json").rename(recorded / "manifest.away")
-    SessionFolder.open(recorded).events()
+    Session.open(recorded).events()
     (recorded / "manifest.away").rename(recorded / "manifest.json")
     assert {path.name: (path.read_bytes(), path.stat().st_mtime_ns) for path in recorded.iterdir()} == before
 
 
 def test_what_is_no_session_folder(tmp_path):
     with pytest.raises(SourceError) as caught:
-        SessionFolder.open(tmp_path / "nowhere")
+        Session.open(tmp_path / "nowhere")
     assert str(caught.value) == f"{tmp_path / 'nowhere'}: there is no such folder"
     with pytest.raises(SourceError) as caught:
-        SessionFolder.open(tmp_path)
+        Session.open(tmp_path)
     assert str(caught.value) == (
         f"{tmp_path}: this is no session folder: none of manifest.json, events.jsonl and frames-0001.log is in it"
     )
     (tmp_path / "drive.log").touch()
     with pytest.raises(SourceError) as caught:
-        SessionFolder.open(tmp_path / "drive.log")
+        Session.open(tmp_path / "drive.log")
     assert str(caught.value) == f"{tmp_path / 'drive.log'}: this is a file, expected a session folder"
 
 
 def test_a_folder_of_a_newer_livewatch(recorded):
     (recorded / "manifest.json").write_text('{"format": 2}', encoding="utf-8")
     with pytest.raises(SourceError) as caught:
-        SessionFolder.open(recorded)
+        Session.open(recorded)
     assert str(caught.value) == (
         f"{recorded / 'manifest.json'}: it has format version 2, this livewatch reads up to 1; use a newer livewatch"
     )
@@ -216,7 +216,7 @@ def test_a_folder_of_a_newer_livewatch(recorded):
 def test_a_folder_without_its_profile(recorded):
     (recorded / "profile.yaml").unlink()
     with pytest.raises(SourceError) as caught:
-        SessionFolder.open(recorded).profile()
+        Session.open(recorded).profile()
     assert str(caught.value) == f"{recorded / 'profile.yaml'}: it is missing; name a profile with --profile"
 
 
@@ -226,7 +226,7 @@ def test_a_folder_that_cannot_be_written_to(tmp_path, profile, monkeypatch):
     make_writable = _make_read_only(parent, monkeypatch)
     try:
         with pytest.raises(SessionError) as caught:
-            SessionFolder.create(parent, profile, [])
+            Session.create(parent, profile, [])
     finally:
         make_writable()
     reason = str(caught.value).removeprefix(f"cannot make a session folder in {parent}: ")
@@ -256,7 +256,7 @@ def _make_read_only(parent: Path, monkeypatch):
 def test_a_parent_that_is_a_file(tmp_path, profile):
     (tmp_path / "file").touch()
     with pytest.raises(SessionError) as caught:
-        SessionFolder.create(tmp_path / "file", profile, [])
+        Session.create(tmp_path / "file", profile, [])
     assert str(caught.value) == (
         f"cannot make a session folder in {tmp_path / 'file'}: File exists; "
         "expected a folder that may be written to, on a disk with free space"
@@ -272,7 +272,7 @@ def test_frames_cut_anywhere_read_as_a_prefix(tmp_path_factory, profile, frames,
     assert len(text) < 20_000
     folder = tmp_path_factory.mktemp("cut")
     (folder / "frames-0001.log").write_bytes(text[:cut])
-    rows = SessionFolder.open(folder).rows(profile)
+    rows = Session.open(folder).rows(profile)
     whole = text[:cut].count(b"\n")
     assert numbers(rows.batches()) == list(range(whole))
     assert rows.counts == ({"last line cut off": 1} if text[:cut] and not text[:cut].endswith(b"\n") else {})
@@ -281,7 +281,7 @@ def test_frames_cut_anywhere_read_as_a_prefix(tmp_path_factory, profile, frames,
         spoilt = bytearray(text)
         spoilt[spoil[0]] = spoil[1]
         (folder / "frames-0001.log").write_bytes(spoilt)
-        read = sum(map(len, SessionFolder.open(folder).rows(profile).batches()))
+        read = sum(map(len, Session.open(folder).rows(profile).batches()))
         assert 298 <= read <= 301
 
 
@@ -292,7 +292,7 @@ def test_events_cut_anywhere_read_as_a_prefix(tmp_path_factory, alarm, note, cut
     text = "".join(line_of(event, seq, "w") + "\n" for seq, event in enumerate(events)).encode()[: max(0, cut)]
     folder = tmp_path_factory.mktemp("cut")
     (folder / "events.jsonl").write_bytes(text)
-    opened = SessionFolder.open(folder)
+    opened = Session.open(folder)
     assert opened.manifest.state == "killed"
     log = opened.events()
     read = list(log)

@@ -22,7 +22,7 @@ from hypothesis import strategies as st
 
 import livewatch.session.recorder as recorder_module
 from livewatch.data.samples import SampleBatch
-from livewatch.session import Recorder, SessionFolder
+from livewatch.session import Recorder, Session
 from livewatch.session.line_file import LineFile
 
 
@@ -41,11 +41,11 @@ def remove(path: Path) -> None:
 
 
 @pytest.fixture
-def folder(sessions, profile, utc) -> SessionFolder:
-    return SessionFolder.create(sessions, profile, ["virtual:test"], start=utc)
+def folder(sessions, profile, utc) -> Session:
+    return Session.create(sessions, profile, ["virtual:test"], start=utc)
 
 
-def times(folder: SessionFolder) -> list[float]:
+def times(folder: Session) -> list[float]:
     """Data time of every alarm in the log."""
     return [one.event.time / 1e9 for one in folder.events() if one.event.kind == "alarm"]
 
@@ -81,7 +81,7 @@ def test_killed_at_any_moment_every_announced_alarm_is_in_the_log(tmp_path, prof
             if not (made[0] / "events.jsonl").exists() and not (made[0] / "manifest.json").exists():
                 assert not announced, "killed while the folder was filled"
                 continue
-            opened = SessionFolder.open(made[0])
+            opened = Session.open(made[0])
             assert opened.manifest.state == "killed"
             logged = [round(time_) for time_ in times(opened)]
             assert logged[: len(announced)] == announced
@@ -137,7 +137,7 @@ def test_an_alarm_waits_for_the_frames_before_it(folder, alarm, frames, numbers,
         recorder.write_rows(frames(500))
         recorder.write_events([alarm(1)])
         assert recorder.behind == 0
-        assert numbers(SessionFolder.open(folder.path).rows(profile).batches()) == list(range(500))
+        assert numbers(Session.open(folder.path).rows(profile).batches()) == list(range(500))
         assert recorder.counts == {}
 
 
@@ -167,8 +167,8 @@ def test_a_slow_disk_holds_up_neither_the_run_nor_an_alarm(folder, alarm, frames
     until(lambda: recorder.behind == 0)
     recorder.write_rows(frames(100, 1_500))
     recorder.close()
-    assert numbers(SessionFolder.open(folder.path).rows(profile).batches()) == [*range(1_000), *range(1_500, 1_600)]
-    assert SessionFolder.open(folder.path).manifest.counts["rows not recorded"] == 500
+    assert numbers(Session.open(folder.path).rows(profile).batches()) == [*range(1_000), *range(1_500, 1_600)]
+    assert Session.open(folder.path).manifest.counts["rows not recorded"] == 500
 
 
 def test_a_replay_waits_for_a_slow_disk_instead(folder, frames, numbers, profile, monkeypatch):
@@ -183,7 +183,7 @@ def test_a_replay_waits_for_a_slow_disk_instead(folder, frames, numbers, profile
         for first in range(0, 2_000, 100):
             recorder.write_rows(frames(100, first))
         assert recorder.counts == {}
-    assert numbers(SessionFolder.open(folder.path).rows(profile).batches()) == list(range(2_000))
+    assert numbers(Session.open(folder.path).rows(profile).batches()) == list(range(2_000))
 
 
 @pytest.fixture
@@ -221,7 +221,7 @@ def small_disk(tmp_path, monkeypatch):
 
 def test_a_full_disk_stops_neither_the_run_nor_loses_an_alarm(small_disk, profile, frames, alarm, note, numbers):
     disk, fill, free = small_disk
-    folder = SessionFolder.create(disk / "sessions", profile, [])
+    folder = Session.create(disk / "sessions", profile, [])
     recorder = Recorder(folder, queue_rows=5_000)
     recorder.write_rows(frames(100))
     recorder.write_events([alarm(1)])
@@ -247,7 +247,7 @@ def test_a_full_disk_stops_neither_the_run_nor_loses_an_alarm(small_disk, profil
     recorder.write_events([alarm(60)])
     assert times(folder) == [float(number) for number in range(1, 61)], "no alarm lost, none twice, in order"
     recorder.close()
-    opened = SessionFolder.open(folder.path)
+    opened = Session.open(folder.path)
     log = opened.events()
     assert [event.sequence for event in log] == list(range(118))
     assert log.counts == {}, "nothing half written in between"
@@ -286,7 +286,7 @@ def test_space_is_kept_for_events_when_frames_fill_the_disk(folder, frames, alar
         assert goes_on(100 << 20, 5.1), "a small disk keeps a twentieth free"
         assert not goes_on(100 << 20, 4.9)
         assert goes_on(100 << 20, 6.3)
-    assert numbers(SessionFolder.open(folder.path).rows(profile).batches()) == list(range(70))
+    assert numbers(Session.open(folder.path).rows(profile).batches()) == list(range(70))
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="Windows does not let go of a folder with open files")
@@ -300,7 +300,7 @@ def test_a_folder_that_is_deleted_is_made_again(folder, frames, alarm, note, num
         assert recorder.trouble is None
         counts = recorder.counts
     assert counts == {"times the session folder was removed": 1, "files removed while they were recorded": 1}
-    opened = SessionFolder.open(folder.path)
+    opened = Session.open(folder.path)
     assert opened.manifest.state == "ended"
     assert opened.profile_text == profile.text
     assert [event.sequence for event in opened.events()] == [1, 2]
@@ -319,8 +319,8 @@ def test_a_disk_that_is_pulled_out_is_told_and_the_run_goes_on(folder, frames, a
     sessions.mkdir()
     until(lambda: recorder.trouble is None and recorder.behind == 0)
     recorder.close()
-    assert times(SessionFolder.open(folder.path)) == [2.0]
-    assert numbers(SessionFolder.open(folder.path).rows(profile).batches()) == list(range(10, 20))
+    assert times(Session.open(folder.path)) == [2.0]
+    assert numbers(Session.open(folder.path).rows(profile).batches()) == list(range(10, 20))
 
 
 def test_rows_that_cannot_be_put_into_words_do_not_end_the_recording(folder, frames, samples, numbers, profile):
@@ -333,7 +333,7 @@ def test_rows_that_cannot_be_put_into_words_do_not_end_the_recording(folder, fra
         recorder.write_rows(frames(10, 10))
         until(lambda: recorder.trouble is None)
         assert recorder.counts == {"rows not recorded": 1}
-    assert numbers(SessionFolder.open(folder.path).rows(profile).batches()) == list(range(20))
+    assert numbers(Session.open(folder.path).rows(profile).batches()) == list(range(20))
 
 
 def test_a_recorder_closed_on_a_full_disk_counts_what_it_lost(folder, frames, note, monkeypatch):
@@ -381,7 +381,7 @@ def test_a_write_that_fails_half_way_leaves_no_half_line(tmp_path):
 @settings(max_examples=25, suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None)
 @given(pieces=st.lists(st.tuples(st.sampled_from("fse"), st.integers(1, 40)), max_size=12))
 def test_any_mixture_comes_back_in_order(tmp_path_factory, profile, frames, samples, note, numbers, pieces):
-    folder = SessionFolder.create(tmp_path_factory.mktemp("mixture"), profile, [])
+    folder = Session.create(tmp_path_factory.mktemp("mixture"), profile, [])
     expected: list[int] = []
     events = 0
     with Recorder(folder) as recorder:
@@ -396,7 +396,7 @@ def test_any_mixture_comes_back_in_order(tmp_path_factory, profile, frames, samp
                 values = list(range(len(expected), len(expected) + count))
                 recorder.write_rows(samples(*map(float, values)))
                 expected += [-value for value in values]
-    opened = SessionFolder.open(folder.path)
+    opened = Session.open(folder.path)
     assert numbers(opened.rows(profile).batches()) == expected
     assert len(list(opened.events())) == events
 

@@ -20,7 +20,7 @@ from livewatch.run.history import History
 from livewatch.run.live import LiveRun
 from livewatch.run.opening import open_source
 from livewatch.run.run import Run
-from livewatch.session.folder import SessionFolder
+from livewatch.session.folder import Session
 from livewatch.session.recorder import Recorder
 from livewatch.simulator.bus_player import play
 from livewatch.simulator.engine_answers import EngineAnswers
@@ -145,7 +145,7 @@ def test_a_stall_is_waited_out(profile: Profile, tmp_path: Path) -> None:
 
 
 def test_a_pulled_cable_is_a_visible_gap_and_the_recording_goes_on(profile: Profile, tmp_path: Path) -> None:
-    folder = SessionFolder.create(tmp_path / "sessions", profile, ["port"])
+    folder = Session.create(tmp_path / "sessions", profile, ["port"])
     with adapter(tmp_path) as made, watching(profile, bus_of(made), Recorder(folder)) as watch:
         until(lambda: watch.came(5), 10.0)
         made.unplug()

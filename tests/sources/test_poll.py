@@ -21,7 +21,7 @@ from livewatch.run.history import History
 from livewatch.run.live import LiveRun
 from livewatch.run.opening import open_source
 from livewatch.run.run import Run
-from livewatch.session.folder import SessionFolder
+from livewatch.session.folder import Session
 from livewatch.session.recorder import Recorder
 from livewatch.sources.live.source import parse_live_buses
 from livewatch.sources.polling.exchange import MOST_WAITS, Exchange, Question
@@ -153,7 +153,7 @@ def test_a_unit_that_says_wait_is_waited_for(profile: Profile) -> None:
 
 
 def test_requests_are_recorded_as_sent_and_nothing_but_reading_goes_out(profile: Profile, tmp_path: Path) -> None:
-    folder = SessionFolder.create(tmp_path, profile, ["poll"])
+    folder = Session.create(tmp_path, profile, ["poll"])
     with control_unit("poll-recorded"):
         watch(profile, "poll-recorded", 3.0, Recorder(folder))
     sent = [

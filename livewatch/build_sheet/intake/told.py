@@ -117,10 +117,6 @@ class Intake:
                 del self.said[key]
         return words
 
-    def withdraw(self, question: Question) -> None:
-        """Take an answer back."""
-        self.said.pop(question.key, None)
-
     def ask_unknown_again(self) -> None:
         """Take back every "I don't know"."""
         self.said = {key: value for key, value in self.said.items() if value != UNKNOWN}
