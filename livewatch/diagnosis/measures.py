@@ -14,6 +14,7 @@ from typing import Any
 
 import numpy as np
 
+from livewatch.data.middle import median
 from livewatch.diagnosis.diagnosis import Diagnosis
 from livewatch.profile.model import Profile
 from livewatch.signature.estimates import SIGMAS, Estimate
@@ -214,7 +215,7 @@ def _over_pulls(
 
 def _median(values: Sequence[float], usual: float) -> tuple[float, float]:
     deviation = float(np.std(values, ddof=1)) if len(values) > 2 else usual
-    return float(np.median(values)), max(deviation, 0.3 * usual) / sqrt(len(values))
+    return median(values), max(deviation, 0.3 * usual) / sqrt(len(values))
 
 
 def _displacement(profile: Profile) -> float:

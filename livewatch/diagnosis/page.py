@@ -6,12 +6,15 @@ import textwrap
 from collections.abc import Iterator, Mapping, Sequence
 from math import isnan
 from types import MappingProxyType
+from typing import TYPE_CHECKING
 
 from livewatch.diagnosis.car_says import CodeEvidence, rate_caveats
-from livewatch.diagnosis.comparison import Comparison
 from livewatch.signature.cause import Cause
 from livewatch.signature.evidence.pulls import Pull
 from livewatch.signature.finding import Finding
+
+if TYPE_CHECKING:
+    from livewatch.diagnosis.comparison import Comparison
 
 __all__ = ["page"]
 

@@ -13,6 +13,7 @@ from typing import Any
 
 import numpy as np
 
+from livewatch.data.middle import median
 from livewatch.signature.inference import Fit
 
 __all__ = ["SIGMAS", "Estimate", "band_of", "mapped", "plain", "spread_of"]
@@ -85,7 +86,7 @@ def mapped(quantity: str, unit: str, band: tuple[float, float, float], change: A
 
 def spread_of(what: str, unit: str, values: Sequence[float]) -> Estimate:
     """The median of what several pulls showed, with the interval of their mean."""
-    middle = float(np.median(values))
+    middle = median(values)
     deviation = float(np.std(values, ddof=1)) if len(values) > 1 else 0.25 * abs(middle)
     half = SIGMAS * deviation / len(values) ** 0.5
     return Estimate(what, middle, unit, middle - half, middle + half)

@@ -18,6 +18,7 @@ from math import exp, isnan, nan
 import numpy as np
 
 from livewatch.data.events import AlarmChanged, Event
+from livewatch.data.middle import median
 from livewatch.data.samples import Quality
 from livewatch.data.ticks import TickBatch
 from livewatch.profile.model import Alarm, Profile
@@ -131,7 +132,7 @@ class Signature:
             self.profile.name,
             mean,
             float(np.quantile(over, 0.25)) if over else nan,
-            float(np.median(duty)) if duty else nan,
+            median(duty) if duty else nan,
             len(responses),
             int(state.visits.sum()),
             ethanol_of(gathered.evidence.regions()),

@@ -47,18 +47,21 @@ def test_the_exit_code_is_the_worst_and_the_others_are_printed(
     assert json.loads(out)["source"] == str(recording)
 
 
-def test_a_diagnosis_loads_only_what_it_needs(recording: Path, tmp_path: Path) -> None:
-    """The libraries that read YAML, DBC files and units, and those that draw, stay out of a second run."""
+@pytest.mark.parametrize(("form", "drawing"), [(("--json",), set()), ((), {"rich"})], ids=["json", "page"])
+def test_a_diagnosis_loads_only_what_it_needs(
+    recording: Path, tmp_path: Path, form: tuple[str, ...], drawing: set[str]
+) -> None:
+    """The libraries that read YAML, DBC files and units stay out of a second run, and but for the page what draws."""
     code = (
         "import sys; from livewatch.commands.cli import main; code = main(sys.argv[1:]); "
         "print(code, *sys.modules, file=sys.stderr)"
     )
-    command = [sys.executable, "-c", code, "diagnose", str(recording), *P, "--json"]
+    command = [sys.executable, "-c", code, "diagnose", str(recording), *P, *form]
     environment = {**os.environ, "LIVEWATCH_CACHE": str(tmp_path)}
     for _ in range(2):
         done = subprocess.run(command, capture_output=True, text=True, check=True, env=environment)
     exit_code, *loaded = done.stderr.split()
     assert exit_code == "0"
-    assert not HEAVY & {name.split(".")[0] for name in loaded}
-    assert sum(name.startswith("livewatch") for name in loaded) < 150
-    assert len(loaded) < 460
+    assert HEAVY & {name.split(".")[0] for name in loaded} == drawing
+    assert sum(name.startswith("livewatch") for name in loaded) < 160
+    assert len(loaded) < 520

@@ -7,6 +7,7 @@ from math import isnan
 
 import numpy as np
 
+from livewatch.data.middle import median
 from livewatch.signature.causes.boost_hypothesis import CUT_WEIGHT, BoostHypothesis, bayes_factor
 from livewatch.signature.causes.facts import Facts
 from livewatch.signature.causes.hypothesis import Grounds, Judged, Symptom
@@ -51,7 +52,7 @@ class BoostCreep(BoostHypothesis):
         if boost.pulls and boost.cuts:
             yield f"the fuel was cut above command in {boost.cuts} of {boost.pulls} pulls"
         if boost.reached:
-            late = float(np.median([100.0 * r.late_share for r in boost.fast]))
+            late = median([100.0 * r.late_share for r in boost.fast])
             yield f"{late:.0f} % above command at the end of the pulls, rising with speed"
             if float(np.mean([r.at_floor for r in boost.fast])) > SHOWN:
                 yield "solenoid duty is at its floor: control has nothing left to take away"

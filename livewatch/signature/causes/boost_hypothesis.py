@@ -6,8 +6,7 @@ from collections.abc import Iterator
 from math import isnan, log, nan, sqrt
 from typing import ClassVar
 
-import numpy as np
-
+from livewatch.data.middle import median
 from livewatch.signature.causes.facts import Facts
 from livewatch.signature.causes.hypothesis import Grounds, Hypothesis, Judged
 from livewatch.signature.estimates import Estimate, band_of, mapped
@@ -31,7 +30,7 @@ class BoostHypothesis(Hypothesis):
     above: ClassVar[bool] = True
 
     def estimates(self, judged: Judged, grounds: Grounds) -> list[Estimate]:
-        asked = float(np.median([one.asked for one in grounds.responses])) if grounds.responses else nan
+        asked = median([one.asked for one in grounds.responses]) if grounds.responses else nan
         band, above = band_of(judged.fit), self.above
         return [
             mapped(self.quantity, "%", band, lambda s: 100.0 * s if above else 100.0 * max(0.0, -s)),

@@ -12,6 +12,7 @@ from math import exp, isnan, nan
 
 import numpy as np
 
+from livewatch.data.middle import median
 from livewatch.signature.evidence.boost_figures import BoostFigures
 from livewatch.signature.evidence.coverage import Coverage
 from livewatch.signature.evidence.observations import Observations
@@ -59,7 +60,7 @@ class Facts:
     def level(self) -> float:
         """Need in % in the middle of all loads."""
         known = self._known()
-        return float(np.median(known)) if known else nan
+        return median(known) if known else nan
 
     @property
     def even(self) -> bool:
@@ -118,11 +119,11 @@ def facts_of(seen: Observations, coverage: Coverage, boost: BoostFigures, spread
         loads[1],
         loads[2],
         loads[3],
-        100.0 * (exp(float(np.median(ratio))) - 1.0) if len(ratio) else nan,
+        100.0 * (exp(median(ratio)) - 1.0) if len(ratio) else nan,
         float(np.mean(apart)) if apart else nan,
         100.0 * exp(float(supply.min())) if len(supply) else nan,
         100.0 * float(idle[0]) if len(idle) else nan,
-        100.0 * float(np.median(noise)) if len(noise) else nan,
+        100.0 * median(noise) if len(noise) else nan,
         boost,
         100.0 * spread,
         metered,

@@ -14,6 +14,7 @@ from math import exp, isfinite, nan
 import numpy as np
 
 from livewatch.data.events import Figure
+from livewatch.data.middle import median
 from livewatch.data.physics import ABSOLUTE_ZERO, STANDARD_PRESSURE
 from livewatch.signature.evidence.readings import Column, Mask
 
@@ -165,7 +166,7 @@ def _air_lost(column: Mapping[str, Column]) -> float:
         return nan
     held = np.lib.stride_tricks.sliding_window_view(ratio[BEFORE:], HELD).min(axis=1)
     place = int(np.argmax(held))
-    before = float(np.median(ratio[AFTER_OPENING : BEFORE + place]))
+    before = median(ratio[AFTER_OPENING : BEFORE + place])
     return max(0.0, 1.0 - exp(before - float(held[place])))
 
 

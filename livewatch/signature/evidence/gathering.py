@@ -11,6 +11,7 @@ from math import isnan, log, sqrt
 
 import numpy as np
 
+from livewatch.data.middle import median
 from livewatch.data.physics import STANDARD_PRESSURE
 from livewatch.profile.fuels import ethanol_blend_ratio
 from livewatch.signature.evidence.baseline import Baseline
@@ -141,7 +142,7 @@ def _doubt_outliers(kinds: list[str], values: list[float], noise: list[float]) -
     caught at different moments."""
     places = [place for place, kind in enumerate(kinds) if kind == "ratio"]
     if places:
-        middle = float(np.median([values[place] for place in places]))
+        middle = median([values[place] for place in places])
         for place in places:
             noise[place] += max(0.0, abs(values[place] - middle) - OUTLIER) ** 2
 
@@ -189,7 +190,7 @@ def _corrected(regions: Regions, maker: PointMaker) -> float:
         return 0.0
     known = count > 0
     # The median keeps out regions where fuel rate and air were caught at different moments.
-    ratio = log(float(np.median(regions.mean["counted"][known])))
+    ratio = log(median(regions.mean["counted"][known]))
     tank = log(_blend(ethanol_of(regions)))
     return 0.5 * ((ratio - log(maker.stoichiometric)) ** 2 - (ratio - tank) ** 2) / COUNTED**2
 

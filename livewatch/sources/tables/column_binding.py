@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from livewatch.data.clock import LATE_LIMIT
+from livewatch.data.middle import median
 from livewatch.data.samples import Quality
 from livewatch.errors import SourceError, nearest
 from livewatch.profile.model import Channel, Profile
@@ -145,7 +146,7 @@ def check_times(path: Path, column: str, time: NDArray[np.int64], unit_unknown: 
             f"{first + 2} lies {-moved[first] / 1e9:g} s before row {first + 1}, and {len(back)} of the first "
             f"{len(time)} rows go back; sort the table by this column"
         )
-    apart = float(np.median(moved)) / 1e9 if len(moved) else 0.0
+    apart = median(moved) / 1e9 if len(moved) else 0.0
     if unit_unknown and apart >= SECONDS_APART and len(moved) >= FEW_ROWS:
         raise SourceError(
             f"{path}: column {column!r}: found no unit and values {apart:g} apart: in seconds that is one row each "

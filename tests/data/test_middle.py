@@ -1,0 +1,15 @@
+"""The median against numpy's."""
+
+from __future__ import annotations
+
+import numpy as np
+from hypothesis import given
+from hypothesis import strategies as st
+
+from livewatch.data.middle import median
+
+
+@given(st.lists(st.floats(-1e300, 1e300) | st.just(float("nan")), min_size=1, max_size=20))
+def test_it_has_the_digits_of_numpys(values: list[float]) -> None:
+    np.testing.assert_array_equal(median(values), np.median(values))
+    np.testing.assert_array_equal(median(np.array(values)), np.median(values))
