@@ -93,7 +93,8 @@ def _open(verdict: Verdict) -> Iterator[str]:
         return
     if verdict.word == "unproven":
         if not right:
-            yield "Too little settled driving to judge by."
+            most_likely = "" if verdict.leading is None else f", but most likely {verdict.leading.title}"
+            yield f"Too little settled driving to judge by{most_likely}."
         elif verdict.leading is not None:
             so_far = f"Within everyday adaptation as far as driven ({_and(right)})"
             yield f"{so_far}, but most likely {verdict.leading.title}."

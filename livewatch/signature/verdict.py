@@ -198,7 +198,7 @@ def _part_load(seen: Witness, groups: Sequence[Group], established: Sequence[Cau
     word, causes = _spoiled("fuel at part load", established, strain)
     if word is None:
         word = "not seen" if not known else "unproven" if len(known) < len(groups) else "fits"
-    right = tuple(group.name for group in known)
+    right = tuple(group.name for group in known if not _corrected(seen.authority, [group]))
     return SystemVerdict("fuel at part load", word, causes, (), strain, right, lacking)
 
 
@@ -215,7 +215,7 @@ def _under_load(seen: Witness, group: Group, established: Sequence[Cause]) -> Sy
         )
     if word is None:
         word = "fits" if known else "unproven" if group.seconds > 0.0 and seen.lambda_known else "not seen"
-    right = ("high load",) if known else ()
+    right = ("high load",) if known and not _corrected(seen.authority, [group]) else ()
     return SystemVerdict("fuel under load", word, causes, (), strain, right, () if seen.spared else lacking)
 
 

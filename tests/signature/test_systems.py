@@ -156,3 +156,32 @@ def test_wanted_boost_is_a_figure_or_a_curve_and_reads_back() -> None:
 def test_a_wanted_boost_that_makes_no_sense_is_told(said: str, told: str) -> None:
     with pytest.raises(MistakesError, match=told):
         load_profile_text(BOOSTED.format(said), "x.yaml", None)
+
+
+def test_a_load_whose_need_is_beyond_everyday_is_not_said_to_be_right() -> None:
+    """An idle that needs 60 % more fuel is enough to judge by, and still nothing that was found right."""
+    nan = float("nan")
+    needs = {"idle": 1.6, "light load": 1.01}
+    groups = tuple(
+        Group(name, (0.0, 1.0), 10.0, 4, (needs.get(name, nan), nan), name in needs, "Drive it.") for name in NAMES
+    )
+    for enough in (False, True):
+        seen = Witness(
+            (),
+            Coverage(groups, 0.5, (), "Drive on."),
+            (),
+            (),
+            (),
+            (),
+            False,
+            False,
+            0,
+            False,
+            False,
+            True,
+            False,
+            enough,
+        )
+        verdict = decide(seen)
+        assert verdict.systems[0].right == ("light load",)
+        assert "idle" not in sentence_of(verdict).partition("Right as far as driven")[2]
