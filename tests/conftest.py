@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import os
+import shutil
+from collections.abc import Callable
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -17,3 +20,13 @@ def pytest_make_parametrize_id(config: pytest.Config, val: Any, argname: str) ->
     if isinstance(val, str) and len(val) > 60:
         return f"{val[:40]}..."
     return None
+
+
+@pytest.fixture
+def delete_in_use(tmp_path: Path) -> Callable[[Path], None]:
+    """Delete a folder that is written to: moved away at one stroke first, so that nothing comes into it meanwhile."""
+
+    def delete(folder: Path) -> None:
+        shutil.rmtree(folder.rename(tmp_path / "deleted"))
+
+    return delete

@@ -153,7 +153,7 @@ class Attacks:
             run.until_announced(3)
             folder = run.folder
             assert folder is not None
-            shutil.rmtree(folder)
+            shutil.rmtree(folder.rename(self.server.folder / "deleted"))
             time.sleep(self.options.seconds)
         self.said("the folder is deleted", run.ended, 6, whole=False)
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import shutil
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -276,7 +275,7 @@ def test_a_long_live_run_keeps_the_seconds_before_the_latest_alarms_only(plain_p
 
 
 async def test_the_session_folder_is_deleted_while_it_runs(
-    app_of: Make, plain_profile: Profile, tmp_path: Path
+    app_of: Make, plain_profile: Profile, tmp_path: Path, delete_in_use: Callable[[Path], None]
 ) -> None:
     folder = Session.create(tmp_path / "out", plain_profile, ["table"])
     recorder = Recorder(folder, may_wait=True)
@@ -284,7 +283,7 @@ async def test_the_session_folder_is_deleted_while_it_runs(
     player = Player(lambda: played(rows, plain_profile), plain_profile, recorder, speed=0.1)
     player.start()
     player.pause().result(5)
-    shutil.rmtree(folder.path)
+    delete_in_use(folder.path)
     watched = WatchedReplay(player)
 
     async def view_text(pilot: Pilot[None]) -> str:
@@ -300,7 +299,7 @@ async def test_the_session_folder_is_deleted_while_it_runs(
         player.apply(Action("marker", text="marker")).result(5)
         wait_until(lambda: bool(recorder.counts))
         assert "1 times the session folder was removed" in await view_text(pilot), "it was made again, and that is said"
-        shutil.rmtree(tmp_path / "out")
+        delete_in_use(tmp_path / "out")
         player.apply(Action("marker", text="marker")).result(5)
         player.seek(50 * SECOND).result(5)
         wait_until(lambda: player.state.target is None and recorder.trouble is not None)

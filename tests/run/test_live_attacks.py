@@ -7,11 +7,10 @@ busy with other things; the benchmark prints and holds the strict ones.
 from __future__ import annotations
 
 import os
-import shutil
 import signal
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
@@ -64,11 +63,13 @@ def test_a_disk_that_hangs_delays_no_alarm_and_each_says_that_it_is_not_there_ye
     assert "On the disk now: " in run.ended.stdout
 
 
-def test_a_folder_that_is_deleted_is_told_at_once_in_the_log_in_the_exit_code_and_at_the_end(server: Server) -> None:
+def test_a_folder_that_is_deleted_is_told_at_once_in_the_log_in_the_exit_code_and_at_the_end(
+    server: Server, delete_in_use: Callable[[Path], None]
+) -> None:
     with Traffic(PORT + 2), server.watching(PORT + 2) as run:
         run.until_announced(2)
         assert run.folder is not None
-        shutil.rmtree(run.folder)
+        delete_in_use(run.folder)
         time.sleep(2.5)
     assert run.ended.code == 6
     assert run.ended.folder is not None
