@@ -82,7 +82,7 @@ def check(sheet: str, profile_name: str, as_json: bool, drive: Path | None) -> i
     """
     profile = load_profile(profile_name)
     forecast = predict(load_sheet(sheet), profile)
-    beside = None if drive is None else compare_with_drive(forecast.predictions, _read_drive(drive))
+    beside = None if drive is None else compare_with_drive(forecast, _read_drive(drive))
     if as_json:
         said = forecast.to_json()
         if beside is not None:

@@ -1,24 +1,26 @@
 """After a drive: what the build sheet predicted beside what the drive measured, cause by cause.
 
-Predictions and measured causes come in; `Comparison`s go out: one for each predicted cause, then one for each measured
-cause that nothing on the sheet foretold.
+A forecast and what a drive measured come in; `Comparison`s go out: one for each predicted cause, then one for each
+measured cause that nothing on the sheet foretold. Where both cannot be right it is said, and not resolved: who wrote
+the sheet may be wrong, the drive may have been with other parts, and the part itself decides.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass, replace
 from math import prod
 from typing import Any, Literal
 
 from livewatch.build_sheet.differences import words_of
+from livewatch.build_sheet.forecast import Forecast
 from livewatch.build_sheet.physics import reading_error
-from livewatch.build_sheet.points import FULL_LOAD
+from livewatch.build_sheet.points import CONDITIONS, FULL_LOAD
 from livewatch.build_sheet.prediction import DEAD_TIME_ERROR, SUPPLY_ENDS, Prediction
-from livewatch.signature.cause import Cause
+from livewatch.signature.cause import NEED, Cause
 from livewatch.signature.estimates import plain
 
-__all__ = ["Agreement", "Comparison", "MeasuredCause", "compare"]
+__all__ = ["Agreement", "Comparison", "Measured", "MeasuredCause", "compare", "driven_at"]
 
 Agreement = Literal["agrees", "differs", "now measured", "not seen", "not predicted", "cannot say"]
 
@@ -26,6 +28,21 @@ TOLERANCE: Mapping[str, float] = {"1": 0.03, "%": 3.0, "ms": 0.08, "g/s": 1.0}
 """By unit, how far apart sheet and drive may be although both are right: parts, fuel and weather (common practice)."""
 LIKELY = 0.2
 """Probability below which a measured cause does not count, where the assessment gives one."""
+MADE_BY: Mapping[str, tuple[str, ...]] = {
+    "meter_scale": ("intake", "air_meter_housing"),
+    "meter_shape": ("intake", "air_meter_housing"),
+    "injector_flow": ("injectors", "fuel_pump", "fuel"),
+    "injector_dead_time": ("injectors",),
+    "one_bank": ("injectors",),
+    "fuel_supply": ("fuel_pump",),
+    "boost_control": ("turbocharger", "wastegate_actuator", "boost_control_solenoid", "intercooler"),
+    "boost_creep": ("turbocharger", "wastegate_actuator", "downpipe"),
+    "underboost": ("turbocharger", "wastegate_actuator", "boost_control_solenoid", "downpipe"),
+}
+"""The slots of a sheet whose parts make a cause; a leak is no part, and nothing on a sheet speaks of it."""
+CONTRADICTED = "Sheet and drive cannot both be right:"
+_LOADS: Mapping[str, tuple[str, ...]] = {"idle": ("idle",), "cruise": ("light load", "middle load")}
+"""The loads of a drive that are those a need is foretold for; full load is the high one."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,6 +56,7 @@ class Comparison:
         interval: 95 %, of what was measured.
         agreement: `now measured` where the sheet gave no number, `not seen` where the drive shows no such cause,
             `cannot say` where the numbers are not of one kind.
+        contradicts: whether sheet and drive cannot both be right.
     """
 
     what: str
@@ -50,6 +68,7 @@ class Comparison:
     interval: tuple[float, float] | None
     agreement: Agreement
     sentence: str
+    contradicts: bool = False
 
     def to_json(self) -> dict[str, Any]:
         """Plain data."""
@@ -62,14 +81,15 @@ class Comparison:
             "unit": self.unit,
             "interval_95": None if self.interval is None else list(self.interval),
             "agreement": self.agreement,
+            "contradicts": self.contradicts,
             "sentence": self.sentence,
         }
 
 
 @dataclass(frozen=True, slots=True)
 class MeasuredCause:
-    """A cause that a drive showed: its main estimate with unit and 95 % interval, and its probability; None where not
-    known."""
+    """A cause that a drive showed: its main estimate with unit and 95 % interval, its probability, and whether it is
+    established; None where not known."""
 
     family: str
     cause: str
@@ -79,22 +99,33 @@ class MeasuredCause:
     unit: str | None = None
     interval: tuple[float, float] | None = None
     probability: float | None = None
+    established: bool | None = None
 
     @classmethod
     def of(cls, cause: Cause) -> MeasuredCause:
         """From what the signature found."""
+        said = cls(cause.family, cause.name, cause.title, probability=cause.probability, established=cause.established)
         if not cause.estimates:
-            return cls(cause.family, cause.name, cause.title, probability=cause.probability)
+            return said
         main = cause.estimates[0]
         low, high = plain(main.low), plain(main.high)
         interval = None if low is None or high is None else (low, high)
-        value = plain(main.value)
-        return cls(cause.family, cause.name, cause.title, main.quantity, value, main.unit, interval, cause.probability)
+        return replace(said, quantity=main.quantity, value=plain(main.value), unit=main.unit, interval=interval)
 
     @property
     def counts(self) -> bool:
         """Whether it is a cause, and likely enough where that is said."""
         return self.family != "none" and (self.probability is None or self.probability >= LIKELY)
+
+    @property
+    def is_sure(self) -> bool:
+        """Whether it is there beyond doubt, where that is said."""
+        return self.established is not False
+
+    @property
+    def shown(self) -> str:
+        """What the drive says of it, in words."""
+        return f"the drive {'shows' if self.is_sure else 'leaves it open'} that {self.title}"
 
     @property
     def size(self) -> str:
@@ -107,30 +138,46 @@ class MeasuredCause:
         return f" ({quantity}{self.value:.3g}{unit}{ends})"
 
 
-def compare(predictions: Sequence[Prediction], measured: Sequence[MeasuredCause], is_decided: bool) -> list[Comparison]:
-    """Every predicted cause beside its measurement, then what was measured and not predicted. `is_decided`: whether the
-    drive was enough for a verdict."""
-    seen = [one for one in measured if one.counts]
+@dataclass(frozen=True, slots=True)
+class Measured:
+    """What a drive measured: its causes; whether it was enough for a verdict (`is_decided`); and at which of the
+    working points a need is foretold for it was driven enough to see one (`driven`)."""
+
+    causes: Sequence[MeasuredCause]
+    is_decided: bool
+    driven: Collection[str] = tuple(CONDITIONS)
+
+
+def driven_at(enough: Mapping[str, bool]) -> frozenset[str]:
+    """The working points that were driven, from whether each load was driven enough."""
+    return frozenset(
+        condition for condition in CONDITIONS if any(enough.get(load) for load in _LOADS.get(condition, ("high load",)))
+    )
+
+
+def compare(forecast: Forecast, drive: Measured) -> list[Comparison]:
+    """Every predicted cause beside its measurement, then what was measured and not predicted."""
+    seen = [one for one in drive.causes if one.counts]
     groups: dict[tuple[str, str], list[Prediction]] = {}
-    for prediction in predictions:
+    for prediction in forecast.predictions:
         if prediction.family != "none":
             groups.setdefault((prediction.family, prediction.cause), []).append(prediction)
-    answered: set[str] = set()
+    answered: list[MeasuredCause] = []
     compared = []
     for (family, cause), group in groups.items():
         found = next((one for one in seen if one.cause == cause), None)
         if found is None:
             # Another cause of the same family, unless it answers to another prediction by its own name.
             found = next((one for one in seen if one.family == family and (family, one.cause) not in groups), None)
-        if found is not None:
-            answered.add(found.family)
-        compared.append(_compared(family, cause, group, found, is_decided))
-    compared += [_unforetold(one) for one in seen if one.family not in answered]
-    return compared
+        answered += [found] if found is not None else []
+        compared.append(_compared(family, cause, group, found, drive, forecast))
+    told = {one.family for one in answered}
+    left = [one for one in seen if one not in answered and (one.established or one.family not in told)]
+    return compared + [_unforetold(one, forecast) for one in left]
 
 
 def _compared(
-    family: str, cause: str, group: Sequence[Prediction], found: MeasuredCause | None, is_decided: bool
+    family: str, cause: str, group: Sequence[Prediction], found: MeasuredCause | None, drive: Measured, of: Forecast
 ) -> Comparison:
     what = " and ".join(dict.fromkeys(words_of(prediction.slot) for prediction in group))
     expected = _expected(cause, group)
@@ -143,21 +190,39 @@ def _compared(
     start = f"{what}: the build sheet foretells {cause.replace('_', ' ')}{said}"
     predicted = None if expected is None else expected[0]
     if found is None:
-        end = "the drive shows nothing of it" if is_decided else "the drive is not enough to show it"
-        agreement: Agreement = "not seen" if is_decided else "cannot say"
-        return Comparison(what, family, cause, predicted, None, None, None, agreement, f"{start}; {end}.")
+        end = "the drive shows nothing of it" if drive.is_decided else "the drive is not enough to show it"
+        agreement: Agreement = "not seen" if drive.is_decided else "cannot say"
+        contradicts = drive.is_decided and _must_show(group, drive.driven, of)
+        end += f". {CONTRADICTED} the part is not on the car, or its calibration knows it" if contradicts else ""
+        return Comparison(
+            what, family, cause, predicted, None, None, None, agreement, f"{start}; {end}.", contradicts
+        )  # fmt: skip
     agreement = _agreement(cause, expected, found)
     if agreement == "now measured" and sizes:
         # The sheet has numbers, but of another kind: boost before the controller corrects, for one.
         agreement = "cannot say"
     words = {"agrees": "as foretold", "differs": "not as foretold", "now measured": "the sheet had no number for it"}
-    end = f"the drive shows that {found.title}{found.size}"
+    end = f"{found.shown}{found.size}"
     end += f": {words[agreement]}" if agreement in words else ""
     if agreement == "cannot say" and found.cause != cause:
         end += ", which is of the same family"
+    contradicts = agreement == "differs" and found.is_sure
+    end += f". {CONTRADICTED} the part is another one, or a number on the sheet is wrong" if contradicts else ""
     return Comparison(
-        what, family, cause, predicted, found.value, found.unit, found.interval, agreement, f"{start}; {end}."
-    )
+        what, family, cause, predicted, found.value, found.unit, found.interval, agreement, f"{start}; {end}.",
+        contradicts,
+    )  # fmt: skip
+
+
+def _must_show(group: Sequence[Prediction], driven: Collection[str], of: Forecast) -> bool:
+    """Whether a drive at these working points has to show what is foretold: it takes more than everyday adaptation at
+    one of them, and what else is foretold does not take that away again."""
+    for condition in driven:
+        alone = prod(prediction.need.get(condition, 1.0) for prediction in group)
+        together = next(use.need for use in of.authority if use.condition == condition)
+        if min(abs(alone - 1.0), abs(together - 1.0)) * 100.0 >= NEED:
+            return not any(prediction.is_unknown_need for prediction in of.predictions)
+    return False
 
 
 def _figure(value: float, unit: str) -> str:
@@ -196,9 +261,26 @@ def _agreement(cause: str, expected: tuple[float, str] | None, found: MeasuredCa
     return "agrees" if low - slack <= value <= high + slack else "differs"
 
 
-def _unforetold(found: MeasuredCause) -> Comparison:
-    sentence = f"the drive shows that {found.title}{found.size}, which nothing on the build sheet foretells."
+def _unforetold(found: MeasuredCause, of: Forecast) -> Comparison:
+    spoken_of = {*of.sheet.calibrated_for, *of.sheet.fitted, *of.sheet.same, *of.not_compared}
+    slots = [slot for slot in MADE_BY.get(found.cause, ()) if slot in spoken_of]
+    changed = {prediction.slot for prediction in of.predictions}
+    unsaid = [slot for slot in slots if slot in of.not_compared]
+    what, contradicts = "not on the sheet", False
+    sentence = f"{found.shown}{found.size}, which nothing on the build sheet foretells"
+    if unsaid:
+        sentence += f"; it does not say what is fitted: {_listed(unsaid)}"
+    elif slots and not changed & set(slots):
+        what, contradicts = _listed(slots), found.is_sure
+        start = f"{what}: by the build sheet {'as' if len(slots) > 1 else 'the one'} calibrated for"
+        sentence = f"{start}; {found.shown}{found.size}"
+        if contradicts:
+            sentence += f". {CONTRADICTED} another part is on the car, or one that does not do what it should"
     return Comparison(
-        "not on the sheet", found.family, found.cause, None, found.value, found.unit, found.interval, "not predicted",
-        sentence,
+        what, found.family, found.cause, None, found.value, found.unit, found.interval, "not predicted",
+        f"{sentence}.", contradicts,
     )  # fmt: skip
+
+
+def _listed(slots: Sequence[str]) -> str:
+    return " and ".join(map(words_of, slots))

@@ -9,7 +9,8 @@ through the same `Run` that watches a car live, so that it shows the same.
 
 `Diagnosis.to_json` is format version 1 (fields stay, new ones may be added): `diagnosis`, `livewatch`, `source`,
 `profile`, `duration` with its unit, all that `Assessment.to_json` has, `alarms`, `alarm_load`, `odd`,
-`wrong_profile` (a sentence, or null).
+`wrong_profile` (a sentence, or null). With a build sheet `build` has a comparison for each cause, `contradicts` said of
+each, and `contradiction` the parts of which sheet and drive cannot both be right (a sentence, or null).
 """
 
 from __future__ import annotations
@@ -200,7 +201,7 @@ class Diagnosis:
     def __str__(self) -> str:
         from livewatch.diagnosis.summary import as_lines, facts_of
 
-        return as_lines(self.title, facts_of(self.assessment.finding, self.alarms, self.odd))
+        return as_lines(self.title, facts_of(self.assessment, self.alarms, self.odd))
 
     def __repr__(self) -> str:
         return f"<Diagnosis of {str(self.path)!r}: {self.verdict}>"
@@ -208,7 +209,7 @@ class Diagnosis:
     def _repr_html_(self) -> str:
         from livewatch.diagnosis.summary import as_table, facts_of
 
-        return as_table(self.title, facts_of(self.assessment.finding, self.alarms, self.odd))
+        return as_table(self.title, facts_of(self.assessment, self.alarms, self.odd))
 
 
 @overload

@@ -10,17 +10,31 @@ from collections.abc import Iterator, Mapping, Sequence
 from math import isfinite
 from typing import Any
 
-from livewatch.build_sheet.prediction import Prediction
-from livewatch.diagnosis.comparison import Comparison, MeasuredCause, compare
+from livewatch.build_sheet.forecast import Forecast
+from livewatch.build_sheet.points import CONDITIONS
+from livewatch.diagnosis.comparison import Comparison, Measured, MeasuredCause, compare, driven_at
 
 __all__ = ["compare_with_drive"]
 
 
-def compare_with_drive(predictions: Sequence[Prediction], said: Mapping[str, Any]) -> list[Comparison]:
+def compare_with_drive(forecast: Forecast, said: Mapping[str, Any]) -> list[Comparison]:
     """What the file's object says beside what a build sheet foretold."""
-    listed = said.get("causes")
-    measured = list(_read(listed if isinstance(listed, Sequence) and not isinstance(listed, str) else ()))
-    return compare(predictions, measured, said.get("verdict") not in (None, "unproven"))
+    measured = list(_read(_list_in(said, "causes")))
+    return compare(forecast, Measured(measured, said.get("verdict") not in (None, "unproven"), _driven(said)))
+
+
+def _driven(said: Mapping[str, Any]) -> frozenset[str]:
+    """The working points that were driven; all, where the file does not say."""
+    coverage = said.get("coverage")
+    if not isinstance(coverage, Mapping):
+        return frozenset(CONDITIONS)
+    groups = [one for one in _list_in(coverage, "groups") if isinstance(one, Mapping)]
+    return driven_at({str(one.get("load")): one.get("enough") is True for one in groups})
+
+
+def _list_in(said: Mapping[str, Any], key: str) -> Sequence[Any]:
+    listed = said.get(key)
+    return listed if isinstance(listed, Sequence) and not isinstance(listed, str) else ()
 
 
 def _read(listed: Sequence[Any]) -> Iterator[MeasuredCause]:
@@ -39,6 +53,7 @@ def _read(listed: Sequence[Any]) -> Iterator[MeasuredCause]:
             unit=unit if isinstance(unit, str) else None,
             interval=_interval(entry.get("interval_95", entry.get("interval"))),
             probability=_number(entry.get("probability")),
+            established=established if isinstance(established := entry.get("established"), bool) else None,
         )
 
 

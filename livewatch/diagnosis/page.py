@@ -8,6 +8,7 @@ from math import isnan
 from types import MappingProxyType
 from typing import TYPE_CHECKING
 
+from livewatch.diagnosis.assessment import contradiction_in
 from livewatch.diagnosis.car_says import CodeEvidence, rate_caveats
 from livewatch.signature.cause import Cause
 from livewatch.signature.evidence.pulls import Pull
@@ -32,7 +33,10 @@ def page(
 ) -> str:
     """The page, `build` and what the car's fault codes say beside it; `asked` is how often each asked channel came in a
     second. Lines are at most 79 characters wide."""
-    lines = [f"{MARKS[said.verdict.word]} {said.verdict.word.upper()}  ", *_wrapped(said.sentence, "  "), ""]
+    lines = [f"{MARKS[said.verdict.word]} {said.verdict.word.upper()}  ", *_wrapped(said.sentence, "  ")]
+    if contradiction := contradiction_in(build):
+        lines += _wrapped(contradiction, "  ")
+    lines += [""]
     lines += _systems(said)
     lines += _causes(said)
     lines += _authority(said)

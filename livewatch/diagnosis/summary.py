@@ -8,7 +8,7 @@ from html import escape
 
 from livewatch.alarms.spells import AlarmSpell
 from livewatch.data.alarm_states import PRIORITIES
-from livewatch.signature.finding import Finding
+from livewatch.diagnosis.assessment import Assessment
 
 __all__ = ["as_lines", "as_table", "facts_of"]
 
@@ -16,9 +16,12 @@ LEAST_PROBABLE = 0.02
 """Probability of a cause below which it is left out."""
 
 
-def facts_of(said: Finding, alarms: Sequence[AlarmSpell], odd: Mapping[str, int]) -> Iterator[tuple[str, str]]:
+def facts_of(assessed: Assessment, alarms: Sequence[AlarmSpell], odd: Mapping[str, int]) -> Iterator[tuple[str, str]]:
     """Label and text of each: the verdict, the causes, alarms, pulls, what was odd, what to drive next."""
+    said = assessed.finding
     yield "verdict", f"{said.verdict.word.upper()}: {said.sentence}"
+    if assessed.contradiction:
+        yield "build sheet", assessed.contradiction
     for cause in said.causes:
         if cause.probability >= LEAST_PROBABLE:
             size = f" ({cause.size})" if cause.size else ""
