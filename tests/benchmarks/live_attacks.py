@@ -1,6 +1,6 @@
 """Attacks on a live run: prints, for each, the lag from tick to announcement and whether live and replay agree.
 
-    python tests/benchmarks/live_attacks.py [--stalls N] [--kills N] [--seconds S] [--only NAME ...]
+    python tests/benchmarks/live_attacks.py [--stalls N] [--kills N] [--seconds S] [--minutes M] [--only NAME ...]
 
 A run of `livewatch watch --lines` listens to a bus between programs that raises some alarms a second; what attacks it
 is in `tests/run/attacked_watch.py` (its disk, its clock) and here (signals, its terminal, its traffic). For each run
@@ -16,6 +16,7 @@ from __future__ import annotations
 
 import argparse
 import fcntl
+import json
 import os
 import pty
 import random
@@ -27,6 +28,8 @@ import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
+
+from livewatch.run.pipeline import LATE
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "run"))
 
@@ -268,6 +271,24 @@ class Attacks:
                 said = screen.shown.rpartition("The session folder")
                 print(f"{'':28} {''.join(said[1:]).strip() if said[1] else 'nobody was there to be told'}", flush=True)
 
+    def long(self) -> None:
+        """The dashboard for as long as asked, at 1,500 frames a second: no row is late."""
+        port = self.port()
+        watching = self.server.watching
+        with Screen() as screen, Traffic(port, rate=1500.0), watching(port, screen.name, screen=True) as run:
+            run.until_announced(3)
+            screen.release()
+            screen.until_shown("I have read this")
+            screen.press(b"\r")
+            time.sleep(self.options.minutes * 60.0)
+        name = f"dashboard, {self.options.minutes:g} minutes"
+        self.said(name, run.ended, 143)
+        assert run.ended.folder is not None
+        late = [event for event in map(json.loads, lines_of(run.ended.folder)) if LATE in event.get("counts", {})]
+        print(f"{'':28} {late[-1]['counts'][LATE] if late else 0} late rows", flush=True)
+        if late:
+            self.failed.append(f"{name}, late rows")
+
     def kills(self) -> None:
         """Killed at random moments: nothing announced is lost, every folder opens, the frames give it again."""
         chance = random.Random(self.options.seed)
@@ -307,8 +328,6 @@ def _terminal() -> Iterator[tuple[int, str]]:
 
 
 def _alarms(log: list[str]) -> list[str]:
-    import json
-
     events = [json.loads(line) for line in log]
     return [f"{event['subject']}|{event['transition']}" for event in events if event["event"] == "alarm"]
 
@@ -320,6 +339,7 @@ def main() -> int:
     parser.add_argument("--stalls", type=int, default=10)
     parser.add_argument("--kills", type=int, default=10)
     parser.add_argument("--seconds", type=float, default=6.0, help="how long most runs are watched")
+    parser.add_argument("--minutes", type=float, default=0.5, help="how long the dashboard of `long` is watched")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--only", nargs="*", choices=names, default=names)
     options = parser.parse_args()
