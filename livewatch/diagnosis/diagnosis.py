@@ -17,31 +17,32 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from math import isnan
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, overload
 
 from livewatch.alarms.load import LoadFigures
 from livewatch.alarms.spells import AlarmSpell, SpellBook
-from livewatch.data.events import Event, FaultCodesRead, RunEnded, without_lead_up
+from livewatch.data.events import Event, RunEnded, without_lead_up
 from livewatch.decode.bus_traffic import NOT_IN_PROFILE, IdentifierCount
 from livewatch.diagnosis.assessment import Assessment, assess
 from livewatch.errors import UsageError
 from livewatch.profile import load_profile
 from livewatch.profile.model import Profile
-from livewatch.run.achieved_rates import rates_of
+from livewatch.run.achieved_rates import Rate, rates_of
 from livewatch.run.opening import Source, Stretch, open_source
 from livewatch.run.pipeline import Pipeline
 from livewatch.run.reading import read_through
 from livewatch.run.run import Run
 from livewatch.signature import Signature
 from livewatch.signature.cause import Cause
+from livewatch.signature.code_evidence import CodeEvidence
 from livewatch.signature.evidence.baseline import Baseline
 from livewatch.signature.evidence.pulls import Pull
 from livewatch.version import __version__
 
 if TYPE_CHECKING:
     from livewatch.build_sheet.sheet import BuildSheet
-    from livewatch.diagnosis.car_says import CodeEvidence
     from livewatch.diagnosis.channel_table import ChannelTable
     from livewatch.session.recorder import Recorder
 
@@ -88,7 +89,7 @@ class Diagnosis:
         unused: columns of a table that are no channel of the profile.
         unknown_buses: channels of the recording that are no bus of the profile.
         session: the session folder that was left, None for none.
-        asked: of each channel that the car was asked for, samples a second.
+        asked: of each channel that the car was asked for, how often it came, and was wanted.
         foreign: identifiers that came where none of the profile did, most frames first; empty where any did.
     """
 
@@ -105,7 +106,7 @@ class Diagnosis:
     unknown_buses: tuple[str, ...]
     session: Path | None
     terms: Terms
-    asked: Mapping[str, float] = field(default_factory=dict)
+    asked: Mapping[str, Rate] = field(default_factory=dict)
     foreign: tuple[IdentifierCount, ...] = ()
 
     @property
@@ -164,26 +165,31 @@ class Diagnosis:
             "alarm_load": self.load.to_json(),
             "odd": dict(self.odd),
             "wrong_profile": self.wrong_profile or None,
-            **self._of_the_car(),
+            **self._answered(),
         }
 
     @property
     def fault_codes(self) -> tuple[CodeEvidence, ...]:
-        """What the car's own fault codes say beside it; empty where it was not asked."""
-        if not any(isinstance(event, FaultCodesRead) for event in self.events):
+        """The car's own fault codes beside what was measured; empty where it was not asked or has none."""
+        return self.assessment.finding.verdict.codes
+
+    @property
+    def caveats(self) -> tuple[str, ...]:
+        """What answers that came too rarely leave open; empty where the car was not asked."""
+        if not self.asked:
             return ()
-        from livewatch.diagnosis.car_says import code_evidence  # late: most cars are not asked
+        from livewatch.wording.car import rate_caveats  # late: most cars are not asked
 
-        return code_evidence(self.events, self.causes)
+        return tuple(rate_caveats(self.asked))
 
-    def _of_the_car(self) -> dict[str, Any]:
-        """Fault codes, and how often asked channels came; nothing where nothing was asked."""
-        said: dict[str, Any] = {}
-        if codes := self.fault_codes:
-            said["fault_codes"] = [one.to_json() for one in codes]
-        if self.asked:
-            said |= {"asked": {name: round(rate, 2) for name, rate in self.asked.items()}, "asked_unit": "1/s"}
-        return said
+    def _answered(self) -> dict[str, Any]:
+        """How often asked channels came and were wanted, and what that leaves open; nothing where none was asked."""
+        if not self.asked:
+            return {}
+        achieved = {name: round(rate.achieved, 2) for name, rate in self.asked.items()}
+        wanted = {name: None if isnan(rate.wanted) else round(rate.wanted, 2) for name, rate in self.asked.items()}
+        missing = [*self.assessment.finding.missing, *self.caveats]
+        return {"missing": missing, "asked": achieved, "asked_unit": "1/s", "wanted": wanted, "wanted_unit": "1/s"}
 
     @property
     def title(self) -> str:
@@ -196,7 +202,7 @@ class Diagnosis:
         """All that was found, for a person: plain text, 79 columns."""
         from livewatch.diagnosis.page import page
 
-        return page(self.assessment.finding, self.assessment.build, self.fault_codes, self.asked)
+        return page(self.assessment.finding, self.assessment.build, self.caveats)
 
     def __str__(self) -> str:
         from livewatch.diagnosis.summary import as_lines, facts_of

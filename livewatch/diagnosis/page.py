@@ -3,13 +3,11 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from math import isnan
-from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 from livewatch.diagnosis.assessment import contradiction_in
-from livewatch.diagnosis.car_says import CodeEvidence, rate_caveats
 from livewatch.signature.cause import Cause
 from livewatch.signature.evidence.pulls import Pull
 from livewatch.signature.finding import Finding
@@ -25,14 +23,8 @@ LEAST_PROBABLE = 0.02
 MARKS = {"fits": "=", "strained": "~", "misfit": "!", "unproven": "?", "not seen": "·"}
 
 
-def page(
-    said: Finding,
-    build: Sequence[Comparison] = (),
-    codes: Sequence[CodeEvidence] = (),
-    asked: Mapping[str, float] = MappingProxyType({}),
-) -> str:
-    """The page, `build` and what the car's fault codes say beside it; `asked` is how often each asked channel came in a
-    second. Lines are at most 79 characters wide."""
+def page(said: Finding, build: Sequence[Comparison] = (), caveats: Sequence[str] = ()) -> str:
+    """The page, `build` beside it, `caveats` among what it cannot know. Lines are at most 79 characters wide."""
     lines = [f"{MARKS[said.verdict.word]} {said.verdict.word.upper()}  ", *_wrapped(said.sentence, "  ")]
     if contradiction := contradiction_in(build):
         lines += _wrapped(contradiction, "  ")
@@ -46,10 +38,10 @@ def page(
         lines += ["Predicted from the build sheet, beside what was measured", ""]
         lines += [line for one in build for line in _wrapped(one.sentence, "  ")] + [""]
     for title, sentences in (
-        ("Fault codes of the car, beside it", [f"{one}" for one in codes]),
+        ("Fault codes of the car, beside it", [f"{one}" for one in said.verdict.codes]),
         ("Not believed", [f"{one.channel}: {one.problem}" for one in said.mixed_up]),
         ("Assumed", said.assumed),
-        ("What it cannot know here", [*said.missing, *rate_caveats(asked)]),
+        ("What it cannot know here", [*said.missing, *caveats]),
     ):
         if sentences:
             lines.append(title)

@@ -203,7 +203,7 @@ class Report:
     @property
     def unknown(self) -> list[str]:
         """What the data could not show."""
-        said = [*self.finding.missing]
+        said = [*self.finding.missing, *self.diagnosis.caveats]
         said += [f"{one.channel} is not believed: {one.problem}" for one in self.finding.mixed_up]
         said += [f"assumed: {one}" for one in self.finding.assumed]
         said += [f"odd in the recording: {number} {what}" for what, number in self.diagnosis.odd.items()]

@@ -40,7 +40,7 @@ class History:
         # (values, index of the first kept tick, how many): replaced as one, so that a reader sees them agree.
         self._state = (np.empty((0, len(profile.channels)), np.float32), 0, 0)
 
-    def observe(self, ticks: TickBatch, alarms: Sequence[Event] = ()) -> Sequence[Event]:
+    def observe(self, ticks: TickBatch, told: Sequence[Event] = ()) -> Sequence[Event]:
         """Keep what is due of the next ticks."""
         self.latest = ticks
         skip = -ticks.first % self.step

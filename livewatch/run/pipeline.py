@@ -57,8 +57,8 @@ LATE = "rows stamped earlier than one before them"
 class Stage(Protocol):
     """Something that looks at every tick. Its events carry the time of a tick in the batch they were found in."""
 
-    def observe(self, ticks: TickBatch, alarms: Sequence[Event]) -> Sequence[Event]:
-        """Look at the next ticks, and at what the alarms said during them."""
+    def observe(self, ticks: TickBatch, told: Sequence[Event]) -> Sequence[Event]:
+        """Look at the next ticks, and at what the alarms and the car said during them."""
 
     def finish(self) -> Sequence[Event]:
         """The run is over; events carry the time of the last tick."""
@@ -232,11 +232,11 @@ class Pipeline:
             self._utc = int(ticks.utc[-1])
             alarms = list(self.alarms.observe(ticks))
             self._program.end()
+            said = self._said_by(ticks) if self._said else []
             found = list(alarms)
             for stage in self._stages:
-                found.extend(stage.observe(ticks, alarms))
-            if self._said:
-                found.extend(self._said_by(ticks))
+                found.extend(stage.observe(ticks, [*alarms, *said]))
+            found.extend(said)
             found.sort(key=_event_time)
             events.extend(found)
 

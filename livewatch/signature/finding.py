@@ -24,6 +24,9 @@
     need                need over all loads as trims and lambda show it, before it is said what makes it
     compared_with       the baseline's profile, or null
     settled, settled_unit
+    fault_codes         where the car was asked and had any: each with unit, kinds, the load and the point in words
+                        where it was set, the causes it speaks_for and speaks_against, those established that it
+                        agrees_with or contradicts, need_there as measured, and its standing to that
 """
 
 from __future__ import annotations
@@ -105,4 +108,5 @@ class Finding:
             "compared_with": self.compared_with,
             "settled": round(self.settled, 1),
             "settled_unit": "s",
+            **({"fault_codes": [code.to_json() for code in self.verdict.codes]} if self.verdict.codes else {}),
         }

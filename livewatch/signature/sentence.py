@@ -2,13 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 
 from livewatch.signature.cause import Cause
 from livewatch.signature.causes.registry import HYPOTHESES
+from livewatch.signature.code_evidence import Standing
 from livewatch.signature.verdict import SystemVerdict, Verdict
 
 __all__ = ["sentence_of", "shorter_sentences"]
+
+_STANDINGS: Mapping[Standing, str] = {
+    "agrees": "The car's own fault codes agree",
+    "contradicts": "Fault codes of the car contradict what was measured",
+    "not borne out": "Fault codes of the car that this drive does not bear out",
+    "open": "Fault codes of the car that this drive neither bears out nor denies",
+}
 
 
 def shorter_sentences(verdict: Verdict) -> tuple[str, ...]:
@@ -35,6 +43,7 @@ def sentence_of(verdict: Verdict, named: Callable[[Cause], str] = _sized) -> str
         first = f"{verdict.doubted.channel} does not make sense in its unit; put the profile right first."
         return " ".join([first, *_alarmed(verdict.systems)])
     parts = [*_left_out(verdict, named), *_wrong(verdict, named), *_alarmed(verdict.systems), *_open(verdict)]
+    parts += [] if named is _short else _codes(verdict)
     return " ".join(part for part in parts if part)
 
 
@@ -76,6 +85,14 @@ def _alarmed(systems: Sequence[SystemVerdict]) -> Iterator[str]:
     alarms = dict.fromkeys(alarm.replace("_", " ") for one in systems for alarm in one.alarms)
     if alarms:
         yield f"Critical and not explained by what was found: {', '.join(alarms)}."
+
+
+def _codes(verdict: Verdict) -> Iterator[str]:
+    for standing, said in _STANDINGS.items():
+        codes = [one for one in verdict.codes if one.standing == standing and one.speaks_for]
+        named = dict.fromkeys(f"{one.code}{f' (set at {one.load})' if one.load else ''}" for one in codes)
+        if named:
+            yield f"{said}: {', '.join(named)}."
 
 
 def _open(verdict: Verdict) -> Iterator[str]:

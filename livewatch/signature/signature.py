@@ -22,6 +22,7 @@ from livewatch.data.middle import median
 from livewatch.data.samples import Quality
 from livewatch.data.ticks import TickBatch
 from livewatch.profile.model import Alarm, Profile
+from livewatch.signature.car_codes import CarCodes, with_codes
 from livewatch.signature.cause import NEED_SURELY, Cause, describe
 from livewatch.signature.causes.facts import Facts, facts_of
 from livewatch.signature.causes.hypothesis import Grounds
@@ -74,18 +75,21 @@ class Signature:
         self._left_out: frozenset[str] = frozenset()
         self._own_alarms = {alarm.name: _read_by(profile, alarm) for alarm in profile.alarms if alarm.signature}
         self._alarmed: list[str] = []
+        self._codes = CarCodes()
         self._slow_looks = 0
         self._looks = 0
         self._last: tuple[int, int] = (0, 0)
         self._quality = np.zeros(len(profile.channels), np.uint8)
         self._said: Finding | None = None
 
-    def observe(self, ticks: TickBatch, alarms: Sequence[Event] = ()) -> list[Event]:
-        """Look at the next ticks, and at what the alarms said during them; gives the pulls that ended."""
-        for alarm in alarms:
-            critical = isinstance(alarm, AlarmChanged) and alarm.raised and alarm.priority == "critical"
-            if critical and alarm.subject in self._own_alarms and alarm.subject not in self._alarmed:
-                self._alarmed.append(alarm.subject)
+    def observe(self, ticks: TickBatch, told: Sequence[Event] = ()) -> list[Event]:
+        """Look at the next ticks, and at what the alarms and the car said during them; gives the pulls that ended."""
+        for event in told:
+            critical = isinstance(event, AlarmChanged) and event.raised and event.priority == "critical"
+            if critical and event.subject in self._own_alarms and event.subject not in self._alarmed:
+                self._alarmed.append(event.subject)
+                self._said = None
+            elif self._codes.hear(event):
                 self._said = None
         if len(ticks):
             self._last = ((ticks.first + len(ticks) - 1) * ticks.period, int(ticks.utc[-1]))
@@ -187,10 +191,11 @@ class Signature:
         mixed = tuple(self._mix_ups.found())
         authority = gathered.authority.uses()
         slow = self._looks > 0 and self._slow_looks > 0.5 * self._looks
-        witness = self._witness(seen, causes, coverage, authority, mixed, wrong)
+        verdict = decide(self._witness(seen, causes, coverage, authority, mixed, wrong))
+        codes = self._codes.beside(causes, coverage, verdict, maker)
         return Finding(
-            decide(witness),
-            causes,
+            replace(verdict, codes=codes, established=with_codes(verdict.established, codes)),
+            with_codes(causes, codes),
             ranking.families if causes else {},
             authority,
             tuple(gathered.kept),

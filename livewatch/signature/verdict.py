@@ -16,6 +16,7 @@ from typing import Any, Literal
 
 from livewatch.signature.cause import Cause
 from livewatch.signature.causes.hypothesis import System
+from livewatch.signature.code_evidence import CodeEvidence
 from livewatch.signature.evidence.authority import FUEL_TRIMS, TOTAL, AuthorityUse
 from livewatch.signature.evidence.coverage import MORE_PULLS, Coverage, Group
 from livewatch.signature.evidence.mix_ups import MixUp
@@ -87,7 +88,8 @@ class SystemVerdict:
 class Verdict:
     """The word for the whole car, that of every system, and the causes that are established, most dangerous first.
     `doubted` is a channel that cannot be true, because of which nothing is judged; `left_out` are those that could be
-    left out; `leading` the cause that stands out where none is established."""
+    left out; `leading` the cause that stands out where none is established; `codes` the car's own fault codes beside
+    it, which decide nothing."""
 
     word: Word
     systems: tuple[SystemVerdict, ...]
@@ -95,6 +97,7 @@ class Verdict:
     doubted: MixUp | None = None
     leading: Cause | None = None
     left_out: tuple[MixUp, ...] = ()
+    codes: tuple[CodeEvidence, ...] = ()
 
     @property
     def lacking(self) -> tuple[str, ...]:

@@ -1,11 +1,18 @@
-"""What a car says of itself, compared with the session before, in sentences."""
+"""What a car says of itself, compared with the session before, and how often it answered, in sentences."""
 
 from __future__ import annotations
 
-from livewatch.session.car_record import CarChange
-from livewatch.wording.events import code_words
+from collections.abc import Iterator, Mapping
+from math import isnan
 
-__all__ = ["change_sentence"]
+from livewatch.profile.diagnostic_port.fault_codes import code_words
+from livewatch.run.achieved_rates import Rate
+from livewatch.session.car_record import CarChange
+
+__all__ = ["change_sentence", "rate_caveats", "rate_figures", "rate_words"]
+
+SLOW, PULL = 4.0, ("lambda_1", "commanded_lambda", "boost_pressure", "manifold_pressure", "engine_speed")
+"""Samples a second below which what happens within a pull is missed, and the channels it is missed of."""
 
 
 def change_sentence(change: CarChange, session: str) -> str:
@@ -28,3 +35,26 @@ def change_sentence(change: CarChange, session: str) -> str:
 
 def _codes(codes: tuple[str, ...]) -> str:
     return ", ".join(map(code_words, codes))
+
+
+def rate_caveats(rates: Mapping[str, Rate]) -> Iterator[str]:
+    """What a car that answered slowly leaves open: how often each channel came that a pull is judged by, or that came
+    clearly more rarely than wanted."""
+    slow = [name for name, rate in rates.items() if name in PULL and rate.achieved < SLOW]
+    if slow:
+        said = ", ".join(f"{name.replace('_', ' ')} {rate_words(rates[name])}" for name in slow)
+        yield f"what happens within a second of a pull: the car was asked and answered too slowly ({said})"
+    rarer = [name for name, rate in rates.items() if rate.short and name not in slow]
+    if rarer:
+        said = ", ".join(f"{name.replace('_', ' ')} {rate_words(rates[name])}" for name in rarer)
+        yield f"what changes between answers that came more rarely than wanted ({said})"
+
+
+def rate_words(rate: Rate) -> str:
+    """`2.1 of 10 a second`, or what came alone where nothing was wanted."""
+    return f"{rate_figures(rate).replace('/', ' of ')} a second"
+
+
+def rate_figures(rate: Rate) -> str:
+    """`2.1/10`, or what came alone where nothing was wanted."""
+    return f"{rate.achieved:.1f}" + ("" if isnan(rate.wanted) else f"/{rate.wanted:.3g}")

@@ -29,9 +29,9 @@ from livewatch.data.events import (
     RunEnded,
     RunStarted,
 )
-from livewatch.profile.diagnostic_port.fault_codes import is_makers_own, meaning_of
+from livewatch.profile.diagnostic_port.fault_codes import code_words
 
-__all__ = ["MARKS", "TONES", "clock_text", "code_words", "fact_words", "particulars", "sentence", "standing", "tone"]
+__all__ = ["MARKS", "TONES", "clock_text", "fact_words", "particulars", "sentence", "standing", "tone"]
 
 MARKS: Mapping[str, str] = {"critical": "▲▲", "high": "▲", "medium": "◆", "low": "●"}
 """A shape for each priority, so that it reads without colour."""
@@ -94,14 +94,6 @@ def sentence(event: Event, name: str = "") -> str:
             return f"control unit {subject}: {_self_knowledge(event)}"
     # A later livewatch, or a hand, wrote something this one has no words for.
     return f"{event.kind} {subject}".strip()
-
-
-def code_words(code: str) -> str:
-    """A fault code with its generic text."""
-    text = meaning_of(code)
-    if text is None:
-        text = "a code of the maker's own" if is_makers_own(code) else "no text known"
-    return f"{code} ({text})"
 
 
 def _self_knowledge(event: FaultCodesRead | ReadinessRead | FreezeFrameRead | IdentityRead) -> str:

@@ -14,6 +14,7 @@ from livewatch.dashboard.content.snapshot import Snapshot
 from livewatch.dashboard.content.view_state import ViewState
 from livewatch.data.events import AlarmChanged
 from livewatch.wording.alarms import state_word
+from livewatch.wording.car import rate_words
 from livewatch.wording.events import MARKS, clock_text
 from livewatch.wording.names import alarm_label, channel_label
 
@@ -32,6 +33,7 @@ def full_text(snapshot: Snapshot, view: ViewState, bench: bool = False) -> list[
     parts.append(("Alarms", [_alarm(alarm, snapshot, view) for alarm in (*snapshot.announced, *snapshot.hidden)]))
     parts.append(("Trouble", list(snapshot.trouble)))
     parts.append(("So far", _verdict(snapshot)))
+    parts.append(("Fault codes of the car", list(snapshot.verdict.codes)))
     parts.append(("Figures", _figures(snapshot, view)))
     parts.append(("Corrections", _corrections(snapshot, view)))
     parts.append(("Pulls", _pulls(snapshot, view)))
@@ -115,6 +117,8 @@ def _source(snapshot: Snapshot, view: ViewState) -> list[str]:
             f"{bus.name}: {bus.state}, {bus.rate:.0f} frames/s, {bus.error_frames} error frames, "
             f"{bus.dropped} dropped{trouble}"
         )
+    for name, rate in snapshot.asked.items():
+        said.append(f"asked for {channel_label(name, snapshot.profile)}: {rate_words(rate)}")
     said += [*snapshot.recording[:1], f"{snapshot.rows} rows"]
     said += [f"{number} {kind}" for kind, number in sorted(snapshot.counts.items(), key=lambda item: -item[1])]
     if view.player is not None and view.player.problem:

@@ -58,6 +58,8 @@ def view_of(finding: Finding, profile: Profile) -> SignatureView:
         finding.next_drive,
         finding.missing,
         tuple((one.system, one.word) for one in finding.verdict.systems),
+        tuple(str(one) for one in finding.verdict.codes),
+        tuple(one.short for one in finding.verdict.codes),
     )
     pulls = tuple(_pull(pull) for pull in finding.pulls)
     displacement = USUAL_DISPLACEMENT if profile.engine is None else profile.engine.displacement

@@ -15,6 +15,7 @@ from livewatch.dashboard.content.need_map import NeedMap
 from livewatch.data.samples import Quality
 from livewatch.data.ticks import TickBatch
 from livewatch.profile.model import Profile
+from livewatch.run.achieved_rates import Rate
 from livewatch.signature.evidence.authority import AuthorityUse
 from livewatch.sources.live.status import BusStatus
 
@@ -75,6 +76,9 @@ class VerdictSoFar:
     """What it cannot know with these channels."""
     systems: tuple[tuple[str, str], ...] = ()
     """Each system of the car and its word."""
+    codes: tuple[str, ...] = ()
+    """The car's own fault codes beside what was measured, in full; `codes_short` in a few words each."""
+    codes_short: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,7 +107,7 @@ class Snapshot:
         recording: whether the run is being kept, the fullest wording first.
         trouble: what is wrong with the source or the recording, most serious first, as sentences.
         ended: whether nothing more can come.
-        asked: of each channel that a polled car is asked for, samples in the last seconds, a second.
+        asked: of each channel that a polled car is asked for, how often it came in the last seconds, and was wanted.
     """
 
     profile: Profile
@@ -122,7 +126,7 @@ class Snapshot:
     trouble: tuple[str, ...] = ()
     recording: tuple[str, ...] = ()
     ended: bool = False
-    asked: Mapping[str, float] = field(default_factory=dict)
+    asked: Mapping[str, Rate] = field(default_factory=dict)
 
     def reading(self, name: str) -> ChannelReading:
         """The channel `name` now; never seen when the profile has no such channel."""

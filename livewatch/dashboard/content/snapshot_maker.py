@@ -10,6 +10,7 @@ import math
 import time as wall
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import Executor, Future, ThreadPoolExecutor
+from dataclasses import replace
 
 from livewatch.dashboard.content.signature_view import SignatureView, view_of
 from livewatch.dashboard.content.snapshot import Snapshot
@@ -18,6 +19,7 @@ from livewatch.run.pipeline import Pipeline
 from livewatch.run.run import Run
 from livewatch.session.recorder import Recorder
 from livewatch.sources.live.status import FELL_BEHIND, LOST_BEFORE, BusStatus
+from livewatch.wording.car import rate_caveats
 
 __all__ = ["SnapshotMaker"]
 
@@ -65,6 +67,7 @@ class SnapshotMaker:
         ticks = None if latest is None or not len(latest) else latest[len(latest) - 1 : len(latest)]
         self._assess(run, now)
         buses = () if self._statuses is None else tuple(self._statuses())
+        asked, said = self._rates.observe(pipeline), self._view.verdict
         return Snapshot(
             profile=run.profile,
             made=now,
@@ -74,7 +77,7 @@ class SnapshotMaker:
             ticks=ticks,
             alarms=tuple(sorted(pipeline.alarms.states(), key=lambda alarm: alarm.urgency)),
             authority=self._view.authority,
-            verdict=self._view.verdict,
+            verdict=replace(said, unable=(*said.unable, *rate_caveats(asked))) if asked else said,
             pulls=self._view.pulls,
             need=self._view.need,
             buses=buses,
@@ -82,7 +85,7 @@ class SnapshotMaker:
             trouble=tuple(self._troubles(buses, pipeline.counts, pipeline.rows)),
             recording=self._recording(),
             ended=run.ended,
-            asked=self._rates.observe(pipeline),
+            asked=asked,
         )
 
     def _assess(self, run: Run, now: float) -> None:

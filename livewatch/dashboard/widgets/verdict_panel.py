@@ -42,6 +42,9 @@ class VerdictPanel(CanvasWidget):
         if canvas.height >= SYSTEMS and verdict.systems:
             words = system_words(verdict.systems)
             y = write_lines(canvas, 0, y, self._steady.fit("systems", words, room, 2).lines, "quiet")
+        if canvas.height >= SAID and verdict.codes_short:
+            said = self._steady.fit("codes", (f"fault codes {', '.join(verdict.codes_short)}",), room, 2)
+            y = write_lines(canvas, 0, y, said.lines, "quiet")
         left = len(causes)
         for cause in causes:
             below = self._cause(canvas, cause, y)

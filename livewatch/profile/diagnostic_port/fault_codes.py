@@ -12,7 +12,7 @@ import re
 from collections.abc import Iterator, Mapping
 from types import MappingProxyType
 
-__all__ = ["CODE_TEXTS", "code_bytes", "code_text", "is_makers_own", "meaning_of"]
+__all__ = ["CODE_TEXTS", "code_bytes", "code_text", "code_words", "is_makers_own", "meaning_of"]
 
 _LETTERS = "PCBU"
 _SHAPE = re.compile(r"[PCBU][0-3][0-9A-F]{3}")
@@ -45,6 +45,14 @@ def is_makers_own(code: str) -> bool:
 def meaning_of(code: str) -> str | None:
     """The generic text, None where there is none."""
     return CODE_TEXTS.get(code)
+
+
+def code_words(code: str) -> str:
+    """A code with its generic text."""
+    text = meaning_of(code)
+    if text is None:
+        text = "a code of the maker's own" if is_makers_own(code) else "no text known"
+    return f"{code} ({text})"
 
 
 def _circuit(first: int, what: str) -> Iterator[tuple[str, str]]:

@@ -10,6 +10,7 @@ from collections.abc import Iterator
 from math import isnan
 
 from livewatch.signature.causes.boost_hypothesis import CUT_WEIGHT, BoostHypothesis, bayes_factor
+from livewatch.signature.causes.codes import BOOST_ACTUATOR, OVERBOOST
 from livewatch.signature.causes.facts import Facts
 from livewatch.signature.causes.hypothesis import Grounds, Judged, Symptom
 from livewatch.signature.estimates import Estimate, spread_of
@@ -35,6 +36,7 @@ class BoostControlOff(BoostHypothesis):
     brief = "boost control does not fit"
     title = f"{brief}: solenoid, actuator or turbocharger"
     log_prior = -1.5
+    codes, codes_against = BOOST_ACTUATOR | OVERBOOST, frozenset({"P2262"})
     settles = "Check solenoid and actuator against their part numbers; measure when the flap opens."
 
     def symptom(self, figures: BoostFigures) -> Symptom | None:

@@ -9,6 +9,7 @@ import numpy as np
 
 from livewatch.data.middle import median
 from livewatch.signature.causes.boost_hypothesis import CUT_WEIGHT, BoostHypothesis, bayes_factor
+from livewatch.signature.causes.codes import OVERBOOST, UNDERBOOST
 from livewatch.signature.causes.facts import Facts
 from livewatch.signature.causes.hypothesis import Grounds, Judged, Symptom
 from livewatch.signature.estimates import Estimate, spread_of
@@ -32,6 +33,7 @@ class BoostCreep(BoostHypothesis):
     brief = "boost creeps above its command"
     title = f"{brief}: the wastegate passes too little for the freer exhaust"
     log_prior = -1.8
+    codes, codes_against = OVERBOOST, UNDERBOOST
     settles = "On a dyno, watch at which speed duty reaches its floor; compare the bore of the wastegate."
 
     def symptom(self, figures: BoostFigures) -> Symptom | None:

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 
 import numpy as np
 
+from livewatch.signature.causes.codes import LOADS
 from livewatch.signature.causes.facts import Facts
 from livewatch.signature.causes.hypothesis import Grounds, Hypothesis, Judged, Variant, logarithmic
 from livewatch.signature.estimates import SIGMAS, Estimate
@@ -40,6 +41,9 @@ class FuelSupplyLimit(Hypothesis):
     title = "the fuel supply is at its limit"
     log_prior = -1.5
     systems, danger, explains = ("fuel supply",), 1, ("lean_under_load", "knock_retard", "rail_")
+    codes = frozenset({"P0087", "P0089", "P008A", "P0230", "P2293", "P2294"})
+    codes_against = frozenset({"P0088", "P008B"})
+    mixture, loads = "lean", LOADS[2:]
     settles = "Measure fuel pressure and pump voltage under load, and look at the filter."
 
     def variants(self, seen: Observations, maker: PointMaker) -> Iterator[Variant]:

@@ -16,6 +16,7 @@ from typing import Any, ClassVar, Literal
 
 import numpy as np
 
+from livewatch.signature.causes.codes import LOADS, Load, Side
 from livewatch.signature.causes.facts import Facts
 from livewatch.signature.estimates import Estimate
 from livewatch.signature.evidence.boost_figures import BoostFigures
@@ -113,6 +114,9 @@ class Hypothesis:
         systems: what of the car it spoils.
         danger: how soon it breaks an engine that is loaded, 1 the soonest: a judgement, common practice.
         explains: beginnings of the names of the alarms that it raises.
+        codes, codes_against: fault codes of its parts that speak for it, and against it (`codes.py` has the groups).
+        mixture: which way it makes the mixture, so that codes of a lean or a rich system bear on it; empty where it
+            makes none of its own. `loads`: where that shows.
     """
 
     name: ClassVar[str]
@@ -125,6 +129,10 @@ class Hypothesis:
     systems: ClassVar[tuple[System, ...]] = ("fuel at part load", "fuel under load")
     danger: ClassVar[int] = 4
     explains: ClassVar[tuple[str, ...]] = ("lean_under_load", "knock_retard")
+    codes: ClassVar[frozenset[str]] = frozenset()
+    codes_against: ClassVar[frozenset[str]] = frozenset()
+    mixture: ClassVar[Side | Literal["either", ""]] = ""
+    loads: ClassVar[tuple[Load, ...]] = LOADS
 
     def variants(self, seen: Observations, maker: PointMaker) -> Iterator[Variant]:
         """Its shapes on the fuel side, as far as these observations can speak about them."""

@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from livewatch.signature.causes.codes import LOADS
 from livewatch.signature.causes.facts import FLAT, Facts
 from livewatch.signature.causes.hypothesis import Grounds, Hypothesis, Judged, Variant, logarithmic
 from livewatch.signature.estimates import Estimate, band_of, mapped
@@ -27,6 +28,8 @@ class InjectorDeadTime(Hypothesis):
     title = "the injectors open later or earlier than calibrated for"
     log_prior = -1.6
     systems, danger, explains = ("fuel at part load",), 5, ()
+    codes = frozenset({"P0200"})
+    mixture, loads = "either", LOADS[:2]
     settles = "Have the injectors' dead time measured at 14 V, and compare idle with part load once more."
 
     def variants(self, seen: Observations, maker: PointMaker) -> Iterator[Variant]:

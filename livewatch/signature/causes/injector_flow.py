@@ -25,6 +25,7 @@ class InjectorFlow(Hypothesis):
     title = "the injectors flow more or less than calibrated for"
     log_prior = -1.2
     danger = 3
+    codes, mixture = frozenset({"P0200"}), "either"
     settles = "Read the injectors' part number, or have their flow measured on a bench."
 
     def variants(self, seen: Observations, maker: PointMaker) -> Iterator[Variant]:

@@ -30,6 +30,8 @@ class LambdaSensorOff(Hypothesis):
     title = "the lambda sensor reads wrong"
     log_prior = -2.0
     danger = 7
+    codes = frozenset({*(f"P013{place}" for place in range(6)), "P2195", "P2196", "P2197", "P2198"})
+    mixture = "either"
     settles = "Compare with a second lambda sensor, in the tailpipe or in its place."
 
     def variants(self, seen: Observations, maker: PointMaker) -> Iterator[Variant]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from math import exp
 
+from livewatch.signature.causes.codes import AIR_METER
 from livewatch.signature.causes.facts import CLEAR, Facts
 from livewatch.signature.causes.hypothesis import Grounds, Hypothesis, Judged, Variant, air_side, linear, scale_of
 from livewatch.signature.estimates import Estimate, band_of, mapped
@@ -26,6 +27,7 @@ class MeterScale(Hypothesis):
     title = f"{brief}: another bore, or another meter"
     log_prior = -1.2
     danger = 3
+    codes, mixture = AIR_METER, "either"
     settles = "Measure the bore of the air meter's housing and read the part number of the meter."
 
     def variants(self, seen: Observations, maker: PointMaker) -> Iterator[Variant]:

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 
 import numpy as np
 
+from livewatch.signature.causes.codes import AIR_METER, LOADS
 from livewatch.signature.causes.facts import Facts
 from livewatch.signature.causes.hypothesis import Grounds, Hypothesis, Judged, Variant, air_side, logarithmic
 from livewatch.signature.estimates import Estimate, band_of, mapped
@@ -30,6 +31,7 @@ class MeterShape(Hypothesis):
     title = f"{brief}: the intake disturbs it"
     log_prior = -1.8
     danger = 3
+    codes, mixture, loads = AIR_METER, "either", LOADS[2:]
     settles = "Look at the intake before the meter: bends, steps, a missing straightener; watch its noise."
 
     def variants(self, seen: Observations, maker: PointMaker) -> Iterator[Variant]:

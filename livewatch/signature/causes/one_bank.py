@@ -24,6 +24,7 @@ class OneBank(Hypothesis):
     title = "one bank gets less or more fuel than the other"
     log_prior = -1.5
     danger = 3
+    mixture = "either"
     settles = "Exchange two injectors between the banks and see whether the difference moves with them."
 
     def variants(self, seen: Observations, maker: PointMaker) -> Iterator[Variant]:

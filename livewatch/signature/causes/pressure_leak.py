@@ -8,6 +8,7 @@ from math import log
 import numpy as np
 
 from livewatch.data.physics import leak_share
+from livewatch.signature.causes.codes import LOADS, OVERBOOST, UNDERBOOST
 from livewatch.signature.causes.facts import FLAT, Facts
 from livewatch.signature.causes.hypothesis import Grounds, Hypothesis, Judged, Variant, air_side, logarithmic
 from livewatch.signature.causes.leak_sizes import begun, pressure_leak
@@ -33,6 +34,8 @@ class PressureLeak(Hypothesis):
     title = "air leaks out between compressor and throttle, under boost"
     log_prior = -1.5
     systems, explains = ("fuel under load",), ("underboost",)
+    codes, codes_against = frozenset({"P2261", "P2279"}) | UNDERBOOST, OVERBOOST
+    mixture, loads = "rich", LOADS[2:]
     settles = "Put the charge pipes under pressure with the engine off and listen for air."
 
     def variants(self, seen: Observations, maker: PointMaker) -> Iterator[Variant]:

@@ -23,6 +23,8 @@ class PressureSensor(Hypothesis):
     title = "the manifold pressure sensor or breathing differs by one factor"
     log_prior = -3.5
     danger = 3
+    codes = frozenset({"P0105", "P0106", "P0107", "P0108", "P0109"})
+    mixture = "either"
     settles = "With the engine off, manifold pressure must read as the barometer does."
 
     def variants(self, seen: Observations, maker: PointMaker) -> Iterator[Variant]:

@@ -8,6 +8,7 @@ from math import isnan
 import numpy as np
 
 from livewatch.signature.causes.boost_hypothesis import BoostHypothesis, bayes_factor
+from livewatch.signature.causes.codes import OVERBOOST, UNDERBOOST
 from livewatch.signature.causes.facts import Facts
 from livewatch.signature.causes.hypothesis import Judged, Symptom
 from livewatch.signature.evidence.boost_figures import BoostFigures, spread_over
@@ -29,6 +30,7 @@ class Underboost(BoostHypothesis):
     name, short, quantity, above = "underboost", "boost short, nothing left", "below command", False
     title = "boost falls short of its command with nothing left to give"
     log_prior = -1.8
+    codes, codes_against = UNDERBOOST | {"P2261", "P2263"}, OVERBOOST
     danger, explains = 6, ("underboost",)
     settles = "Put the charge pipes under pressure with the engine off; then check the actuator's preload."
 

@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 
+from livewatch.signature.causes.codes import LOADS
 from livewatch.signature.causes.facts import FLAT, Facts
 from livewatch.signature.causes.hypothesis import Grounds, Hypothesis, Judged, Variant, air_side, logarithmic
 from livewatch.signature.causes.leak_sizes import begun, vacuum_leak
@@ -32,6 +33,8 @@ class VacuumLeak(Hypothesis):
     title = "air leaks in behind the air meter, under vacuum"
     log_prior = -1.5
     systems, danger, explains = ("fuel at part load",), 5, ()
+    codes = frozenset({"P0068", "P0507", "P2279", "P2282"})
+    mixture, loads = "lean", LOADS[:2]
     settles = "Put smoke into the intake with the engine off; listen at the gaskets and hoses."
 
     def variants(self, seen: Observations, maker: PointMaker) -> Iterator[Variant]:

@@ -13,7 +13,17 @@ from typing import Any
 
 from livewatch.signature.evidence.evidence import Region
 
-__all__ = ["GROUPS", "MEASURE_FIRST", "MORE_PULLS", "NOTHING_MORE", "ONE_PULL", "Coverage", "Group", "cover"]
+__all__ = [
+    "GROUPS",
+    "IDLE_SPEED",
+    "MEASURE_FIRST",
+    "MORE_PULLS",
+    "NOTHING_MORE",
+    "ONE_PULL",
+    "Coverage",
+    "Group",
+    "cover",
+]
 
 ENOUGH = 6.0
 """Settled s that make a group enough; at full load half of it."""
@@ -26,6 +36,8 @@ ONE_PULL = (
 MORE_PULLS = "Make two more full-pedal pulls in third gear, on a closed course or a dyno, cooling down in between."
 MEASURE_FIRST = "Drive nothing more at full load until the cause is settled: measure it standing first."
 NOTHING_MORE = "Nothing more: every load has been driven enough."
+IDLE_SPEED = 1500.0
+"""rpm below which an engine with so little air idles; common practice."""
 KNOWN = 3.0
 """Settled s of a group from which its need is taken from them alone."""
 GROUPS: tuple[tuple[str, float, float, str], ...] = (
@@ -115,7 +127,7 @@ def cover(
 
         def within(some: Sequence[Region], name: str = name, low: float = low, high: float = high) -> list[Region]:
             found = [r for r in some if low * displacement <= r.flow[0] < high * displacement - 1e-9]
-            return [r for r in found if r.speed[0] < 1500.0] if name == "idle" else found
+            return [r for r in found if r.speed[0] < IDLE_SPEED] if name == "idle" else found
 
         inside, more = within(regions), within(lesser)
         seconds, visits = sum(r.seconds for r in inside + more), sum(r.visits for r in inside + more)
