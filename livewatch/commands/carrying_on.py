@@ -1,8 +1,8 @@
 """A session that was cut off (an empty battery, a killed process, a machine that went to sleep for good) carried on.
 
 What it recorded is read through the new run first, and recorded in the new folder like anything else, so that alarms,
-corrections and pulls stand where they stood; the time between is a gap that everybody sees. The old folder stays as it
-is. What a person acknowledged or wrote there is not carried over: alarms come back unacknowledged.
+corrections and pulls stand where they stood; what a person did there (alarms acknowledged or shelved, marks, notes) is
+done again at the same moments. The time between is a gap that everybody sees. The old folder stays as it is.
 """
 
 from __future__ import annotations
@@ -16,6 +16,8 @@ import click
 
 from livewatch import LivewatchError, Profile, Recorder, Run, Session, open_source, parse_utc
 from livewatch.commands.page import say
+from livewatch.run.answers import push_with_answers
+from livewatch.run.recording_rows import RecordingRows
 
 __all__ = ["carry_on", "session_to_carry_on"]
 
@@ -69,6 +71,7 @@ def carry_on(before: Session, run: Run, recorder: Recorder) -> None:
     """
     say(f"Reading what {before.path.name} holds...", error=True)
     recorder.may_wait = True
-    for batch in open_source(before.path, run.profile).batches():
-        run.push(batch)
+    recording = RecordingRows(lambda: open_source(before.path, run.profile))
+    for refused in push_with_answers(recording, run, [logged.event for logged in before.events()]):
+        say(f"Not carried over: {refused}", error=True)
     recorder.may_wait = False

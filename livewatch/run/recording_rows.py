@@ -15,8 +15,9 @@ from numpy.typing import NDArray
 from livewatch.data.clock import Clock
 from livewatch.data.samples import Rows
 from livewatch.run.opening import Source
+from livewatch.run.run import Run
 
-__all__ = ["Piece", "RecordingRows"]
+__all__ = ["Piece", "RecordingRows", "pass_time"]
 
 PIECE_ROWS = 16_384
 MOST_KEPT = 256_000_000
@@ -95,3 +96,16 @@ class RecordingRows:
             self._bytes += len(batch) * 40
         self._next += 1
         return piece
+
+
+def pass_time(run: Run, piece: Piece, row: int, target: int) -> bool:
+    """Let data time pass up to the tick at `target` (ns) before `row` of the piece, as far as that row leaves no doubt
+    about it; whether any passed."""
+    if row in piece.steps or run.pipeline.time >= target:
+        return False
+    ahead = int(piece.data_time[row])
+    until = min(target + 1, ahead)
+    if until <= run.pipeline.time + run.profile.period:
+        return False
+    run.advance(int(piece.batch.time[row]) - (ahead - until))
+    return True

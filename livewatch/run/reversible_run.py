@@ -22,7 +22,7 @@ from livewatch.errors import LivewatchError
 from livewatch.profile.model import Profile
 from livewatch.run.history import History
 from livewatch.run.opening import Source
-from livewatch.run.recording_rows import Piece, RecordingRows
+from livewatch.run.recording_rows import Piece, RecordingRows, pass_time
 from livewatch.run.run import Checkpoint, RowSink, Run
 
 __all__ = ["ReversibleRun"]
@@ -230,13 +230,7 @@ class ReversibleRun:
     def _pass_time(self, target: int) -> None:
         """Let data time pass up to the tick at `target`, as far as the next row leaves no doubt about it."""
         piece = self._piece(self._position.piece)
-        row = self._position.row
-        if piece is None or row in piece.steps or self.time >= target:
-            return
-        ahead = int(piece.data_time[row])
-        until = min(target + 1, ahead)
-        if until > self.time + self.profile.period:
-            self.run.advance(int(piece.batch.time[row]) - (ahead - until))
+        if piece is not None and pass_time(self.run, piece, self._position.row, target):
             self._position = replace(self._position, events=self._ledger.events)
 
     def _jump(self, target: int) -> None:

@@ -17,13 +17,14 @@ from pathlib import Path
 from typing import Any, Literal
 
 from livewatch.alarms import ActionError
-from livewatch.data.actions import Action, ActionKind
+from livewatch.data.actions import Action
 from livewatch.data.event_json import line_of
-from livewatch.data.events import AlarmChanged, Event, MarkerSet, NoteWritten
+from livewatch.data.events import Event, MarkerSet, NoteWritten
 from livewatch.data.outside import read_json
 from livewatch.data.samples import Rows
 from livewatch.errors import SourceError
 from livewatch.profile.model import Profile
+from livewatch.run.answers import action_of
 from livewatch.run.opening import open_source
 from livewatch.run.reading import read_through
 from livewatch.run.reversible_run import ReversibleRun
@@ -32,15 +33,6 @@ from livewatch.session.folder import Session
 
 __all__ = ["Difference", "Verification", "verify"]
 
-_ANSWERS: Mapping[str, ActionKind] = {
-    "acknowledged": "acknowledge",
-    "reset": "acknowledge",
-    "shelved": "shelve",
-    "unshelved": "unshelve",
-    "removed from service": "remove_from_service",
-    "returned to service": "return_to_service",
-}
-"""Transitions that only a person makes, and how."""
 _PERSONAL = (MarkerSet.word, NoteWritten.word)
 _UNCOMPARED = ("seq", "written")
 Record = dict[str, Any]
@@ -153,14 +145,14 @@ def verify(path: Path, profile: Profile | None = None) -> Verification:
     """
     folder = Session.open(path)
     log = folder.events()
-    recorded, answers, personal = list[Record](), list[AlarmChanged](), 0
+    recorded, answers, personal = list[Record](), list[tuple[int, Action]](), 0
     for logged in log:
         if logged.event.kind in _PERSONAL:
             personal += 1
             continue
         recorded.append(_compared(logged.line))
-        if isinstance(logged.event, AlarmChanged) and logged.event.transition in _ANSWERS:
-            answers.append(logged.event)
+        if (action := action_of(logged.event)) is not None:
+            answers.append((logged.event.time, action))
     if not recorded:
         raise SourceError(f"{path}: there is no event on record to compare with")
     heard = _Heard()
@@ -192,7 +184,7 @@ def _compared(line: str) -> Record:
 
 
 def _run_again(
-    path: Path, profile: Profile, answers: Sequence[AlarmChanged], heard: _Heard
+    path: Path, profile: Profile, answers: Sequence[tuple[int, Action]], heard: _Heard
 ) -> tuple[dict[str, int], list[str]]:
     """Give `heard` the events of the rows, a person's `answers` among them; what was odd, and what made no sense."""
     if not answers:
@@ -200,14 +192,12 @@ def _run_again(
         read_through(source, Run(profile, heard))
         return source.counts, []
     run, refused = ReversibleRun(lambda: open_source(path, profile), profile, heard), list[str]()
-    for answer in answers:
-        run.go(answer.time, inf)
-        until = 0 if answer.until is None else round(answer.until * 1e9) - answer.time
-        action = Action(_ANSWERS[answer.transition], answer.subject, until, answer.reason or "")
+    for time, action in answers:
+        run.go(time, inf)
         try:
             run.apply(action)
         except ActionError as error:
-            refused.append(f"at {answer.time / 1e9:g} s: {error}")
+            refused.append(f"at {time / 1e9:g} s: {error}")
     run.go(2**62, inf)
     run.close()
     if run.problem:

@@ -13,10 +13,13 @@ from click.testing import CliRunner
 
 from livewatch import Session, diagnose, load_profile, open_session
 from livewatch.commands.cli import livewatch
+from livewatch.data.actions import Action
+from livewatch.data.events import AlarmChanged, NoteWritten
 from livewatch.data.frames import FrameBatch
 from livewatch.data.messages import columns_of
 from livewatch.run.opening import open_source
 from livewatch.run.run import Run
+from livewatch.run.verification import verify
 from livewatch.session.recorder import Recorder
 
 PROFILE = """
@@ -55,7 +58,11 @@ def cut_off(tmp_path: Path) -> Path:
     folder = Session.create(tmp_path / "s", load_profile(profile_path), ["engine"])
     recorder = Recorder(folder)
     run = Run(folder.profile(), recorder)
-    run.push(frames(time.time() - 15.0, 100, 4000))
+    began = time.time() - 15.0
+    run.push(frames(began, 60, 4000))
+    run.apply(Action("acknowledge", "fast"))
+    run.apply(Action("note", text="felt it in the seat"))
+    run.push(frames(began + 3.0, 40, 4000))
     end = time.monotonic() + 5.0
     while recorder.behind and time.monotonic() < end:
         time.sleep(0.02)
@@ -96,7 +103,14 @@ def test_what_was_recorded_is_whole_and_carried_on(tmp_path: Path, cut_off: Path
     assert sum(map(len, rows)) == old == 100
     assert np.isfinite(found.channels("engine_speed")["engine_speed"][100])
     kept = [logged.event for logged in open_session(now).events()]
-    assert [event.subject for event in kept].count("fast") == 1, "raised once"
+    told = [event for event in kept if isinstance(event, AlarmChanged) and event.subject == "fast"]
+    before = [logged.event for logged in open_session(cut_off).events() if logged.event.subject == "fast"]
+    assert [event.transition for event in told] == ["raised", "acknowledged"], "raised once, and acknowledged once"
+    assert told == before, "at the same moments, with the same pictures"
+    (note,) = [event for event in kept if isinstance(event, NoteWritten)]
+    assert note.text == "felt it in the seat" and note.time == told[1].time
+    found = verify(now)
+    assert found.agrees and found.answers == 1, "and a replay of the new session gives the same"
 
 
 def test_anew_leaves_it_alone(tmp_path: Path, cut_off: Path) -> None:
