@@ -74,3 +74,40 @@ def test_a_clock_that_is_set_ahead_is_told_from_silence_and_from_a_process_that_
     assert watch.place(np.array([utc + 111 * second]), 170 * second) is None, "from then on that is the time"
     assert watch.place(np.array([utc + 72 * second]), 171 * second) is None, "set back: the stamps say so themselves"
     assert watch.place(np.array([utc + 113 * second]), 172 * second) == 0, "and right again"
+
+
+def drifting(rate: float, hours: float, delays: np.ndarray) -> tuple[np.ndarray, np.ndarray, StampClock]:
+    """An hour and more of frames every 500 ms, stamped by a clock that runs `rate` times as fast as the host's, each
+    taken some ms later; the true times of the frames, what they were aligned to, and the clock."""
+    clock = StampClock()
+    true = HOST + np.arange(1, round(hours * 7_200), dtype=np.int64) * (SECOND // 2)
+    own = 40 * SECOND + ((true - HOST) * rate).astype(np.int64) // 1000 * 1000
+    aligned = [clock.align(own[at : at + 1], HOST + SECOND // 2, int(true[at] + delays[at % len(delays)]))[0]
+               for at in range(len(true))]  # fmt: skip
+    return true, np.array(aligned), clock
+
+
+def test_two_adapters_whose_clocks_drift_apart_stay_together():
+    """One runs 100 ppm fast, one 100 ppm slow: 0.72 s apart after an hour, were they left alone."""
+    delays = np.random.default_rng(16).uniform(0.2e6, 8e6, 997).astype(np.int64)
+    true, fast, _ = drifting(1.0001, 1.0, delays)
+    _, slow, _ = drifting(0.9999, 1.0, delays[::-1])
+    assert np.abs(fast - true).max() < 8_000_000 and np.abs(slow - true).max() < 8_000_000
+    assert np.abs(fast - slow).max() < 10_000_000
+    for aligned in (fast, slow):
+        steps = np.diff(aligned)
+        assert np.abs(steps - SECOND // 2).max() <= 6e-4 * SECOND / 2, "intervals stay the adapter's own"
+
+
+def test_a_clock_that_runs_right_is_not_drawn_by_frames_that_were_taken_late():
+    delays = np.random.default_rng(17).uniform(0.2e6, 60e6, 997).astype(np.int64)
+    true, aligned, clock = drifting(1.0, 0.2, delays)
+    assert np.abs(aligned - true).max() < 8_000_000 and clock.restarts == 0
+
+
+def test_a_microsecond_counter_that_wraps_is_followed_on():
+    clock = StampClock()
+    true = HOST + np.arange(1, 9_000, dtype=np.int64) * SECOND
+    own = ((true - HOST) * 1.0001).astype(np.int64) // 1000 * 1000 % (2**32 * 1000)
+    aligned = np.array([clock.align(own[at : at + 1], int(true[0]), int(true[at]))[0] for at in range(len(true))])
+    assert clock.restarts == 2 and np.abs(aligned - true).max() < 10_000_000

@@ -10,7 +10,7 @@ is counted.
             ...
 
 Time stamps are the adapter's own, in whole microseconds; an adapter whose clock is not the Unix epoch is put at the
-host's clock once (see `live_clock`).
+host's clock and kept there (see `clock`).
 """
 
 from __future__ import annotations
