@@ -1,8 +1,8 @@
 """What an engine computer answers to each diagnostic request that reads.
 
 In: a request's bytes, the moment, and a source of values. Out: the answer's bytes, or nothing where the standards want
-silence. SAE J1979 services 01, 02, 03, 07, 09 and 0A, and ISO 14229 service 22. Nothing is ever changed by a request:
-there is no service here that clears, writes, actuates or opens a session, and one that tries is refused.
+silence. SAE J1979 services 01, 02, 03, 07, 09 and 0A, and ISO 14229 service 22, or as SAE J1979-2 has it services 22
+and 19 of ISO 14229 alone. Nothing is ever changed by a request: there is no service here that clears, writes, actuates or opens a session, and one that tries is refused.
 """
 
 from __future__ import annotations
@@ -13,10 +13,20 @@ from typing import Protocol
 
 import numpy as np
 
-from livewatch.profile.diagnostic_port.answers import STANDARD_DATA
-from livewatch.profile.diagnostic_port.fault_codes import code_bytes
+from livewatch.profile.diagnostic_port.answers import POSITIVE, STANDARD_DATA
+from livewatch.profile.diagnostic_port.fault_codes import code_bytes, code_text
 from livewatch.profile.diagnostic_port.j1979 import J1979, J1979_CHANNELS
-from livewatch.profile.diagnostic_port.self_knowledge import VEHICLE_INFORMATION
+from livewatch.profile.diagnostic_port.self_knowledge import (
+    BY_MASK,
+    BY_STATUS,
+    CONFIRMED,
+    FREEZE_FRAME_PARAMETERS,
+    PENDING,
+    PERMANENT,
+    READ_CODES,
+    SNAPSHOT,
+    VEHICLE_INFORMATION,
+)
 from livewatch.profile.model import Channel, Parameter
 from livewatch.simulator.packing import pack_signal, raw_numbers
 
@@ -24,6 +34,8 @@ __all__ = ["VEHICLE", "EngineAnswers", "Values", "refusal"]
 
 SERVICE_NOT_SUPPORTED, SUBFUNCTION_NOT_SUPPORTED, WRONG_LENGTH, OUT_OF_RANGE = 0x11, 0x12, 0x13, 0x31
 MOST_AT_ONCE = 6
+DTC_FORMAT = 0x04
+"""Codes of SAE J2012-DA in three bytes (ISO 14229-1)."""
 VEHICLE_NUMBER = b"00LWTEST000000001"
 """Begins with a zero, which no maker has (ISO 3780)."""
 CALIBRATION_NAME = b"LIVEWATCH-SIM-01"
@@ -56,7 +68,8 @@ class EngineAnswers:
         values: where numbers come from.
         parameters: service 22 identifiers by number, with the channels bound to their signals.
         channels: bindings of those, from the profile.
-        modern: whether the standard parameters are given by service 22 alone (SAE J1979-2), F4xx and F8xx.
+        modern: whether the standard parameters are given by service 22 alone (SAE J1979-2), F4xx and F8xx, and codes by
+            service 19.
         vehicle: what the kinds of service 09 say, by their number.
     """
 
@@ -83,7 +96,9 @@ class EngineAnswers:
     def answer(self, request: bytes, time: float, functional: bool) -> bytes | None:
         """The answer, None for silence. A functional request (to all units) is not refused (ISO 14229-1, 7.5)."""
         service = request[0]
-        if self._modern and service != 0x22:
+        if self._modern and service == READ_CODES:
+            result = self._codes(request[1:], time)
+        elif self._modern and service != 0x22:
             result = refusal(service, SERVICE_NOT_SUPPORTED)
         elif service == 0x01:
             result = self._current(request[1:], time)
@@ -123,11 +138,7 @@ class EngineAnswers:
     def _freeze_frame(self, asked: bytes, time: float) -> bytes:
         if not asked or len(asked) % 2 or len(asked) > 2 * 3:
             return refusal(0x02, WRONG_LENGTH)
-        confirmed = self._values.confirmed(time)
-        if not confirmed:
-            self._frozen = None
-        elif self._frozen is None:
-            self._frozen = (confirmed[0], time)
+        self._freeze(time)
         body = b""
         for pid, frame in zip(asked[::2], asked[1::2], strict=True):
             if frame != 0:
@@ -140,6 +151,42 @@ class EngineAnswers:
             elif pid in self.supported and self._frozen is not None:
                 body += bytes((pid, frame)) + self.parameter(pid, self._frozen[1])
         return bytes((0x42,)) + body if body else refusal(0x02, SUBFUNCTION_NOT_SUPPORTED)
+
+    def _freeze(self, time: float) -> None:
+        """Keep the moment at which the first code was found to be confirmed."""
+        confirmed = self._values.confirmed(time)
+        if not confirmed:
+            self._frozen = None
+        elif self._frozen is None:
+            self._frozen = (confirmed[0], time)
+
+    def _codes(self, asked: bytes, time: float) -> bytes:
+        """Service 19: codes with their status, of no particular severity or failure type; a snapshot of the first."""
+        if len(asked) < 2:
+            return refusal(READ_CODES, WRONG_LENGTH)
+        report, status = asked[0], dict.fromkeys(self._values.confirmed(time), CONFIRMED)
+        for code in self._values.pending(time):
+            status[code] = status.get(code, 0) | PENDING
+        head = bytes((READ_CODES + POSITIVE, report))
+        if report == BY_STATUS and len(asked) == 2:
+            listed = [code_bytes(code) + bytes((0, bits)) for code, bits in status.items() if bits & asked[1]]
+            return head + b"\xff" + b"".join(listed)
+        if report == BY_MASK and len(asked) == 4:
+            listed = [code_bytes(code) + bytes((0, bits)) for code, bits in status.items() if bits & asked[2]]
+            return head + bytes((asked[1], 0xFF, 0xFF, DTC_FORMAT)) + b"".join(b"\x02" + one for one in listed)
+        if report == PERMANENT and len(asked) == 2:
+            listed = [code_bytes(code) + bytes((0, bits)) for code, bits in status.items() if bits & CONFIRMED]
+            return head + bytes((asked[1], 0xFF, DTC_FORMAT)) + b"".join(listed)
+        if report != SNAPSHOT or len(asked) != 5:
+            return refusal(READ_CODES, SUBFUNCTION_NOT_SUPPORTED)
+        self._freeze(time)
+        code, kept = code_text(asked[1:4]), self._frozen
+        answer = head + asked[1:4] + bytes((status.get(code, 0),))
+        if kept is None or kept[0] != code:
+            return answer
+        frozen = [pid for pid in FREEZE_FRAME_PARAMETERS if pid in self.supported]
+        record = b"".join((STANDARD_DATA + pid).to_bytes(2, "big") + self.parameter(pid, kept[1]) for pid in frozen)
+        return answer + bytes((0, len(frozen))) + record
 
     def _vehicle(self, asked: bytes) -> bytes:
         if len(asked) != 1:

@@ -196,13 +196,24 @@ READS = [
     (0x18DB33F1, True, "0201000000000000"),
     (0x18DA10F1, True, "0322F190"),
     (0x7E0, False, "300000"),
+    (0x7E0, False, "051942330C1E"),
+    (0x7E0, False, "03195533"),
+    (0x7E0, False, "0319020C"),
+    (0x7E0, False, "06190401711CFF"),
 ]
 LISTED = frozenset({0xF190})
+REPORTS = {0x02: 3, 0x04: 6, 0x42: 5, 0x55: 3}
+"""Sub-functions of ReadDTCInformation and the bytes of a request (ISO 14229-1:2020, 12.3): by status, snapshot by code,
+by mask and group, with permanent status."""
 NEVER = [
     (0x7DF, False, "0104"),  # clears fault codes
     (0x7E0, False, "021003"),  # opens a session
     (0x7E0, False, "021101"),  # resets
     (0x7E0, False, "0414FFFFFF"),  # clears fault codes
+    (0x7E0, False, "0519C233081E"),  # service 19, and no answer wanted
+    (0x7E0, False, "051942FF081E"),  # service 19, codes of another group than emissions
+    (0x7E0, False, "0319060C"),  # service 19, a sub-function that is not used
+    (0x7E0, False, "0419020C00"),  # service 19, longer than the request is
     (0x7E0, False, "042EF19000"),  # writes
     (0x7E0, False, "032F010203"),  # actuates
     (0x7E0, False, "04310101FF"),  # starts a routine
@@ -234,6 +245,7 @@ def test_nothing_else_may(identifier, extended, data):
     data=st.one_of(
         st.binary(max_size=9),
         st.builds(lambda body: bytes((len(body),)) + body, st.binary(min_size=1, max_size=7)),
+        st.builds(lambda body: bytes((len(body) + 1, 0x19)) + body, st.binary(min_size=1, max_size=6)),
     ),
     listed=st.frozensets(st.integers(0, 0xFFFF), max_size=3),
 )
@@ -247,7 +259,9 @@ def test_whatever_is_handed_to_the_gate_only_requests_that_read_pass(identifier,
         return
     body = data[1 : 1 + data[0]]
     assert data[0] <= 7 and len(body) == data[0]
-    assert body[0] in {0x01, 0x02, 0x03, 0x07, 0x09, 0x0A, 0x22}
+    assert body[0] in {0x01, 0x02, 0x03, 0x07, 0x09, 0x0A, 0x19, 0x22}
+    if body[0] == 0x19:
+        assert body[1] in REPORTS and len(body) == REPORTS[body[1]]
     if body[0] == 0x22:
         asked = {int.from_bytes(body[at : at + 2], "big") for at in range(1, len(body), 2)}
         assert all(one >> 8 in (0xF4, 0xF8) or one in listed for one in asked)
@@ -255,13 +269,14 @@ def test_whatever_is_handed_to_the_gate_only_requests_that_read_pass(identifier,
 
 def test_no_other_service_of_any_number_may():
     reads = {0x01, 0x02, 0x03, 0x07, 0x09, 0x0A, 0x22}
+    requests = [(service, 0x00) for service in range(256)] + [(0x19, report) for report in range(256)]
     passed = {
-        service
-        for service in range(256)
+        (service, report if service == 0x19 else 0)
+        for service, report in requests
         for length in range(1, 8)
-        if may_be_sent(0x7E0, False, bytes([length, service, *bytes(7)][:8]), range(0x10000))
+        if may_be_sent(0x7E0, False, bytes([length, service, report, 0x33, *bytes(5)][:8]), range(0x10000))
     }
-    assert passed == reads
+    assert passed == {*((service, 0) for service in reads), *((0x19, report) for report in REPORTS)}
 
 
 def test_an_identifier_that_the_profile_does_not_list_is_not_asked_for():

@@ -9,13 +9,18 @@ from random import Random
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from livewatch.data.clock import Clock
 from livewatch.data.events import FaultCodesRead, FreezeFrameRead, IdentityRead, ReadinessRead
 from livewatch.data.frames import EXTENDED, SENT, FrameBatch
 from livewatch.data.messages import columns_of
+from livewatch.decode.self_knowledge import SelfKnowledgeListener
 from livewatch.profile import load_profile_text
+from livewatch.profile.diagnostic_port.fault_codes import code_words
 from livewatch.profile.diagnostic_port.j1979 import J1979
+from livewatch.profile.diagnostic_port.self_knowledge import Codes, Frozen, self_knowledge
 from livewatch.profile.model import Profile
 from livewatch.run.run import Run
 from livewatch.simulator.engine_answers import EngineAnswers
@@ -219,6 +224,43 @@ def test_another_tester_is_noticed_once_a_spell_and_an_echo_is_none() -> None:
     assert talk.port.counts[OTHER_TESTER] == 2
 
 
+def test_codes_of_j1979_2_are_read_with_their_type_of_failure_and_the_point_at_which_each_was_set() -> None:
+    """Answers as ISO 14229-1:2020, 12.3 lays them out, by hand: P0171-1C confirmed, P0234 pending only, both confirmed
+    and pending P0299; freeze frames of two of them, 800 rpm (0C80) at 25 % (40) and 4500 rpm (4650) at 100 % (FF)."""
+    listener = SelfKnowledgeListener()
+    answers = (
+        "594233FFFF04" "0201711C08" "0202340004" "020299000C",
+        "595533FF04" "01711C08",
+        "590401711C08" "0002" "F40C0C80" "F40440",
+        "59040299000C" "0002" "F40C4650" "F404FF",
+        "590402990008",
+        "62F40100000000",
+    )  # fmt: skip
+    for row, answer in enumerate(answers):
+        assert listener.hears(row, row * 1_000_000, ("port", 0x7E8, False), bytes.fromhex(answer)) == (row < 5)
+    told = [event for _, event in listener.take()]
+    codes = {event.what: event.codes for event in told if isinstance(event, FaultCodesRead)}
+    assert codes == {"stored": ("P0171-1C", "P0299"), "pending": ("P0234", "P0299"), "permanent": ("P0171-1C",)}
+    frames = {
+        event.code: {one.name: one.value for one in event.values}
+        for event in told
+        if isinstance(event, FreezeFrameRead)
+    }
+    assert frames["P0171-1C"] == {"engine_speed": 800.0, "engine_load": pytest.approx(25.1, abs=0.1)}
+    assert frames["P0299"] == {"engine_speed": 4500.0, "engine_load": 100.0}
+    assert code_words("P0171-1C") == "P0171-1C (system too lean, bank 1)"
+
+
+@given(st.binary(max_size=40))
+@settings(max_examples=200, deadline=None)
+def test_no_answer_of_service_19_says_what_is_not_in_it(body: bytes) -> None:
+    for fact in self_knowledge(b"\x59" + body):
+        if isinstance(fact, Codes):
+            assert len(fact.codes) <= len(body) // 4
+        else:
+            assert isinstance(fact, Frozen) and len(body) >= 7
+
+
 def batch_of(talk: VirtualPort) -> FrameBatch:
     """All frames of a conversation, as a recording holds them."""
     import can
@@ -261,9 +303,8 @@ def test_what_the_car_knows_of_itself_stands_in_the_event_log_at_start_and_end(m
     assert identity["calibration"] == ("LIVEWATCH-SIM-01",) and identity["calibration verification"] == ("5EED0001",)
     assert len(identity["vehicle"][0]) == 12, "a mark, no number"
     assert "00LWTEST" not in repr(said)
-    if modern:
-        assert not [event for event in said if isinstance(event, FaultCodesRead)], "codes would need another service"
-        return
+    services = {body[0] for body in talk.requests()}
+    assert services == ({0x01, 0x22, 0x19} if modern else {0x01, 0x02, 0x03, 0x07, 0x0A, 0x09})
     codes = [(event.what, event.codes) for event in said if isinstance(event, FaultCodesRead)]
     kinds = ("stored", "pending", "permanent")
     assert codes == [*((kind, ("P0171", "P0299")) for kind in kinds), *((kind, ()) for kind in kinds)]

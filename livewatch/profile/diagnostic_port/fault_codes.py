@@ -1,9 +1,9 @@
 """Fault codes of SAE J2012 (ISO 15031-6): how they are packed, and what those say that bear on air, fuel, boost,
 ignition and their sensors.
 
-Two bytes come in and a code such as P0171 comes out; a code comes in and its generic text comes out, or None for one
-that is a maker's own or not in the list. The texts follow the descriptions of the standard, from memory, in plain
-words; "bank 1" is the bank with cylinder 1 throughout.
+Two bytes, or three, come in and a code such as P0171 comes out; a code comes in and its generic text comes out, or None
+for one that is a maker's own or not in the list. The texts follow the descriptions of the standard, from memory, in
+plain words; "bank 1" is the bank with cylinder 1 throughout.
 """
 
 from __future__ import annotations
@@ -18,10 +18,12 @@ _LETTERS = "PCBU"
 _SHAPE = re.compile(r"[PCBU][0-3][0-9A-F]{3}")
 
 
-def code_text(pair: bytes) -> str:
-    """The code in two bytes: two bits for the letter, two for the first digit, three digits."""
-    number = int.from_bytes(pair[:2], "big")
-    return f"{_LETTERS[number >> 14]}{number >> 12 & 3:X}{number & 0xFFF:03X}"
+def code_text(code: bytes) -> str:
+    """The code in two bytes: two bits for the letter, two for the first digit, three digits; a third byte, where there
+    is one, says of which type the failure is (SAE J2012-DA): P0171-1C, P0171 where it says nothing."""
+    number = int.from_bytes(code[:2], "big")
+    failure = f"-{code[2]:02X}" if len(code) > 2 and code[2] else ""
+    return f"{_LETTERS[number >> 14]}{number >> 12 & 3:X}{number & 0xFFF:03X}{failure}"
 
 
 def code_bytes(code: str) -> bytes:
@@ -37,6 +39,7 @@ def code_bytes(code: str) -> bytes:
 
 def is_makers_own(code: str) -> bool:
     """Whether a code's meaning is left to the maker of the car (SAE J2012: P1xxx, P30xx to P33xx, and likewise)."""
+    code = code[:5]
     if not _SHAPE.fullmatch(code):
         return False
     return code[1] in "12" if code[0] != "P" else code[1] == "1" or code[1:3] in ("30", "31", "32", "33")
@@ -44,7 +47,7 @@ def is_makers_own(code: str) -> bool:
 
 def meaning_of(code: str) -> str | None:
     """The generic text, None where there is none."""
-    return CODE_TEXTS.get(code)
+    return CODE_TEXTS.get(code[:5])
 
 
 def code_words(code: str) -> str:

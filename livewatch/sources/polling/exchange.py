@@ -66,6 +66,8 @@ class Question:
         """Whether an answer that begins with these bytes (three at least, where it is that long) is one to it."""
         if not beginning or beginning[0] != self.body[0] + POSITIVE:
             return False
+        if self.body[0] == 0x19:
+            return beginning[1:2] == self.body[1:2]
         size = 2 if self.body[0] == 0x22 else 1
         asked = self.asked
         return not asked or (len(beginning) > size and int.from_bytes(beginning[1 : 1 + size], "big") in asked)
