@@ -21,6 +21,7 @@ import click
 
 from livewatch import LivewatchError, UsageError, __version__, nearest
 from livewatch.commands.lines import say
+from livewatch.run.linear_algebra import in_one_thread
 
 __all__ = ["main"]
 
@@ -103,6 +104,7 @@ def livewatch() -> None:
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command line; `arguments` default to the process's own. Returns the exit code."""
+    in_one_thread()
     try:
         result = livewatch.main(None if arguments is None else list(arguments), "livewatch", standalone_mode=False)
         return result if isinstance(result, int) else 0

@@ -20,6 +20,7 @@ from typing import TYPE_CHECKING, TypeVar
 from livewatch.diagnosis.diagnosis import Diagnosis, Terms, diagnose_one, profile_for, read_baseline
 from livewatch.errors import LivewatchError
 from livewatch.profile.model import Profile
+from livewatch.run.linear_algebra import in_one_thread
 from livewatch.signature.evidence.baseline import Baseline
 from livewatch.sources.bus_map import parse_bus_options
 
@@ -176,6 +177,7 @@ def _pool(processes: int, pile: Pile) -> ProcessPoolExecutor:
     import multiprocessing  # late: one recording alone needs no process
     from concurrent.futures import ProcessPoolExecutor
 
+    in_one_thread()  # in those that are started here
     method = "forkserver" if "forkserver" in multiprocessing.get_all_start_methods() else "spawn"
     context = multiprocessing.get_context(method)
     if method == "forkserver":
