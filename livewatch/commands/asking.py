@@ -17,10 +17,10 @@ from livewatch.wording.profile import report_lines
 __all__ = ["BUS", "FUNCTIONAL", "POLL_CAUTION", "agree_to_poll", "ask_around", "standard_profile_of"]
 
 POLL_CAUTION = """\
-Polling transmits on the car's diagnostic port: only requests that read (SAE J1979 services 01, 02, 03, 07, 09, 0A and
-ISO 14229 service 22). Nothing is cleared, written, actuated or reset. Even so: begin with the engine idling and the car
-standing, stop at once if a warning lamp lights or the car behaves oddly, and leave it off where the maker or the law
-forbids it.
+Polling transmits on the car's diagnostic port: only requests that read (SAE J1979 services 01, 02, 03, 07, 09, 0A;
+ISO 14229 service 22, and of service 19 what reports fault codes). Nothing is cleared, written, actuated or reset. Even
+so: begin with the engine idling and the car standing, stop at once if a warning lamp lights or the car behaves oddly,
+and leave it off where the maker or the law forbids it.
 """
 BUS = "car"
 """What the bus of a car without a profile is called."""

@@ -2,7 +2,8 @@
 
 In: a request's bytes, the moment, and a source of values. Out: the answer's bytes, or nothing where the standards want
 silence. SAE J1979 services 01, 02, 03, 07, 09 and 0A, and ISO 14229 service 22, or as SAE J1979-2 has it services 22
-and 19 of ISO 14229 alone. Nothing is ever changed by a request: there is no service here that clears, writes, actuates or opens a session, and one that tries is refused.
+and 19 of ISO 14229 alone. Nothing is ever changed by a request: there is no service here that clears, writes, actuates
+or opens a session, and one that tries is refused.
 """
 
 from __future__ import annotations
