@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import shutil
+import sys
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -11,6 +12,9 @@ from typing import Any
 import pytest
 
 os.environ["LIVEWATCH_CACHE"] = ""  # every test resolves its profiles anew
+# Else each process that a test starts would compile all it imports, which takes longer than what it is started for.
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+sys.dont_write_bytecode = False
 
 
 def pytest_make_parametrize_id(config: pytest.Config, val: Any, argname: str) -> str | None:

@@ -12,8 +12,11 @@ import json
 import multiprocessing
 import os
 import sys
+import threading
 from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from multiprocessing.connection import Connection
+from types import ModuleType
 from typing import Any
 
 import numpy as np
@@ -31,6 +34,7 @@ MOST_MEMORY = 768 << 20
 """Bytes of data the process may hold, where the system can bound it."""
 LARGEST_ITEM = 1 << 28
 """Bytes of one item."""
+_STARTING = threading.Lock()
 
 
 def apart(name: str, work: Callable[..., Iterator[Item]], *arguments: object) -> Iterator[Item]:
@@ -42,7 +46,8 @@ def apart(name: str, work: Callable[..., Iterator[Item]], *arguments: object) ->
     context = _context(work.__module__)
     receiving, sending = context.Pipe(duplex=False)
     process = context.Process(target=_work, args=(sending, work, arguments), daemon=True)
-    process.start()
+    with _without_the_program():
+        process.start()
     sending.close()
     try:
         while True:
@@ -74,6 +79,18 @@ def _context(module: str) -> Any:
     context = multiprocessing.get_context("forkserver")
     context.set_forkserver_preload([module, "asammdf", "can"])
     return context
+
+
+@contextmanager
+def _without_the_program() -> Iterator[None]:
+    """What is started meanwhile does not run this program, which may be anybody's script, once more."""
+    with _STARTING:
+        program = sys.modules["__main__"]
+        sys.modules["__main__"] = ModuleType("__main__")
+        try:
+            yield
+        finally:
+            sys.modules["__main__"] = program
 
 
 def _work(sending: Connection, work: Callable[..., Iterator[Item]], arguments: tuple[object, ...]) -> None:

@@ -21,6 +21,7 @@ from livewatch.run.opening import open_source
 from livewatch.run.run import Run
 from livewatch.run.verification import verify
 from livewatch.session.recorder import Recorder
+from tests.waiting import until
 
 PROFILE = """
 profile: 1
@@ -63,10 +64,7 @@ def cut_off(tmp_path: Path) -> Path:
     run.apply(Action("acknowledge", "fast"))
     run.apply(Action("note", text="felt it in the seat"))
     run.push(frames(began + 3.0, 40, 4000))
-    end = time.monotonic() + 5.0
-    while recorder.behind and time.monotonic() < end:
-        time.sleep(0.02)
-    time.sleep(1.2)
+    until(lambda: not recorder.behind and "felt it" in (folder.path / "events.jsonl").read_text())
     kept = tmp_path / "power_cut"
     shutil.copytree(folder.path, kept)
     run.close()

@@ -8,7 +8,6 @@ import socket
 import ssl
 import subprocess
 import threading
-import time
 from concurrent.futures import Future
 from pathlib import Path
 
@@ -24,6 +23,7 @@ from livewatch.session.recorder import Recorder
 from livewatch.sources.mqtt.broker import Broker
 from livewatch.sources.mqtt.link import Link
 from tests.publish.brokers import MOSQUITTO, TestBroker
+from tests.waiting import until
 
 SECRET = "not-to-be-seen-17"
 
@@ -33,13 +33,11 @@ async def _idle(connection) -> None:
         pass
 
 
-def trouble_of(broker: Broker, seconds: float = 15.0) -> str:
+def trouble_of(broker: Broker) -> str:
     """What a link says of its broker; empty when it is let in."""
     link = Link(broker, _idle)
     link.start()
-    end = time.monotonic() + seconds
-    while not link.trouble and not link.connected and time.monotonic() < end:
-        time.sleep(0.02)
+    until(lambda: link.trouble or link.connected)
     said = link.trouble
     link.stop()
     return said
@@ -167,9 +165,7 @@ def test_a_wrong_password_and_a_topic_without_permission_leave_the_recording_who
         settings = publish_settings(car, f"{broker}/car_7")
         publisher = Publisher(settings, recorder, lambda: run, at_once, at_once)
         publisher.start()
-        end = time.monotonic() + 15
-        while not publisher.trouble and time.monotonic() < end:
-            time.sleep(0.02)
+        until(lambda: publisher.trouble)
         assert "does not permit the topic livewatch/1/car_7/" in publisher.trouble
         run.push(drive(10))
         run.close()

@@ -15,6 +15,7 @@ from livewatch.publish.board_link import BoardLink
 from livewatch.publish.stations import SILENT_AFTER, Stations
 from livewatch.sources.mqtt.broker import Broker
 from livewatch.sources.mqtt.topics import topic
+from tests.waiting import until
 
 
 def say(stations: Stations, name: str, kind: str, what: str = "", **fields) -> None:
@@ -140,12 +141,6 @@ def test_an_alarm_acknowledged_from_afar_is_logged_with_who(car, drive, broker, 
         except LivewatchError as error:
             done.set_exception(error)
         return done
-
-    def until(condition) -> None:
-        end = time.monotonic() + 20
-        while not condition() and time.monotonic() < end:
-            time.sleep(0.02)
-        assert condition()
 
     recorder = Recorder(Session.create(tmp_path, car, ["x"]), may_wait=True)
     run = Run(car, recorder)

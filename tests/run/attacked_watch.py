@@ -2,7 +2,8 @@
 what is to go wrong put under it.
 
 Each line of standard input is a JSON object, `Attack` in `attacking.py`; a child is forked for it (importing everything
-anew for each would take seconds), its number printed, and, when it has ended, its exit status. The child writes each
+anew for each would take seconds), its number printed, and, when it has ended, its exit status. Its disk hangs while a
+file `hang` is in its folder `here`, and its clock is `AHEAD` while one called `ahead` is. The child writes each
 announcement, the moment it is made, to the file `announced`: wall clock and utc of the event in ns, whether it was on
 the disk, alarm, transition.
 """
@@ -20,6 +21,7 @@ import sys
 import termios
 import time
 from collections.abc import Sequence
+from pathlib import Path
 from typing import Any
 
 from livewatch.commands import cli
@@ -27,6 +29,9 @@ from livewatch.data.events import AlarmChanged, Event
 from livewatch.run.announcer import Announcer
 from livewatch.session.line_file import LineFile
 from livewatch.session.recorder import Recorder
+
+AHEAD = 40.0
+"""Seconds."""
 
 
 def watch(attack: dict[str, Any]) -> int:
@@ -45,12 +50,12 @@ def watch(attack: dict[str, Any]) -> int:
         os.dup2(opened, handle)
     signal.signal(signal.SIGINT, signal.default_int_handler)
     _note_announcements(attack["announced"])
-    _slow_disk(attack["sync_takes"], attack["hangs"])
+    _slow_disk(attack["sync_takes"], attack["hangs"], Path(attack["here"], "hang"))
     if attack["full_after"]:
         _full_disk(attack["full_after"])
     if attack["largest_file"]:
         resource.setrlimit(resource.RLIMIT_FSIZE, (attack["largest_file"], resource.RLIM_INFINITY))
-    _set_clock(attack["clock_steps"])
+    _set_clock(attack["clock_steps"], Path(attack["here"], "ahead"))
     return cli.main(attack["arguments"])
 
 
@@ -79,8 +84,9 @@ def _note_announcements(path: str) -> None:
     Announcer.start = noting  # type: ignore[method-assign]
 
 
-def _slow_disk(sync_takes: float, hangs: list[list[float]]) -> None:
-    """Each fsync takes so long; nothing is written or synced in the stretches (s after now: from, to)."""
+def _slow_disk(sync_takes: float, hangs: list[list[float]], hanging: Path) -> None:
+    """Each fsync takes so long; nothing is written or synced in the stretches (s after now: from, to), nor while
+    `hanging` is there."""
     began = time.monotonic()
     usual_sync, usual_write = LineFile.sync, LineFile.write
 
@@ -89,6 +95,8 @@ def _slow_disk(sync_takes: float, hangs: list[list[float]]) -> None:
             now = time.monotonic() - began
             if start <= now < stop:
                 time.sleep(stop - now)
+        while hanging.exists():
+            time.sleep(0.01)
 
     def sync(self: LineFile) -> None:
         hang()
@@ -117,16 +125,16 @@ def _full_disk(most: int) -> None:
     LineFile.write = write  # type: ignore[method-assign]
 
 
-def _set_clock(steps: list[list[float]]) -> None:
-    """The machine's clock is set (s after now: when, by how much), for this process and for the stamps of its bus."""
-    if not steps:
-        return
+def _set_clock(steps: list[list[float]], ahead: Path) -> None:
+    """The machine's clock is set (s after now: when, by how much), and is `AHEAD` while that file is there, for this
+    process and for the stamps of its bus."""
     from can.interfaces.udp_multicast.bus import GeneralPurposeUdpMulticastBus
 
     began, usual, usual_ns, receive = time.monotonic(), time.time, time.time_ns, GeneralPurposeUdpMulticastBus.recv
 
     def offset() -> float:
-        return sum(by for when, by in steps if time.monotonic() - began >= when)
+        by_now = sum(by for when, by in steps if time.monotonic() - began >= when)
+        return by_now + AHEAD if ahead.exists() else by_now
 
     def stamped(self: Any, timeout: float | None = None) -> Any:
         received = receive(self, timeout)

@@ -121,9 +121,11 @@ class Traffic:
 
 @dataclass
 class Attack:
-    """What is to go wrong below a watch; see `attacked_watch.py`. Times in s after its start."""
+    """What is to go wrong below a watch; see `attacked_watch.py`. Times in s after its start; what goes wrong while a
+    file is there (`Watching.begin`) does so in the folder `here`."""
 
     arguments: list[str]
+    here: str
     announced: str
     stdout: str
     stderr: str
@@ -178,7 +180,7 @@ class Server:
         arguments = ["watch", "-p", str(self._profile), "--bus", f"engine=udp_multicast:{GROUP},port={port}"]
         arguments += ["--out", str(here / "out"), *([] if attack.get("screen") else ["--lines"])]
         said = stdout or str(here / "stdout")
-        plan = Attack(arguments, str(here / "announced"), said, str(here / "stderr"), **attack)
+        plan = Attack(arguments, str(here), str(here / "announced"), said, str(here / "stderr"), **attack)
         assert self._process.stdin is not None and self._process.stdout is not None
         self._process.stdin.write(json.dumps(asdict(plan)) + "\n")
         self._process.stdin.flush()
@@ -205,6 +207,29 @@ class Watching:
         self.asked = self.asked or number not in (signal.SIGSTOP, signal.SIGCONT)
         os.kill(self.process, number)
 
+    def begin(self, fault: str) -> None:
+        """From now on the disk hangs (`hang`), or the clock is ahead (`ahead`)."""
+        (self.here / fault).touch()
+
+    def end(self, fault: str) -> None:
+        """No longer."""
+        (self.here / fault).unlink()
+
+    @property
+    def announced(self) -> list[tuple[int, int, bool, str]]:
+        """What was announced so far, as in `Ended`."""
+        return _announced(self.here / "announced")
+
+    @property
+    def stdout(self) -> str:
+        """What it printed so far."""
+        return (self.here / "stdout").read_text()
+
+    def logged(self, words: str) -> bool:
+        """Whether the event log has these words."""
+        log = self.folder / "events.jsonl" if self.folder is not None else None
+        return log is not None and log.exists() and words in log.read_text()
+
     def stall(self, seconds: float) -> tuple[int, int]:
         """Stop it, and have it go on after so long; from when to when it did not run, by the wall clock in ns."""
         start = time.time_ns()
@@ -222,7 +247,7 @@ class Watching:
     def until_announced(self, number: int = 1, seconds: float = 30.0) -> None:
         """Wait until so many alarms were announced."""
         end = time.monotonic() + seconds
-        while len(_announced(self.here / "announced")) < number:
+        while len(self.announced) < number:
             assert time.monotonic() < end, "nothing was announced in time"
             time.sleep(0.02)
 

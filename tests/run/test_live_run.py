@@ -106,13 +106,13 @@ def test_a_persons_action_is_carried_out_between_two_batches(engine: Profile, dr
     live_run = LiveRun(run, parse_live_buses(["engine=virtual:actions"]))
     live_run.start()
     put_on_bus(drive(23, 1, now_in_whole_microseconds()), "actions", speed=20.0)
-    (marker,) = live_run.submit(lambda: run.apply(Action("marker", text="third gear"))).result(timeout=2)
+    (marker,) = live_run.submit(lambda: run.apply(Action("marker", text="third gear"))).result(timeout=30)
     assert isinstance(marker, MarkerSet) and marker.text == "third gear"
     with pytest.raises(ActionError, match="no alarm is called 'leen' \\(did you mean lean\\?\\)"):
-        live_run.submit(lambda: run.apply(Action("acknowledge", subject="leen"))).result(timeout=2)
+        live_run.submit(lambda: run.apply(Action("acknowledge", subject="leen"))).result(timeout=30)
     live_run.stop()
     with pytest.raises(LivewatchError, match="the run has ended"):
-        live_run.submit(lambda: run.apply(Action("marker"))).result(timeout=2)
+        live_run.submit(lambda: run.apply(Action("marker"))).result(timeout=30)
 
 
 def test_an_adapter_that_is_not_there_ends_the_start_with_a_sentence(engine: Profile) -> None:

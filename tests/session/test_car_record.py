@@ -12,6 +12,7 @@ from livewatch.session.car_record import CarRecord, car_changes, last_car_record
 from livewatch.session.folder import Session
 from livewatch.session.recorder import Recorder
 from livewatch.wording.car import change_sentence
+from tests.waiting import until
 
 PROFILE = load_profile_text("profile: 1\nname: hill car\nsignature_alarms: off\n", "car.yaml", None)
 UNIT = "7E8"
@@ -86,8 +87,6 @@ def test_the_log_of_a_watch_gets_the_changes_as_notes(tmp_path: Path) -> None:
     notes: list[str] = []
     history = CarHistory(tmp_path, tmp_path / "now", PROFILE.name, notes.append)
     history.hear(said("aaa", "CAL-2", "2", ()))
-    end = time.monotonic() + 10.0
-    while not notes and time.monotonic() < end:
-        time.sleep(0.05)
+    until(lambda: notes)
     history.close()
     assert len(notes) == 1 and "it was CAL-1, it is CAL-2" in notes[0]

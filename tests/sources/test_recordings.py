@@ -9,6 +9,7 @@ from __future__ import annotations
 import gzip
 import logging
 import shutil
+import sys
 import tracemalloc
 from collections.abc import Callable
 from datetime import UTC, datetime
@@ -281,6 +282,16 @@ def test_progress_grows_to_the_whole(
     assert seen == sorted(seen)
     assert seen[0] < seen[-1] <= 1.0
     assert recording.progress == 1.0
+
+
+def test_reading_mf4_does_not_run_the_program_that_reads_it_once_more(
+    every_recording: dict[str, Path], read_rows: Callable, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    program = sys.modules["__main__"]
+    monkeypatch.setattr(program, "__spec__", None)
+    monkeypatch.setattr(program, "__file__", "/a script/that would fail.py", raising=False)
+    assert len(read_rows(every_recording[".mf4"])[0]) == 400
+    assert sys.modules["__main__"] is program
 
 
 def test_decoded_channels_beside_the_frames_of_an_mf4_are_said_to_be_left_out(
