@@ -29,10 +29,16 @@ class PlainEvaluator:
 
     def __init__(self, values: NDArray[np.float64]) -> None:
         self._values = values
+        self._known: dict[tuple[int, int], Value] = {}
 
     def at(self, node: Node, tick: int) -> Value:
         if tick < 0:
             return None
+        if (id(node), tick) not in self._known:
+            self._known[id(node), tick] = self.found(node, tick)
+        return self._known[id(node), tick]
+
+    def found(self, node: Node, tick: int) -> Value:
         match node:
             case Number(_, value):
                 return value
@@ -162,9 +168,9 @@ formulas = st.one_of(calls(numeric_1, logical_1), logic(numeric_1, logical_1))
 def drives(draw: st.DrawFn) -> NDArray[np.float64]:
     """Up to forty ticks of five channels, some of them unknown; p and q are true or false."""
     n = draw(st.integers(1, 40))
-    unknown = st.just(math.nan)
-    column = st.lists(st.one_of(numbers, numbers, st.just(0.0), unknown), min_size=n, max_size=n)
-    flags = st.lists(st.one_of(st.sampled_from([0.0, 1.0]), unknown), min_size=n, max_size=n)
+    quarters = [quarter / 4 for quarter in range(-16, 17)]
+    column = st.lists(st.sampled_from([*quarters, *quarters, *33 * [0.0], *33 * [math.nan]]), min_size=n, max_size=n)
+    flags = st.lists(st.sampled_from([0.0, 1.0, math.nan, math.nan]), min_size=n, max_size=n)
     return np.array([draw(column), draw(column), draw(column), draw(flags), draw(flags)])
 
 

@@ -311,6 +311,8 @@ def profiles(draw: st.DrawFn) -> str:
     document = {
         "profile": 1,
         "name": "n" + draw(words),
+        # Those that come by themselves are the same each time, and most of what a profile takes to be read.
+        **draw(st.sampled_from([{"signature_alarms": "off"}, {"signature_alarms": "off"}, {}])),
         "tick": draw(st.sampled_from(["10 ms", "0.02 s", "3333333 ns"])),
         "lead_up": draw(st.sampled_from(["0 s", "5 s", "1.5 s"])),
         "buses": {"engine": draw(st.lists(words, max_size=2))},
@@ -339,7 +341,7 @@ def profiles(draw: st.DrawFn) -> str:
 
 
 @given(profiles())
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=40, deadline=None)
 def test_any_right_profile_reads_back_from_its_own_text_as_the_same_profile(text: str) -> None:
     profile = load_profile_text(text, "drawn.yaml", None)
     again = load_profile_text(profile.text, "again.yaml", None)
@@ -351,7 +353,8 @@ def test_any_right_profile_reads_back_from_its_own_text_as_the_same_profile(text
 @given(st.text(max_size=12) | words)
 @settings(max_examples=300, deadline=None)
 def test_any_word_written_into_a_resolved_profile_reads_back_as_that_word(word: str) -> None:
-    text = written({"profile": 1, "name": "car", "channels": {"torque": {"meaning": word}}})
+    channels = {"torque": {"meaning": word}}
+    text = written({"profile": 1, "name": "car", "signature_alarms": "off", "channels": channels})
     try:
         profile = load_profile_text(text, "car.yaml", None)
     except MistakesError:

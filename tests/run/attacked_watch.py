@@ -2,10 +2,10 @@
 what is to go wrong put under it.
 
 Each line of standard input is a JSON object, `Attack` in `attacking.py`; a child is forked for it (importing everything
-anew for each would take seconds), its number printed, and, when it has ended, its exit status. Its disk hangs while a
-file `hang` is in its folder `here`, and its clock is `AHEAD` while one called `ahead` is. The child writes each
-announcement, the moment it is made, to the file `announced`: wall clock and utc of the event in ns, whether it was on
-the disk, alarm, transition.
+anew for each would take seconds), its number printed, and, when it has ended, its exit status; both end with standard
+input. Its disk hangs while a file `hang` is in its folder `here`, and its clock is `AHEAD` while one called `ahead` is.
+The child writes each announcement, the moment it is made, to the file `announced`: wall clock and utc of the event in
+ns, whether it was on the disk, alarm, transition.
 """
 
 from __future__ import annotations
@@ -15,6 +15,7 @@ import fcntl
 import json
 import os
 import resource
+import select
 import signal
 import stat
 import sys
@@ -156,6 +157,11 @@ def main() -> None:
             finally:
                 os._exit(code)
         print(child, flush=True)
+        ended = os.pidfd_open(child)
+        if ended not in select.select([ended, sys.stdin], [], [])[0]:
+            os.kill(child, signal.SIGKILL)  # whoever asked for it is no longer there
+            return
+        os.close(ended)
         _, status = os.waitpid(child, 0)
         print(os.waitstatus_to_exitcode(status), flush=True)
 
