@@ -1,7 +1,7 @@
 """All that is gathered of a drive from the channels that are believed: evidence, used authority, pulls.
 
-Readings come in, pulls that ended come out; the rest is there to be asked. Fixed memory, the same digits for any
-cutting. A channel that cannot be true is left out by beginning anew without it: what was gathered with it is worth
+Readings come in, pulls that ended come out at once; the rest is there to be asked. Fixed memory, the same digits for
+any cutting. A channel that cannot be true is left out by beginning anew without it: what was gathered with it is worth
 nothing.
 """
 
@@ -64,12 +64,15 @@ class Gathered:
         new.pulls.follow(new.maker.boosted, new.maker.pedal)
         return new
 
-    def add(self, readings: Readings) -> Iterator[tuple[Pull, int]]:
-        """The next looks; gives the pulls that end in them, each with the look at which it ended."""
+    def add(self, readings: Readings) -> None:
+        """The next looks, those before them in front."""
         points = self.maker.points(readings)
         self.evidence.add(points)
         self.lesser.add(points, points.lesser)
         self.authority.observe(readings, points.field[FIELDS.index("air")])
+
+    def pulls_in(self, readings: Readings) -> Iterator[tuple[Pull, int]]:
+        """The pulls that end in the next looks, each with the look at which it ended."""
         for pull, look in self.pulls.observe(readings):
             self._keep(pull)
             yield pull, look

@@ -11,7 +11,7 @@ What was observed counts by whole seconds of data time; `finish` takes the rest.
 from __future__ import annotations
 
 import copy
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 from math import exp, isnan, nan
 
@@ -36,7 +36,7 @@ from livewatch.signature.evidence.gathering import ethanol_of, gather
 from livewatch.signature.evidence.mix_ups import MixUp, MixUpWatch
 from livewatch.signature.evidence.observations import Observations
 from livewatch.signature.evidence.pulls import pull_event
-from livewatch.signature.evidence.readings import BLOCK, HISTORY, LOOK_TIME, PIECE, Reader, Readings
+from livewatch.signature.evidence.readings import BLOCK, HISTORY, LOOK_TIME, Reader, Readings
 from livewatch.signature.finding import Finding
 from livewatch.signature.fitted_points import points_of
 from livewatch.signature.gathered import Gathered, unusable_with
@@ -94,11 +94,18 @@ class Signature:
         if len(ticks):
             self._last = ((ticks.first + len(ticks) - 1) * ticks.period, int(ticks.utc[-1]))
             self._quality = ticks.quality[:, -1]
-        return [event for readings in self._reader.observe(ticks) for event in self._look(readings)]
+        events = []
+        for seconds in self._reader.observe(ticks):
+            events += self._pulls(seconds)
+            if self._reader.minute_ended:
+                self._catch_up()
+                self._leave_out()
+        return events
 
     def finish(self) -> list[Event]:
         """The drive is over; gives a pull that was still going on, at the last tick."""
-        events: list[Event] = [event for readings in self._reader.finish() for event in self._look(readings)]
+        events = [event for seconds in self._reader.finish() for event in self._pulls(seconds)]
+        self._catch_up()
         time, utc = self._last
         self._said = None
         events += [pull_event(pull, time, utc) for pull, _ in self._gathered.finish(time // LOOK_TIME)]
@@ -120,6 +127,7 @@ class Signature:
 
     def as_baseline(self) -> Baseline:
         """This drive as a baseline, taken to be on matching parts."""
+        self._catch_up()
         gathered = self._gathered
         state = gathered.evidence.totals()
         mean = {}
@@ -142,18 +150,25 @@ class Signature:
             ethanol_of(gathered.evidence.regions()),
         )
 
-    def _look(self, readings: Readings) -> Iterator[Event]:
+    def _pulls(self, readings: Readings) -> list[Event]:
+        """The pulls that end in the next whole seconds."""
         self._said = None
-        self._mix_ups.observe(readings)
-        slow = readings.interval[HISTORY:] > SLOW
-        self._slow_looks += int(slow.sum())
-        self._looks += len(slow)
-        for pull, look in self._gathered.add(readings):
+        events: list[Event] = []
+        for pull, look in self._gathered.pulls_in(readings):
             # Told with the last look of its second, which is when it is known whatever the cutting.
             at = min((look // BLOCK + 1) * BLOCK - 1, readings.first + len(readings) - 1)
-            yield pull_event(pull, at * LOOK_TIME, int(readings.utc[at - readings.first]))
-        if (readings.first + len(readings)) % PIECE == 0:
-            self._leave_out()
+            events.append(pull_event(pull, at * LOOK_TIME, int(readings.utc[at - readings.first])))
+        return events
+
+    def _catch_up(self) -> None:
+        """Gather from all whole seconds so far: done a minute at a time, or when somebody asks."""
+        readings = self._reader.waiting()
+        if readings is not None:
+            self._mix_ups.observe(readings)
+            slow = readings.interval[HISTORY:] > SLOW
+            self._slow_looks += int(slow.sum())
+            self._looks += len(slow)
+            self._gathered.add(readings)
 
     def _leave_out(self) -> None:
         """Go on without the channels that cannot be true, and with those that turned out to be."""
@@ -171,6 +186,7 @@ class Signature:
         return [self.profile.channels[row].name for row in never.tolist()]
 
     def _find(self) -> Finding:
+        self._catch_up()
         gathered, maker = self._gathered, self._gathered.maker
         seen = gather(gathered.evidence.regions().beside(gathered.lesser.regions()), maker, self.baseline)
         responses = gathered.responses()

@@ -22,8 +22,8 @@ from livewatch.signature.evidence.baseline import Baseline
 from livewatch.signature.evidence.evidence import Evidence
 from livewatch.signature.evidence.gathering import gather
 from livewatch.signature.evidence.observations import Observations
-from livewatch.signature.evidence.readings import Reader
-from livewatch.signature.evidence.settled import PointMaker
+from livewatch.signature.evidence.readings import Reader, Readings
+from livewatch.signature.evidence.settled import PointMaker, Points
 
 R = 287.05
 DISPLACEMENT, CYLINDERS, AFR = 2.0, 4, 14.05
@@ -192,12 +192,26 @@ def gathered(
 ) -> tuple[Observations, PointMaker]:
     """What the columns give causes to be judged by, and the maker of the points it is from."""
     profile = profile or bench_profile()
-    reader, maker = Reader(profile), PointMaker(profile)
+    maker = PointMaker(profile)
     evidence = Evidence(maker.displacement)
-    for readings in [*reader.observe(ticks_of(profile, arrays)), *reader.finish()]:
-        evidence.add(maker.points(readings))
+    for points in points_of(arrays, profile):
+        evidence.add(points)
     evidence.finish()
     return gather(evidence.regions(), maker, baseline), maker
+
+
+def readings_of(arrays: Mapping[str, NDArray[np.float64]], profile: Profile) -> list[Readings]:
+    """What the signature reads of the columns, a minute at a time."""
+    reader = Reader(profile)
+    minutes = [reader.waiting() for _ in reader.observe(ticks_of(profile, arrays))]
+    list(reader.finish())
+    return [readings for readings in (*minutes, reader.waiting()) if readings is not None]
+
+
+def points_of(arrays: Mapping[str, NDArray[np.float64]], profile: Profile) -> list[Points]:
+    """What they say look by look, a minute at a time."""
+    maker = PointMaker(profile)
+    return [maker.points(readings) for readings in readings_of(arrays, profile)]
 
 
 @dataclass(frozen=True)
@@ -213,6 +227,8 @@ class Lab:
     profile = staticmethod(bench_profile)
     ticks = staticmethod(ticks_of)
     gathered = staticmethod(gathered)
+    points = staticmethod(points_of)
+    readings = staticmethod(readings_of)
     lost_through = staticmethod(lost_through)
 
     @staticmethod

@@ -19,8 +19,7 @@ import pytest
 from numpy.typing import NDArray
 
 from livewatch.signature import Baseline
-from livewatch.signature.evidence.readings import Reader
-from livewatch.signature.evidence.settled import FIELDS, PointMaker
+from livewatch.signature.evidence.settled import FIELDS
 
 E0, E10, E20 = 14.6, 14.010, 13.428
 BLEND = 1.0873
@@ -49,9 +48,8 @@ def drive(lab: Any, need: float, ethanol: float, counts: float = nan, seed: int 
 
 def counted_with(lab: Any, profile: Any, columns: dict[str, float]) -> float:
     """What the computer counts with, by its own figures at one steady point."""
-    ticks = lab.ticks(profile, {name: np.full(20, value) for name, value in columns.items()})
-    readings = next(iter(Reader(profile).observe(ticks)))
-    return float(PointMaker(profile).points(readings).field[FIELDS.index("counted"), -1])
+    (points,) = lab.points({name: np.full(20, value) for name, value in columns.items()}, profile)
+    return float(points.field[FIELDS.index("counted"), -1])
 
 
 STEADY = {

@@ -12,7 +12,6 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from livewatch.signature.evidence.readings import Reader
 from livewatch.signature.evidence.settled import FIELDS, PointMaker
 
 Columns = dict[str, NDArray[np.float64]]
@@ -39,9 +38,7 @@ def drive(lab: Any, fault: Any) -> Columns:
 
 def needs(lab: Any, profile: Any, arrays: Columns) -> dict[float, float]:
     """Median need of the settled looks, by commanded lambda."""
-    reader, maker = Reader(profile), PointMaker(profile)
-    ticks = lab.ticks(profile, arrays)
-    points = [maker.points(readings) for readings in [*reader.observe(ticks), *reader.finish()]]
+    points = lab.points(arrays, profile)
     field = np.concatenate([one.field[:, one.settled] for one in points], axis=1)
     need, commanded = field[FIELDS.index("need_1")], field[FIELDS.index("lambda_commanded")]
     return {float(c): float(np.median(need[commanded == c])) for c in np.unique(commanded)}
@@ -92,9 +89,9 @@ def test_a_narrow_band_sensor_that_does_not_switch_says_the_loop_is_not_there_ye
     arrays["oxygen_sensor_voltage_1"][:] = 0.1
     profile = lab.profile(without=("lambda_1",), extra=VOLTAGE)
     maker = PointMaker(profile)
-    readings = next(iter(Reader(profile).observe(lab.ticks(profile, arrays))))
+    readings = lab.readings(arrays, profile)[0]
     assert not maker.points(readings).settled.any()
-    switching = readings.value["oxygen_sensor_voltage_1"]
+    switching = readings["oxygen_sensor_voltage_1"]
     switching[:] = np.where(np.arange(len(switching)) % 5 < 3, 0.8, 0.1)
     assert maker.points(readings).settled.any()
 
@@ -105,7 +102,7 @@ def test_a_narrow_band_sensor_that_switched_only_once_says_a_trim_is_on_its_way(
     arrays = drive(lab, lab.Fault())
     profile = lab.profile(without=("lambda_1",), extra=VOLTAGE)
     maker = PointMaker(profile)
-    readings = next(iter(Reader(profile).observe(lab.ticks(profile, arrays))))
-    volts = readings.value["oxygen_sensor_voltage_1"]
+    readings = lab.readings(arrays, profile)[0]
+    volts = readings["oxygen_sensor_voltage_1"]
     volts[:] = np.where(np.arange(len(volts)) < len(volts) // 2, begins, 0.9 - begins)
     assert not maker.points(readings).settled.any()

@@ -33,6 +33,7 @@ GAP = 10
 """Looks one may leave a region without ending the visit."""
 LOGGED = ("need_1", "need_2", "ratio")
 """What is averaged as a logarithm, with the scatter between visits; ratio is air over filled air."""
+_AIR, _FILLED, _FLOWS = FIELDS.index("air"), FIELDS.index("filled"), len(FLOW_EDGES) - 1
 KEPT = (*FIELDS, *(f"log_{name}" for name in LOGGED), *(f"square_{name}" for name in LOGGED), "time", "seconds")
 """`time` is data time in the middle of the visit, s."""
 
@@ -119,15 +120,13 @@ class Evidence:
         self.speed_edges = np.array(SPEED_EDGES)
         shape = (STRETCHES, len(SPEED_EDGES) - 1, len(FLOW_EDGES) - 1)
         self._sum = np.zeros((*shape, len(KEPT)))
-        self._count = np.zeros((*shape, len(KEPT)))
+        self._count = np.zeros((*shape, len(KEPT)), np.uint32)
         self._visits = np.zeros(shape)
         self._stretch = FIRST_STRETCH
-        self._open: tuple[int, int] | None = None
-        self._at = -1
-        self._began = 0
-        self._acc = np.zeros(len(FIELDS))
-        self._known = np.zeros(len(FIELDS))
-        self._points = 0
+        self._open = self._at = -1
+        self._began = self._points = 0
+        # Sums of the visit that goes on, and of how many points each was known.
+        self._acc = np.zeros(2 * len(FIELDS))
         self.settled_looks = 0
 
     def add(self, points: Points, chosen: NDArray[np.bool_] | None = None) -> None:
@@ -139,51 +138,58 @@ class Evidence:
         speed = np.searchsorted(self.speed_edges, field[FIELDS.index("speed")], side="right") - 1
         flow = np.searchsorted(self.flow_edges, field[FIELDS.index("air")], side="right") - 1
         inside = (speed >= 0) & (speed < len(SPEED_EDGES) - 1) & (flow >= 0) & (flow < len(FLOW_EDGES) - 1)
+        where, field, cell = where[inside], field[:, inside], (speed * _FLOWS + flow)[inside]
+        if not len(where):
+            return
         unknown = np.isnan(field)
-        rows = np.ascontiguousarray(np.where(unknown, 0.0, field).T)
-        known = np.ascontiguousarray((~unknown).astype(np.float64).T)
-        looks = (where + points.first).tolist()
-        for k, (look, s, f, good) in enumerate(zip(looks, speed.tolist(), flow.tolist(), inside.tolist(), strict=True)):
-            if not good:
+        rows = np.ascontiguousarray(np.concatenate((np.where(unknown, 0.0, field), ~unknown)).T)
+        looks = where + points.first
+        at = self._visit_begins(looks, cell)
+        for start, stop in zip([0, *at], [*at, len(looks)], strict=True):
+            if start == stop:
                 continue
-            cell = (s, f)
-            if cell != self._open or look - self._at > GAP or self._points >= LONGEST:
+            if start or at[:1] == [0]:
                 self._close()
-                self._open, self._began = cell, look
-            self._acc += rows[k]
-            self._known += known[k]
-            self._points += 1
-            self._at = look
-            self.settled_looks += 1
+                self._open, self._began = int(cell[start]), int(looks[start])
+            rows[start] += self._acc
+            # One after the other, so that no cutting changes a digit.
+            self._acc = np.add.accumulate(rows[start:stop])[-1].copy()
+            self._points += stop - start
+            self._at = int(looks[stop - 1])
+        self.settled_looks += len(looks)
+
+    def _visit_begins(self, looks: NDArray[np.int64], cell: NDArray[np.int64]) -> list[int]:
+        """Which of the points begin a visit: in another region, after a gap, or after the longest visit."""
+        before = np.concatenate(([self._at], looks[:-1]))
+        other = (cell != np.concatenate(([self._open], cell[:-1]))) | (looks - before > GAP)
+        first = np.concatenate(([-self._points], np.flatnonzero(other)))[np.cumsum(other)]
+        begins: list[int] = np.flatnonzero((np.arange(len(looks)) - first) % LONGEST == 0).tolist()
+        return begins
 
     def finish(self) -> None:
         """The drive is over: end the visit."""
         self._close()
 
     def _close(self) -> None:
-        if self._open is None:
-            return
-        if self._points >= SHORTEST:
-            self._close_in(self._open)
-        self._open = None
-        self._points = 0
+        if self._open >= 0 and self._points >= SHORTEST:
+            self._close_in(*divmod(self._open, _FLOWS))
+        self._open, self._points = -1, 0
         self._acc[:] = 0.0
-        self._known[:] = 0.0
 
-    def _close_in(self, cell: tuple[int, int]) -> None:
+    def _close_in(self, speed: int, flow: int) -> None:
         while self._at >= self._stretch * STRETCHES:
             self._merge()
-        with np.errstate(invalid="ignore", divide="ignore"):
-            mean = self._acc / self._known
-        values = dict(zip(FIELDS, mean.tolist(), strict=True))
-        air, filled = values["air"], values["filled"]
-        values["ratio"] = air / filled if filled > 0.0 else nan
-        logs = [log(values[name]) if values[name] > 0.0 else nan for name in LOGGED]
+        row = np.full(len(KEPT), nan)
+        total, points = self._acc[: len(FIELDS)], self._acc[len(FIELDS) :]
+        np.divide(total, points, out=row[: len(FIELDS)], where=points > 0.0)
+        air, filled = row[_AIR], row[_FILLED]
+        logged = (*row[:2].tolist(), float(air / filled) if filled > 0.0 else nan)
+        logs = [log(value) if value > 0.0 else nan for value in logged]
         middle = (self._began + self._at) / 2.0 * LOOK_TIME / 1e9
         spent = self._points * LOOK_TIME / 1e9
-        row = np.array([*mean.tolist(), *logs, *(value * value for value in logs), middle, spent])
+        row[len(FIELDS) :] = (*logs, *(value * value for value in logs), middle, spent)
         known = ~np.isnan(row)
-        place = (self._at // self._stretch, *cell)
+        place = (self._at // self._stretch, speed, flow)
         self._sum[place] += np.where(known, row, 0.0)
         self._count[place] += known
         self._visits[place] += 1.0
@@ -199,7 +205,7 @@ class Evidence:
     def regions(self) -> Regions:
         """Everything so far, the visit that goes on aside."""
         stretch, speed, flow = np.nonzero(self._visits)
-        total, count = self._sum[stretch, speed, flow], self._count[stretch, speed, flow]
+        total, count = self._sum[stretch, speed, flow], self._count[stretch, speed, flow].astype(np.float64)
         with np.errstate(invalid="ignore", divide="ignore"):
             mean = total / count
         mean[:, -1] = total[:, -1]
@@ -238,4 +244,4 @@ class Evidence:
 
     def totals(self) -> Totals:
         """The sums of all stretches together."""
-        return Totals(self._sum.sum(axis=0), self._count.sum(axis=0), self._visits.sum(axis=0))
+        return Totals(self._sum.sum(axis=0), self._count.sum(axis=0, dtype=np.float64), self._visits.sum(axis=0))

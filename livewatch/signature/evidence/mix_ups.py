@@ -75,7 +75,7 @@ class MixUpWatch:
         with np.errstate(invalid="ignore"):
             running = readings["engine_speed"][HISTORY:] > 5.0
         if running.any():
-            values = readings.table[:, HISTORY:][:, running]
+            values = readings.table[: len(self._low), HISTORY:][:, running]
             self._count_filling(readings)
             if "fuel_system_status" in self._place:
                 # A trim stands still while its loop is open.

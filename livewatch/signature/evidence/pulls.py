@@ -17,7 +17,7 @@ import numpy as np
 from livewatch.data.event_json import plain
 from livewatch.data.events import Peak, PullEnded
 from livewatch.signature.evidence.boost_response import Response, response_of
-from livewatch.signature.evidence.readings import HISTORY, LOOK_TIME, NO_COMMAND, PEDAL_TRAVEL, Column, Mask, Readings
+from livewatch.signature.evidence.readings import LOOK_TIME, NO_COMMAND, PEDAL_TRAVEL, Column, Mask, Readings
 from livewatch.signature.evidence.settled import FULL_PEDAL, FULL_THROTTLE
 
 __all__ = ["MOST_PULLS", "Pull", "PullFinder", "pull_event"]
@@ -100,8 +100,8 @@ class PullFinder:
     def __init__(self, boosted: bool, pedal: str = "accelerator_pedal_position") -> None:
         self._boosted = boosted
         self._pedal = pedal
-        self._rows: list[Column] = []
-        self._start = 0
+        self._pieces: list[Column] = []
+        self._looks = self._start = 0
         self.count = 0
 
     def follow(self, boosted: bool, pedal: str) -> None:
@@ -115,31 +115,36 @@ class PullFinder:
         down, up = (FULL_THROTTLE, THROTTLE_UP) if is_throttle else (FULL_PEDAL, PEDAL_UP)
         speed = readings["engine_speed"]
         with np.errstate(invalid="ignore"):
-            begins = ((pedal > down) & (speed > SLOWEST)).tolist()
-            goes_on = ((pedal > up) & (speed > SLOWEST - 200.0)).tolist()
-        columns = None
-        for look in range(HISTORY, len(readings)):
-            if not (goes_on[look] if self._rows else begins[look]):
-                if self._rows:
-                    yield from self._end(readings.first + look)
-                continue
-            if columns is None:
-                columns = np.array([readings[name] for name in _COLUMNS])
-            if not self._rows:
+            begins = (pedal > down) & (speed > SLOWEST)
+            goes_on = (pedal > up) & (speed > SLOWEST - 200.0)
+        look, looks = 0, len(readings)
+        while look < looks:
+            if not self._looks:
+                look += int(begins[look:].argmax())
+                if not begins[look]:
+                    return
                 self._start = readings.first + look
-            self._rows.append(columns[:, look].copy())
-            if len(self._rows) >= LONGEST:
-                yield from self._end(readings.first + look)
+            room = min(looks, look + LONGEST - self._looks)
+            ends = goes_on[look:room].argmin() if not goes_on[look:room].all() else room - look
+            stop = look + int(ends)
+            if stop > look:
+                self._pieces.append(np.array([readings[name][look:stop] for name in _COLUMNS]))
+                self._looks += stop - look
+            if self._looks >= LONGEST:
+                yield from self._end(readings.first + stop - 1)
+            elif stop < looks:
+                yield from self._end(readings.first + stop)
+            look = stop
 
     def finish(self, look: int) -> Iterator[tuple[Pull, int]]:
         """The drive is over at `look`."""
-        if self._rows:
+        if self._looks:
             yield from self._end(look)
 
     def _end(self, look: int) -> Iterator[tuple[Pull, int]]:
-        column = dict(zip(_COLUMNS, np.array(self._rows).T, strict=True))
-        looks = len(self._rows)
-        self._rows = []
+        column = dict(zip(_COLUMNS, np.concatenate(self._pieces, axis=1), strict=True))
+        looks = self._looks
+        self._pieces, self._looks = [], 0
         speed = column["engine_speed"]
         rise = float(np.nanmax(speed) - np.nanmin(speed))
         if looks < SHORTEST or rise < RISE:

@@ -1,8 +1,9 @@
 """What the signature reads of the ticks: ten looks a second, the channels it knows by name, unknown as NaN.
 
-`Reader` takes consecutive `TickBatch`es and gives back blocks of `Readings`: whole seconds of data time, ten looks
-each, with the four seconds before them in front so that windows can look back. Which blocks come out depends on data
-time alone, never on how the ticks were cut.
+`Reader` takes consecutive `TickBatch`es and gives back `Readings`: each second of data time as soon as it is whole, for
+what has to be told at once; and, when asked, all whole seconds that it was not asked for before, with the four seconds
+before them in front so that windows can look back. Ask at the end of each minute at the latest: handling a minute at a
+time costs a fraction of a second at a time. What comes out depends on data time alone, never on how the ticks were cut.
 """
 
 from __future__ import annotations
@@ -35,7 +36,7 @@ HISTORY = 40
 """Looks kept in front of every block."""
 PIECE = 60 * BLOCK
 """Looks of a minute. None are handled at once across its end, whatever the cutting: then what was learned in it is put
-to use. Bounds memory, too, when a whole drive comes in one batch."""
+to use. Bounds memory, too."""
 NO_COMMAND = 0.4
 """Lambda below which nothing burns (Heywood 1988, table 9.3, has rich limits above): a command that reads less, 0 above
 all, was not told."""
@@ -52,6 +53,7 @@ CHANNELS: tuple[str, ...] = (
 )  # fmt: skip
 """Every channel the signature reads; it goes on without those a profile does not have."""
 PEDAL_TRAVEL = "pedal_travel"
+_COMMANDED = "commanded_boost_pressure"
 WIDE_OPEN = 0.75
 """Share of the pedal's travel from which the calibration wants its boost, and manifold pressure stands for it; common
 practice."""
@@ -61,37 +63,51 @@ _AGED = ("manifold_pressure", "engine_speed", "lambda_1", "mass_air_flow", "boos
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Readings:
-    """Looks in a row: `first` is the index of the first look (look k stands at data time k * 100 ms); the first
-    `HISTORY` of them were given before.
+    """Looks in a row: `first` is the index of the first look (look k stands at data time k * 100 ms). By channel a
+    float64 (n,) in the catalogue's unit, NaN where unknown; `PEDAL_TRAVEL` beside them is the share of the pedal's own
+    way (of the throttle's without a pedal), 0 at rest and 1 at its end.
 
     Attributes:
-        value: by channel, float64 (n,), in the catalogue's unit; NaN where unknown. `PEDAL_TRAVEL` beside them is the
-            share of the pedal's own way (of the throttle's without a pedal), 0 at rest and 1 at its end.
-        interval: float64 (n,), s since the oldest of the fast channels was received: how coarse the data is in time.
+        table: float64 (rows, n): first the channels that the profile has, those that are left out included, in the
+            order of `Reader.names`.
+        rows: the row of each channel in it.
+        ages: float32 (channels, n), s since each of the fast channels was received.
         utc: int64 (n,), ns since the Unix epoch.
-        names, table: the channels that the profile has, and their values together, float64 (channels, n), those that
-            are left out included.
     """
 
     first: int
-    value: Mapping[str, Column]
-    interval: Column
-    utc: NDArray[np.int64]
-    names: tuple[str, ...]
     table: Column
+    rows: Mapping[str, int]
+    ages: NDArray[np.float32]
+    utc: NDArray[np.int64]
 
     def __len__(self) -> int:
-        return len(self.interval)
+        return len(self.utc)
 
     def __getitem__(self, name: str) -> Column:
-        return self.value[name]
+        column: Column = self.table[self.rows[name]]
+        return column
+
+    @property
+    def interval(self) -> Column:
+        """float64 (n,), s since the oldest of the fast channels was received: how coarse the data is in time; NaN
+        before the first look."""
+        ages = self.ages.astype(np.float64)
+        # What was never seen, or not for long, says nothing about how often the others come.
+        ages[~(ages < 3.0)] = 0.0
+        oldest: Column = ages.max(axis=0, initial=0.0)
+        oldest[: max(-self.first, 0)] = np.nan
+        return oldest
 
 
 class Reader:
-    """Picks the looks out of the ticks and cuts them into blocks.
+    """Picks the looks out of the ticks.
 
     Args:
         profile: its tick period says which ticks are looks; a tick longer than 100 ms is looked at every time.
+
+    Attributes:
+        names: the channels that the profile has.
     """
 
     def __init__(self, profile: Profile) -> None:
@@ -99,83 +115,84 @@ class Reader:
         self.names = tuple(name for name in CHANNELS if name in there)
         self._stride = max(1, round(LOOK_TIME / profile.period))
         self._index: Mapping[str, int] = {}
-        self._rows: NDArray[np.intp] = np.zeros(0, np.intp)
+        self._places: NDArray[np.intp] = np.zeros(0, np.intp)
         self._aged: NDArray[np.intp] = np.zeros(0, np.intp)
         self._engine = profile.engine
         self._wanted = None if profile.engine is None else profile.engine.wanted_boost
         self.leave_out(frozenset())
-        # The history, then the looks that no block has taken yet; the last rows are the travel and the interval.
-        self._columns = np.full((len(self.names) + 2, HISTORY + PIECE), np.nan)
+        # The history, looks that nobody asked for yet, and those of a second that is not whole yet. The last rows are
+        # travel, wanted boost, and what is unknown.
+        self._columns = np.full((len(self.names) + 3, HISTORY + PIECE), np.nan)
+        self._ages = np.zeros((len(_AGED), self._columns.shape[1]), np.float32)
         self._utc = np.zeros(self._columns.shape[1], np.int64)
-        self._filled = HISTORY
-        self._next = 0
+        self._whole = self._filled = HISTORY
+        self._first = -HISTORY
 
     def leave_out(self, names: Collection[str]) -> None:
         """From now on these channels are unknown, and no others."""
-        self._out = names
-        self._named = frozenset(self.names).difference(names)
+        count = len(self.names)
+        named = {name: row for row, name in enumerate(self.names) if name not in names}
         pedals = ("accelerator_pedal_position", "throttle_position")
-        pedal = pedals[0] if pedals[0] in self._named else pedals[1]
-        self._travel = Travel(pedal, self._engine)
+        self._travel = Travel(pedals[0] if pedals[0] in named else pedals[1], self._engine)
+        self._rows = {**dict.fromkeys(CHANNELS, count + 2), PEDAL_TRAVEL: count, _COMMANDED: count + 1, **named}
+
+    @property
+    def minute_ended(self) -> bool:
+        """Whether the last second that was given is that of a whole minute: `waiting` has to be asked now."""
+        return (self._first + self._whole) % PIECE == 0
 
     def observe(self, ticks: TickBatch) -> Iterator[Readings]:
-        """The blocks that these ticks complete."""
+        """The seconds that these ticks complete, some at a time. Each has to be used before the next is asked for."""
         if ticks.index is not self._index and ticks.index != self._index:
             self._index = ticks.index
-            self._rows = np.array([ticks.index[name] for name in self.names], np.intp)
+            self._places = np.array([ticks.index[name] for name in self.names], np.intp)
             self._aged = np.array([ticks.index[name] for name in _AGED if name in ticks.index], np.intp)
         at = -ticks.first % self._stride
         while at < len(ticks):
-            room = HISTORY + PIECE - self._next % PIECE - self._filled
-            picked = slice(at, min(at + room * self._stride, len(ticks)), self._stride)
-            at += room * self._stride
-            self._pick(ticks, picked)
-            looks = (self._filled - HISTORY) // BLOCK * BLOCK
-            if looks:
-                yield self._block(looks)
+            start = self._filled
+            stop = start + min(-(-(len(ticks) - at) // self._stride), PIECE - (self._first + start) % PIECE)
+            picked = slice(at, at + (stop - start) * self._stride, self._stride)
+            at = picked.stop
+            self._columns[: len(self.names), start:stop] = ticks.value[self._places, picked]
+            self._ages[: len(self._aged), start:stop] = ticks.age[self._aged, picked]
+            self._utc[start:stop] = ticks.utc[picked]
+            self._filled = stop
+            whole = (stop - HISTORY) // BLOCK * BLOCK + HISTORY
+            if whole > self._whole:
+                yield self._given(whole)
 
     def finish(self) -> Iterator[Readings]:
         """What is left of the last second."""
-        if self._filled > HISTORY:
-            yield self._block(self._filled - HISTORY)
+        if self._filled > self._whole:
+            yield self._given(self._filled)
 
-    def _pick(self, ticks: TickBatch, picked: slice) -> None:
-        value = ticks.value[:, picked].take(self._rows, axis=0)
-        stop = self._filled + value.shape[1]
-        self._columns[:-2, self._filled : stop] = value
-        known = dict(zip(self.names, value, strict=True))
-        unknown = np.full(value.shape[1], np.nan)
-        self._columns[-2, self._filled : stop] = self._travel.observe(
-            {name: known[name] if name in self._named else unknown for name in self._travel.needs}
-        )
-        self._utc[self._filled : stop] = ticks.utc[picked]
-        age = ticks.age[:, picked].take(self._aged, axis=0).astype(np.float64)
-        # What was never seen, or not for long, says nothing about how often the others come.
-        age[~(age < 3.0)] = 0.0
-        self._columns[-1, self._filled : stop] = age.max(axis=0, initial=0.0)
-        self._filled = stop
+    def _given(self, whole: int) -> Readings:
+        now = slice(self._whole, whole)
+        table = self._columns[:, now]
+        new = Readings(self._first + self._whole, table, self._rows, self._ages[:, now], self._utc[now])
+        self._whole = whole
+        table[-3] = self._travel.observe(new)
+        if self._wanted is not None:
+            table[-2] = _wanted(self._wanted, new)
+        return new
 
-    def _block(self, looks: int) -> Readings:
-        stop = HISTORY + looks
-        table, utc = self._columns[:, :stop].copy(), self._utc[:stop].copy()
-        left = self._filled - looks
-        self._columns[:, :left] = self._columns[:, looks : self._filled].copy()
-        self._utc[:left] = self._utc[looks : self._filled].copy()
-        self._filled = left
-        value = dict(zip(self.names, table, strict=False))
-        unknown = np.full(stop, np.nan)
-        for name in CHANNELS:
-            value.setdefault(name, unknown)
-        value |= dict.fromkeys(self._out, unknown)
-        value[PEDAL_TRAVEL] = table[-2]
-        if self._wanted is not None and "commanded_boost_pressure" not in self._named:
-            value["commanded_boost_pressure"] = _wanted(self._wanted, value)
-        readings = Readings(self._next - HISTORY, value, table[-1], utc, self.names, table[:-2])
-        self._next += looks
-        return readings
+    def waiting(self) -> Readings | None:
+        """All seconds since it was last asked for, behind `HISTORY` looks that were given before; None without any."""
+        whole = self._whole
+        if whole == HISTORY:
+            return None
+        kept = self._columns, self._ages, self._utc
+        table, ages, utc = (column[..., :whole].copy() for column in kept)
+        found = Readings(self._first, table, self._rows, ages, utc)
+        left = slice(whole - HISTORY, self._filled)
+        for column in kept:
+            column[..., : left.stop - left.start] = column[..., left].copy()
+        self._first += whole - HISTORY
+        self._whole, self._filled = HISTORY, left.stop - left.start
+        return found
 
 
-def _wanted(wanted: WantedBoost, value: Mapping[str, Column]) -> Column:
+def _wanted(wanted: WantedBoost, value: Readings) -> Column:
     """Wanted boost with the pedal down, kPa absolute; NaN else. As much of the measured boost as is within the
     tolerance is what was wanted."""
     outside = np.where(np.isnan(value["barometric_pressure"]), STANDARD_PRESSURE, value["barometric_pressure"])

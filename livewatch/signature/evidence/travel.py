@@ -8,7 +8,7 @@ then it is taken to end at 100 %.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -31,6 +31,10 @@ RUNNING = 1200.0
 """rpm from which manifold pressure tells of the throttle: an engine that stands has it at that of the air outside."""
 
 
+class _Columns(Protocol):
+    def __getitem__(self, name: str) -> Column: ...
+
+
 class Travel:
     """Args:
     name: the channel. `engine`: as the profile has it.
@@ -38,12 +42,11 @@ class Travel:
 
     def __init__(self, name: str, engine: Engine | None) -> None:
         self.name = name
-        self.needs = (name, "engine_load", "manifold_pressure", "barometric_pressure", "engine_speed")
         self._open = UNTHROTTLED_BOOSTED if engine is None else engine.unthrottled
         self._known = None if engine is None else engine.travel.get(name)
         self._rest, self._end, self._load = RESTS_BELOW, -np.inf, np.nan
 
-    def observe(self, value: Mapping[str, Column]) -> Column:
+    def observe(self, value: _Columns) -> Column:
         """The share of the way at each look; NaN where unknown."""
         column = value[self.name]
         if self._known is not None:
