@@ -181,11 +181,10 @@ class Reader:
         whole = self._whole
         if whole == HISTORY:
             return None
-        kept = self._columns, self._ages, self._utc
-        table, ages, utc = (column[..., :whole].copy() for column in kept)
-        found = Readings(self._first, table, self._rows, ages, utc)
+        given = self._columns[:, :whole].copy(), self._rows, self._ages[:, :whole].copy(), self._utc[:whole].copy()
+        found = Readings(self._first, *given)
         left = slice(whole - HISTORY, self._filled)
-        for column in kept:
+        for column in (self._columns, self._ages, self._utc):
             column[..., : left.stop - left.start] = column[..., left].copy()
         self._first += whole - HISTORY
         self._whole, self._filled = HISTORY, left.stop - left.start
