@@ -8,7 +8,7 @@ all that feeds nothing back is worked out on whole columns afterwards.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from typing import Any
 
 import numpy as np
@@ -95,7 +95,6 @@ def simulate(scenario: Scenario, tell: Callable[[float], None] | None = None) ->
 
 
 def _facts(scenario: Scenario, car: RunningCar) -> dict[str, Any]:
-    tolerances = car.tolerances
     return {
         "car": car.name,
         "route": car.route_name,
@@ -110,7 +109,7 @@ def _facts(scenario: Scenario, car: RunningCar) -> dict[str, Any]:
         "ethanol_percent": scenario.ethanol_percent,
         "stoichiometric": car.fuel_blend.stoichiometric,
         "dry_air_share": car.dry_share,
-        "tolerances": dict(sorted(vars(tolerances).items())),
+        "tolerances": dict(sorted(asdict(car.tolerances).items())),
         "fault_codes": sorted(car.faults.confirmed),
         "pending_codes": sorted(car.faults.pending),
     }

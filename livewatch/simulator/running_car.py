@@ -128,7 +128,7 @@ class RunningCar:
         self._refuelled = sorted(scenario.refuelled)
         self._burns(Fuel(scenario.ethanol_percent))
         self.dry_share = dry_air_fraction(self.outside, self.ambient, scenario.humidity_percent / 100.0)
-        self.tolerances = Tolerances(generators[0], scenario.ageing)
+        self.tolerances = Tolerances.drawn(generators[0], scenario.ageing)
         # The calibrator's errors belong to the type of car, not to the one at hand.
         self.calibration = calibrate(scenario.calibrated_for, car.targets, seed=len(car.name) * 7919)
         self._onsets = sorted({mismatch.onset for mismatch in scenario.mismatches if mismatch.onset > 0.0})

@@ -7,6 +7,7 @@ generator, so that a seed gives the same readings.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from math import exp, pi, sqrt
 
 import numpy as np
@@ -65,22 +66,37 @@ class Noise:
         return self.values[self._at - 1]
 
 
+@dataclass(frozen=True)
 class Tolerances:
-    """How far the parts of this one car are from their drawings, drawn once from `generator` and scaled by `ageing`
-    (0 none, 1 ordinary). Plain factors but for `manifold_offset` in Pa, `sensor_percent` and `wastegate` in kPa; the
-    standard deviations stand before the draws, all within what a maker accepts (common practice, no source)."""
+    """How far the parts of this one car are from their drawings. Plain factors but for `manifold_offset` in Pa,
+    `sensor_percent`, and `wastegate` in kPa."""
 
-    def __init__(self, generator: np.random.Generator, ageing: float) -> None:
-        draw = np.clip(generator.standard_normal(9), -1.8, 1.8) * ageing
-        self.meter = 1.0 + 0.012 * float(draw[0])
-        self.injectors = 1.0 + 0.015 * float(draw[1])
-        self.breathing = 1.0 + 0.012 * float(draw[2])
-        self.manifold_offset = 300.0 * float(draw[3])
-        self.sensor_percent = 0.3 * float(draw[4])
-        self.meter_bend = 0.008 * float(draw[7])
-        self.second_bank = 1.0 + 0.010 * float(draw[8])
-        self.solenoid = 1.0 + 0.02 * float(draw[5])
-        self.wastegate = 1.2 * float(draw[6])
+    meter: float
+    injectors: float
+    breathing: float
+    manifold_offset: float
+    sensor_percent: float
+    meter_bend: float
+    second_bank: float
+    solenoid: float
+    wastegate: float
+
+    @classmethod
+    def drawn(cls, generator: np.random.Generator, ageing: float) -> Tolerances:
+        """Those of one car, drawn once and scaled by `ageing` (0 none, 1 ordinary); the standard deviations stand
+        before the draws, all within what a maker accepts (common practice, no source)."""
+        draw = (np.clip(generator.standard_normal(9), -1.8, 1.8) * ageing).tolist()
+        return cls(
+            meter=1.0 + 0.012 * draw[0],
+            injectors=1.0 + 0.015 * draw[1],
+            breathing=1.0 + 0.012 * draw[2],
+            manifold_offset=300.0 * draw[3],
+            sensor_percent=0.3 * draw[4],
+            meter_bend=0.008 * draw[7],
+            second_bank=1.0 + 0.010 * draw[8],
+            solenoid=1.0 + 0.02 * draw[5],
+            wastegate=1.2 * draw[6],
+        )
 
 
 class HotFilm:
