@@ -176,7 +176,7 @@ def turn_of(before: str, after: str, measures: Sequence[Measure]) -> Turn:
         return _by_words(before, after)
     was, now = (max(one.badness[side] for one in measures) for side in (0, 1))
     was_wrong, is_wrong = before in WRONG or was > 1.0, after in WRONG or now > 1.0
-    if not was_wrong and not is_wrong:
+    if before == after == "fits" or not (was_wrong or is_wrong):
         return "same"
     first, second = main.badness
     # Where a cause was established in the one and everything right in the other, the two verdicts are evidence as well.

@@ -13,6 +13,7 @@ from math import exp, hypot, isnan, sqrt
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from livewatch.data.middle import median
 from livewatch.diagnosis.diagnosis import Diagnosis
@@ -40,6 +41,7 @@ class Measure:
 
     Attributes:
         before, after, difference: in `unit`, with 95 % intervals; 0 is right.
+        sizes: how far from right each of them is, in `unit`, with errors that cancel in the mean of the regions.
         band: what of it everyday causes take at the most. everyday: differences up to here say nothing.
         regions: operating regions or pulls that both drives have.
     """
@@ -47,6 +49,7 @@ class Measure:
     before: Estimate
     after: Estimate
     difference: Estimate
+    sizes: tuple[float, float]
     band: float
     everyday: float
     regions: int
@@ -64,7 +67,7 @@ class Measure:
     @property
     def badness(self) -> tuple[float, float]:
         """How far away from right before and after, in bands."""
-        return abs(self.before.value) / self.band, abs(self.after.value) / self.band
+        return self.sizes[0] / self.band, self.sizes[1] / self.band
 
     def to_json(self) -> dict[str, Any]:
         """Plain data."""
@@ -136,10 +139,12 @@ def _need(place: str, mine: _Cells, theirs: _Cells) -> Measure | None:
         spreads = [
             sqrt(float((weight * weight) @ np.array([cells[key][1] for key in both]))) for cells in (mine, theirs)
         ]
+        sizes = [_size(weight, [cells[key] for key in both]) for cells in (mine, theirs)]
         apart = hypot(*spreads, FUEL_AND_WEATHER)
     elif mine and theirs:
         (one, mean), (other, their) = (_mean(cells) for cells in (mine, theirs))
         spreads, apart = [mean, their], hypot(mean, their, FUEL_AND_WEATHER, ELSEWHERE)
+        sizes = [abs(one), abs(other)]
     else:
         return None
     before, after = (
@@ -147,7 +152,14 @@ def _need(place: str, mine: _Cells, theirs: _Cells) -> Measure | None:
         for middle, spread in zip((one, other), spreads, strict=True)
     )
     difference = Estimate("difference of need", *_percent(other - one, apart), place)
-    return Measure(before, after, difference, 6.0, 4.0, len(both))
+    return Measure(before, after, difference, (100.0 * sizes[0], 100.0 * sizes[1]), 6.0, 4.0, len(both))
+
+
+def _size(weight: NDArray[np.float64], cells: Sequence[tuple[float, float]]) -> float:
+    """How far regions of one load are from right: a pump that ends makes lean where large injectors make rich, and the
+    mean of the two is nothing."""
+    middle, variance = np.array(cells).T
+    return max(abs(float(weight @ middle)), sqrt(max(0.0, float(weight @ (middle * middle - variance)))))
 
 
 def _mean(cells: _Cells) -> tuple[float, float]:
@@ -208,9 +220,11 @@ def _over_pulls(
         return Estimate(what, 100.0 * middle, "%", 100.0 * middle - half, 100.0 * middle + half)
 
     difference = made(f"difference of {words}", second - first, hypot(mine, theirs, apart))
+    sizes = 100.0 * abs(first), 100.0 * abs(second)
     return Measure(
-        made(words, first, mine), made(words, second, theirs), difference, band, everyday, min(len(one), len(other))
-    )
+        made(words, first, mine), made(words, second, theirs), difference, sizes, band, everyday,
+        min(len(one), len(other)),
+    )  # fmt: skip
 
 
 def _median(values: Sequence[float], usual: float) -> tuple[float, float]:

@@ -18,11 +18,12 @@ from livewatch.wording.change import TURN_SENTENCES, WHOLE_SENTENCES
 REPLAY = Path(__file__).parents[2] / "replay_data"
 
 
-def need(before: float, after: float, half: float = 2.5) -> Measure:
-    """Need in % before and after, each known to within `half`."""
+def need(before: float, after: float, half: float = 2.5, sizes: tuple[float, float] | None = None) -> Measure:
+    """Need in % before and after, each known to within `half`; `sizes` where errors cancel in it."""
     one, other = (Estimate("need", value, "%", value - half, value + half) for value in (before, after))
     change = after - before
-    return Measure(one, other, Estimate("difference", change, "%", change - half, change + half), 6.0, 3.0, 4)
+    difference = Estimate("difference", change, "%", change - half, change + half)
+    return Measure(one, other, difference, sizes or (abs(before), abs(after)), 6.0, 3.0, 4)
 
 
 @pytest.mark.parametrize(
@@ -36,6 +37,8 @@ def need(before: float, after: float, half: float = 2.5) -> Measure:
         (("misfit", "misfit"), [need(12.5, 11.0)], "same"),
         (("misfit", "strained"), [need(7.0, 5.5)], "same"),  # words changed, the engine did not
         (("fits", "fits"), [need(-2.0, 3.5)], "same"),  # weather and fuel
+        (("fits", "fits"), [need(7.0, 1.0)], "same"),  # a weak pump mended: not what was wrong here
+        (("misfit", "strained"), [need(-2.0, 8.0, sizes=(11.0, 12.0))], "same"),  # large injectors hid a weak pump
         (("fits", "misfit"), [need(1.0, 13.0)], "worse"),
         (("misfit", "misfit"), [need(8.0, 15.0)], "worse"),
         (("misfit", "unproven"), [need(13.0, 1.0, half=15.0)], "same"),  # the interval is wider than the difference
