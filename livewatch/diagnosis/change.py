@@ -16,11 +16,14 @@ from livewatch.diagnosis.diagnosis import Diagnosis
 from livewatch.diagnosis.measures import Measure, measures_of
 from livewatch.errors import UsageError
 from livewatch.profile.model import Profile
-from livewatch.signature.verdict import SystemVerdict
+from livewatch.signature.cause import Cause
+from livewatch.signature.verdict import SystemVerdict, Verdict
 
-__all__ = ["AlarmChange", "Change", "SystemChange", "Turn", "change_between", "changes_over", "turn_of"]
+__all__ = ["AlarmChange", "Change", "SystemChange", "SystemTurn", "Turn", "change_between", "changes_over", "turn_of"]
 
 Turn = Literal["fixed", "better", "same", "worse", "cannot say"]
+SystemTurn = Turn | Literal["uncovered"]
+"""`uncovered`: further from right, but nothing new is wrong: what worked against it is gone."""
 
 LEFT = 0.4
 """Share of an error that may be left where it is called fixed: the tolerances of the car are in it."""
@@ -36,7 +39,7 @@ class SystemChange:
     system: str
     before: str
     after: str
-    turn: Turn
+    turn: SystemTurn
     measures: tuple[Measure, ...]
 
     @property
@@ -134,8 +137,9 @@ def change_between(before: Diagnosis, after: Diagnosis) -> Change:
     _same_vehicle(before, after)
     measured = {system: tuple(some) for system, some in measures_of(before, after)}
     words = {one.system: one for one in before.assessment.finding.verdict.systems}
+    is_old = _is_nothing_new(before.assessment.finding.verdict, after.assessment.finding.verdict)
     systems = tuple(
-        _system(words[one.system], one, measured.get(one.system, ()))
+        _system(words[one.system], one, measured.get(one.system, ()), is_old)
         for one in after.assessment.finding.verdict.systems
         if one.system in words
     )
@@ -144,9 +148,27 @@ def change_between(before: Diagnosis, after: Diagnosis) -> Change:
     )
 
 
-def _system(before: SystemVerdict, after: SystemVerdict, measures: tuple[Measure, ...]) -> SystemChange:
-    turn = turn_of(before.word, after.word, measures)
+def _system(
+    before: SystemVerdict, after: SystemVerdict, measures: tuple[Measure, ...], is_nothing_new: bool
+) -> SystemChange:
+    turn: SystemTurn = turn_of(before.word, after.word, measures)
+    if turn == "worse" and is_nothing_new and not after.alarms:
+        turn = "uncovered"
     return SystemChange(after.system, before.word, after.word, turn, measures)
+
+
+def _is_nothing_new(before: Verdict, after: Verdict) -> bool:
+    """Whether a cause is gone, and those that are left were there before and are no larger: large injectors show more
+    of themselves once the weak pump is mended."""
+    one, other = ({cause.name: cause for cause in verdict.established} for verdict in (before, after))
+    return 0 < len(other) < len(one) and all(name in one and not _grew(one[name], other[name]) for name in other)
+
+
+def _grew(before: Cause, after: Cause) -> bool:
+    was, now = (cause.largest_need or next(iter(cause.estimates), None) for cause in (before, after))
+    if was is None or now is None:
+        return True
+    return abs(now.value) > abs(was.value) and (now.low > was.high or now.high < was.low)
 
 
 def _same_vehicle(before: Diagnosis, after: Diagnosis) -> None:
@@ -201,13 +223,16 @@ def _by_words(before: str, after: str) -> Turn:
 
 def _whole(systems: Sequence[SystemChange]) -> Turn:
     turns = {one.turn for one in systems}
-    if "worse" in turns:
+    if "worse" in turns or ("uncovered" in turns and not turns & {"fixed", "better"}):
         return "worse"
     if turns <= {"cannot say"}:
         return "cannot say"
     if not turns & {"fixed", "better"}:
         return "same"
-    left = any(one.turn == "better" or (one.turn in ("same", "cannot say") and one.after in WRONG) for one in systems)
+    left = any(
+        one.turn in ("better", "uncovered") or (one.turn in ("same", "cannot say") and one.after in WRONG)
+        for one in systems
+    )
     return "better" if left else "fixed"
 
 

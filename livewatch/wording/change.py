@@ -18,5 +18,6 @@ TURN_SENTENCES: Mapping[str, str] = {
     "better": "closer to right than before, but not right",
     "same": "no difference beyond what is everyday",
     "worse": "further from right than before",
+    "uncovered": "further from right than before, for what worked against it is gone; nothing new is wrong",
     "cannot say": "not seen enough in both drives",
 }
