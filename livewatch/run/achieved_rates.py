@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from math import nan
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,7 +18,7 @@ from livewatch.run.pipeline import Pipeline
 
 __all__ = ["AchievedRates", "Rate", "rates_of"]
 
-WINDOW = 3_000_000_000
+WINDOW = 5_000_000_000
 """Nanoseconds of data time that a rate on the screen is taken over, at the least."""
 SHORT = 0.8
 """Share of what was wanted below which a channel falls short."""
@@ -25,15 +26,17 @@ SHORT = 0.8
 
 @dataclass(frozen=True, slots=True)
 class Rate:
-    """Samples a second that came, and that the profile's polls wanted; NaN where none of them brings the channel."""
+    """Samples a second that came, and that the profile's polls wanted, NaN where none of them brings the channel; seen
+    `over` so many s."""
 
     achieved: float
     wanted: float
+    over: float
 
     @property
     def short(self) -> bool:
-        """Whether clearly fewer came than were wanted."""
-        return self.achieved < SHORT * self.wanted
+        """Whether clearly fewer came than were wanted, one more aside, which may just be on its way."""
+        return self.achieved + 1.0 / self.over < SHORT * self.wanted
 
 
 class AchievedRates:
@@ -65,7 +68,7 @@ def rates_of(pipeline: Pipeline) -> Mapping[str, Rate]:
 def _rates(pipeline: Pipeline, received: NDArray[np.int64], past: int) -> Mapping[str, Rate]:
     wanted = _wanted(pipeline.profile)
     return {
-        channel.name: Rate(float(received[place]) / (past / 1e9), wanted.get(channel.parameter[:2], float("nan")))
+        channel.name: Rate(float(received[place]) * 1e9 / past, wanted.get(channel.parameter[:2], nan), past / 1e9)
         for place, channel in enumerate(pipeline.profile.channels)
         if channel.parameter is not None
     }

@@ -18,6 +18,7 @@ from textual.pilot import Pilot
 
 from livewatch.alarms import State
 from livewatch.dashboard.app import Dashboard
+from livewatch.dashboard.content.full_text import full_text
 from livewatch.dashboard.content.headline import Headline, headline
 from livewatch.dashboard.content.snapshot import Snapshot, VerdictSoFar
 from livewatch.dashboard.content.snapshot_maker import SnapshotMaker
@@ -25,6 +26,7 @@ from livewatch.dashboard.content.watched_run import WatchedRun
 from livewatch.dashboard.drawing.fitting import MORE, SIGN
 from livewatch.dashboard.screens.reading_page import ReadingPage
 from livewatch.dashboard.widgets.alarm_list import AlarmList
+from livewatch.dashboard.widgets.bus_health import BusHealth
 from livewatch.dashboard.widgets.canvas_widget import CanvasWidget
 from livewatch.dashboard.widgets.event_list import EventList
 from livewatch.dashboard.widgets.headline_box import HeadlineBox
@@ -36,6 +38,7 @@ from livewatch.dashboard.widgets.verdict_panel import LEAST, VerdictPanel
 from livewatch.data.events import AlarmChanged, Event, NoteWritten
 from livewatch.profile import load_profile
 from livewatch.profile.shipped import find_profile, shipped_folder
+from livewatch.run.achieved_rates import Rate
 from livewatch.run.history import History
 from livewatch.run.opening import open_source
 from livewatch.run.run import Run
@@ -331,3 +334,22 @@ def lines_of(box: HeadlineBox, app: Dashboard, line: Headline) -> list[str]:
     canvas = Canvas(80, 3)
     box.draw(canvas, replace(app.view_state(), headline=line))
     return [row for row in canvas.text().splitlines() if row]
+
+
+@pytest.mark.parametrize("size", [(80, 24), (160, 50)])
+async def test_how_often_each_asked_channel_comes_is_on_the_screen(
+    size: tuple[int, int], run_of: Make, app_of: Make
+) -> None:
+    """At 80 columns how many fall short of what was wanted, and by one key which and by how much; with room, there."""
+    rates = {"engine_speed": Rate(9.8, 10.0, 5.0), "lambda_1": Rate(2.0, 10.0, 5.0), "boost_pressure": Rate(5, 5, 5.0)}
+    watched = run_of(alarming=False, asked=rates)
+    app = app_of(watched, "cell")
+    async with app.run_test(size=size) as pilot:
+        app.beat()
+        await pilot.pause()
+        shown = seen(app, BusHealth)
+        assert (
+            "asked 17/s, 1 of 3 short" if size[0] == 80 else "lambda 2.0/10, boost 5.0/5, engine speed 9.8/10"
+        ) in shown
+    told = dict(full_text(watched.shown, app.view_state()))["Source"]
+    assert {"asked for lambda: 2.0 of 10 a second", "asked for engine speed: 9.8 of 10 a second"} <= set(told)

@@ -50,16 +50,19 @@ def _bus(bus: BusStatus) -> tuple[tuple[str, ...], Ink]:
 
 
 def _asked(snapshot: Snapshot) -> list[tuple[str, ...]]:
-    """How many values a polled car gives in a second, and of each channel how many of those wanted, what falls
-    short first; in fewer words of these alone, or of the one that does most."""
+    """How many values a polled car gives in a second, and of each channel how many of those wanted, what falls short
+    first; in fewer words of these alone, of the first of them, or only how many there are."""
     if not snapshot.asked:
         return []
     rates = sorted(snapshot.asked.items(), key=lambda one: (not one[1].short, one[1].achieved, one[0]))
     said = [f"{short_label(name, snapshot.profile)} {rate_figures(rate)}" for name, rate in rates]
     short = [text for text, (_, rate) in zip(said, rates, strict=True) if rate.short]
     asked = f"asked {sum(rate.achieved for _, rate in rates):.0f}/s"
-    fewer = f"{asked}, {len(short)} of {len(rates)} short: {', '.join(short)}" if short else f"{asked}, as wanted"
-    return [(f"{asked}: {', '.join(said)}", fewer, f"{asked}, least {said[0]}")]
+    whole = f"{asked}: {', '.join(said)}"
+    if not short:
+        return [(whole, f"{asked}, as wanted")]
+    fewer = f"{asked}, {len(short)} of {len(rates)} short"
+    return [(whole, f"{fewer}: {', '.join(short)}", f"{fewer}: {short[0]}", fewer)]
 
 
 def _odd(snapshot: Snapshot) -> list[str]:
