@@ -204,7 +204,8 @@ def turn_of(before: str, after: str, measures: Sequence[Measure]) -> Turn:
     # Where a cause was established in the one and everything right in the other, the two verdicts are evidence as well.
     moved = main.moved or (main.differs and {before, after} == {"misfit", "fits"})
     if moved and second < (1.0 - CLEARLY) * first:
-        return "fixed" if was_wrong and not is_wrong and now <= max(LEFT * was, 0.5) else "better"
+        left = max(one.left for one in measures)
+        return "fixed" if was_wrong and not is_wrong and left <= max(LEFT * was, 0.5) else "better"
     if moved and is_wrong and first < (1.0 - CLEARLY) * second:
         return "worse"
     return "same"

@@ -69,6 +69,12 @@ class Measure:
         """How far away from right before and after, in bands."""
         return self.sizes[0] / self.band, self.sizes[1] / self.band
 
+    @property
+    def left(self) -> float:
+        """How much of what was wrong is left, in bands. On the other side of right nothing of it is: what stands there
+        are the tolerances of the car, that the error was added to."""
+        return self.badness[1] if self.before.value * self.after.value > 0.0 else 0.0
+
     def to_json(self) -> dict[str, Any]:
         """Plain data."""
         return {
