@@ -104,7 +104,11 @@ def _adapter(text: str | None) -> LiveBus:
         say("Looking for adapters...")
         found = [one for one in list_buses() if not one.software]
         for number, one in enumerate(found, 1):
-            hint = "  (a serial port: most adapters behind one are slcan)" if one.interface == "serial" else ""
+            hint = (
+                "  (a serial port, USB or Bluetooth: most adapters behind one are slcan)"
+                if one.interface == "serial"
+                else ""
+            )
             say(f"  {number}  {one.text}{hint}")
         if not found:
             say("No adapter shows itself. Those behind a plain serial port or a network have to be named.")
@@ -124,7 +128,8 @@ def _listening(bus: LiveBus) -> tuple[LiveBus, Heard]:
         say("Finding the bit rate by listening; nothing is sent.")
         quiet = True
         for tried, heard in find_bit_rate(bus):
-            rate = f"{(tried.bitrate or 0) / 1000:g} kbit/s"
+            data = tried.options.get("data_bitrate")
+            rate = f"{(tried.bitrate or 0) / 1000:g} kbit/s" + (f", CAN FD {data / 1e6:g} Mbit/s" if data else "")
             if heard is None:
                 say(f"  {rate}: the adapter does not take it")
                 continue

@@ -17,6 +17,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from livewatch.errors import SourceError, UsageError
+from livewatch.run import first_contact
 from livewatch.sources.live.guard import may_be_sent
 from livewatch.sources.live.open import open_bus, stays_silent
 from livewatch.sources.live.spec import LiveBus, parse_live_buses
@@ -60,9 +61,55 @@ class HollowAdapter(Adapter):
         driver_that_never_loaded()  # type: ignore[name-defined]  # noqa: F821
 
 
+class FlexibleAdapter(can.BusABC):
+    """On a CAN FD bus of 500 kbit/s and 5 Mbit/s: understands it at that setting alone, and hears errors at others."""
+
+    def __init__(self, channel, bitrate=500_000, fd=False, data_bitrate=None, **options):
+        super().__init__(channel=channel, **options)
+        self._left = 20
+        self._right = fd and (bitrate, data_bitrate) == (500_000, 5_000_000)
+
+    def _recv_internal(self, timeout):
+        if not self._left:
+            time.sleep(min(timeout or 0.0, 0.02))
+            return None, False
+        self._left -= 1
+        now, count = time.time(), self._left
+        if not self._right:
+            return can.Message(timestamp=now, is_error_frame=True), False
+        data = bytes((count,)) + bytes(63)
+        return can.Message(timestamp=now, arbitration_id=0x1A4, is_extended_id=False, is_fd=True, data=data), False
+
+    def send(self, msg, timeout=None): ...
+
+
+class TimedAdapter(FlexibleAdapter):
+    """The same, where the rates of CAN FD are a timing, as most interfaces of python-can have it."""
+
+    def __init__(self, channel, bitrate=None, timing=None, **options):
+        fd = isinstance(timing, can.BitTimingFd)
+        rates = (timing.nom_bitrate, timing.data_bitrate) if fd else (bitrate, None)
+        super().__init__(channel, rates[0], fd, rates[1], **options)
+
+
+@pytest.mark.parametrize("kind", ["FlexibleAdapter", "TimedAdapter"])
+def test_the_rates_of_a_flexible_data_rate_bus_are_found_by_listening(kind, monkeypatch):
+    monkeypatch.setattr(first_contact, "BIT_RATES", (500_000, 250_000))
+    tried = list(first_contact.find_bit_rate(LiveBus.parse(f"car={kind}:1")))
+    assert [one.bitrate for one, _ in tried] == [500_000, 250_000, 500_000, 500_000]
+    found, heard = tried[-1]
+    assert found.options == {"fd": True, "data_bitrate": 5_000_000} and heard.right
+    assert all(one is not None and not one.right and one.errors for _, one in tried[:-1])
+    (broadcast,) = heard.broadcasts
+    assert (broadcast.identifier, broadcast.lengths) == (0x1A4, (64,))
+
+
 @pytest.fixture(autouse=True)
 def _interfaces(monkeypatch):
-    for kind in (Adapter, ListenOnlyAdapter, MonitorAdapter, GoneAdapter, PickyAdapter, HollowAdapter):
+    for kind in (
+        Adapter, ListenOnlyAdapter, MonitorAdapter, GoneAdapter, PickyAdapter, HollowAdapter, FlexibleAdapter,
+        TimedAdapter,
+    ):  # fmt: skip
         monkeypatch.setitem(BACKENDS, kind.__name__, (__name__, kind.__name__))
     monkeypatch.setitem(BACKENDS, "driverless", ("driver_package_that_is_not_there", "Bus"))
     assert sys.modules[__name__].Adapter is Adapter

@@ -68,7 +68,11 @@ def found_buses_text(found: Sequence[FoundBus]) -> str:
     lines = ["Adapters found:"] if adapters else ["No adapter was found."]
     width = max((len(bus.text) for bus in found), default=0)
     for bus in adapters:
-        hint = "a serial port; if an adapter is behind it, most are opened with slcan:" if _is_port(bus) else ""
+        hint = (
+            "a serial port, USB or Bluetooth; if an adapter is behind it, most are opened with slcan:"
+            if _is_port(bus)
+            else ""
+        )
         lines.append(f"  {bus.text:<{width}}  {hint}{bus.channel if hint else ''}".rstrip())
     lines.append("Without an adapter:")
     for bus in found:

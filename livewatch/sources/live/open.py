@@ -27,6 +27,10 @@ __all__ = ["forget_partial_message", "open_bus", "stays_silent", "takes_bit_rate
 # Without a handler of its own, what python-can logs about absent drivers would be printed across the screen.
 logging.getLogger("can").addHandler(logging.NullHandler())
 
+USUAL_RATE = 500_000
+"""bit/s of a car's bus (ISO 15765-4)."""
+FD_CLOCK, SAMPLE_POINT = 80_000_000, 80.0
+"""Hz of the clock of a CAN FD controller, and where a bit is sampled, %: as CiA 601-3 recommends, from memory."""
 _SILENT: dict[str, Any] = {
     "listen_only": True,
     "monitor": True,
@@ -85,7 +89,7 @@ def takes_bit_rate(bus: LiveBus, fd: bool = False) -> bool:
         return False
     if bus.interface in ("socketcan", "virtual", "udp_multicast"):
         return False
-    return ("data_bitrate" in named or "fd" in named) if fd else "bitrate" in named
+    return bool({"data_bitrate", "fd", "timing"} & set(named)) if fd else "bitrate" in named
 
 
 def _class_of(interface: str) -> type[can.BusABC]:
@@ -114,6 +118,11 @@ def _keywords(bus: LiveBus, kind: type[can.BusABC], transmit: bool) -> dict[str,
         # The kernel keeps CAN FD frames from a socket that did not ask for them; asking changes nothing on the wire.
         keywords["fd"] = True
     keywords.update(bus.options)
+    if keywords.get("fd") and "timing" in parameters and not {"fd", "data_bitrate"} & set(parameters):
+        # It takes the rates of CAN FD as a timing only.
+        nominal, data = keywords.pop("bitrate", USUAL_RATE), keywords.pop("data_bitrate", 4 * USUAL_RATE)
+        keywords["timing"] = can.BitTimingFd.from_sample_point(FD_CLOCK, nominal, SAMPLE_POINT, data, SAMPLE_POINT)
+        del keywords["fd"]
     return keywords
 
 
