@@ -46,11 +46,13 @@ def _moment(ctx: click.Context, param: click.Parameter, value: str | None) -> Mo
         return Moment(time=read_duration(ctx, param, text) or 0)
     try:
         moment = datetime.fromisoformat(text)
+        utc = parse_utc((moment if moment.tzinfo else moment.replace(tzinfo=UTC)).isoformat())
     except ValueError:
+        utc = None
+    if utc is None:
         problem = f"{text!r} is no date and time; expected for example 2026-05-04T09:31:00Z"
-        raise click.BadParameter(problem, ctx, param) from None
-    moment = moment.replace(tzinfo=UTC) if moment.tzinfo is None else moment.astimezone(UTC)
-    return Moment(utc=parse_utc(moment.isoformat()))
+        raise click.BadParameter(problem, ctx, param)
+    return Moment(utc=utc)
 
 
 @click.command()

@@ -36,14 +36,23 @@ GAP_KEPT_AFTERWARDS = 1_000_000_000
 MOST_STEPS = 100
 """Steps that are told. A clock that moves more often is none: data time stands still over further ones, and their rows
 count as late."""
+FARTHEST = 1 << 62
+"""Nanoseconds from the Unix epoch to the farthest moment that is one."""
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
 
 def nanoseconds_of(moment: datetime) -> int:
-    """Nanoseconds since the Unix epoch; a moment without a zone is UTC, so that it means the same everywhere."""
+    """Nanoseconds since the Unix epoch; a moment without a zone is UTC, so that it means the same everywhere.
+
+    Raises:
+        ValueError: it lies before 1824 or after 2116, where no recording is from and int64 ends after some sums.
+    """
     passed = (moment if moment.tzinfo else moment.replace(tzinfo=UTC)) - _EPOCH
-    return ((passed.days * 86_400 + passed.seconds) * 1_000_000 + passed.microseconds) * 1000
+    nanoseconds = ((passed.days * 86_400 + passed.seconds) * 1_000_000 + passed.microseconds) * 1000
+    if abs(nanoseconds) > FARTHEST:
+        raise ValueError(f"{moment.isoformat()} is no moment of a recording")
+    return nanoseconds
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,217 +1,210 @@
-"""Files as a stranger might write them: seeds of every kind, and seeded changes to them.
+"""Seeded changes to what is right: the same wrong input for the same number, every time.
 
-`SEEDS` are small right files by kind; `mutated` gives the same wrong file for the same number, every time.
+A right input and a number come in; a wrong one comes out, or, once in a hundred, one that is right still. Bytes are
+flipped, cut, doubled and overwritten; texts lose, swap and double their words and lines and get numbers at bounds and
+words that mean something elsewhere; JSON gets values of other types, keys twice, and depth.
 """
 
 from __future__ import annotations
 
-import gzip
-import io
 import json
 import random
-import sqlite3
-import tempfile
-from collections.abc import Callable
-from pathlib import Path
+import re
+from collections.abc import Sequence
+from typing import Any
 
-import can
+__all__ = ["mutated"]
 
-from livewatch.data.frames import FrameBatch
-from livewatch.data.messages import columns_by_channel
-from livewatch.sources.recordings.candump.line_writer import format_candump
-from tests.attacks.messages import MESSAGE_SEEDS
-
-__all__ = ["SEEDS", "mutated"]
-
-START = 1_777_884_600.0
+NUMBERS = (
+    "0", "-0", "-1", "1", "00", "1e-320", "1e999", "-1e999", "1e300", "1e999999", "1e-999999", "nan", "NaN", "sNaN",
+    "inf", "-Infinity", "255", "256", "65536", "2147483647", "2147483648", "-2147483649", "4294967296",
+    "9007199254740993", "9223372036854775807", "9223372036854775808", "-9223372036854775809", "18446744073709551616",
+    "9" * 40, "9" * 400, "0x" + "F" * 300, "0x20000000", "1_000", "0.1e", ".", "1.5.2", "-", "+5", "١٢", "1e18",
+    "1e15", "253402300800",
+)  # fmt: skip
+"""Numbers at bounds, and what looks like one."""
 WORDS = (
-    b"nan", b"NaN", b"inf", b"-Infinity", b"1e999", b"9999-12-31T23:59:59Z", b"0x" + b"F" * 300, b"9" * 400,
-    b"-1", b"0", b"[/red]", b"\x1b[2J", b"\xe2\x80\xae", b"m**9**9**9**9", b"\0" * 9, b"[" * 200, b"{" * 200, b'"',
-    b"&a [*a, *a]", b"!!python/object/apply:os.system [id]", b"../../x", b"/dev/zero", b"\xff\xfe",
-    b"9223372036854775807", b"\t",
+    "9999-12-31T23:59:59Z", "0001-01-01T00:00:00+23:59", "2026-02-30", "[/red]", "[bold]x", "\x1b[2J", "\x1b]0;x\x07",
+    "\x9b31m", "\u202e", "\u2066", "\u200d", "\ufeff", "\ud7ff", "\U000e0041", "e\u0301" * 40, "m**9**9**9**9",
+    "\0" * 9, "[" * 200, "{" * 200, "(" * 300, "not " * 120, '"', "'", "\\", "&a [*a, *a]",
+    "!!python/object/apply:os.system [id]", "../../x", "/dev/zero", "%s%n", "{0.__class__}", "\t", "\r", "\n", ":",
+    ",", ";", "#", "|", "- ", "null", "true", "~", "$(id)", "<script>", "x" * 2000, "%", "°", "..", "1 / 0", " and ",
+    " or ", "rate(", "when(", "engine_speed", "K", "°C", "delta_degC", "**", "^2", "Z", "-40 °C",
 )  # fmt: skip
-"""What is put in: numbers that are none, marks and codes that act on what shows them, what never ends."""
-
-
-def frames() -> list[can.Message]:
-    return [
-        can.Message(
-            timestamp=START + row / 100,
-            arbitration_id=0x0F0 + row % 3 if row % 7 else 0x18DAF110,
-            is_extended_id=row % 7 == 0,
-            data=bytes((row + column) % 256 for column in range(8)),
-            channel=0,
-        )
-        for row in range(60)
-    ]
-
-
-def by_python_can(suffix: str) -> bytes:
-    with tempfile.TemporaryDirectory() as folder:
-        path = Path(folder) / f"drive{suffix}"
-        with can.Logger(str(path)) as writer:
-            for message in frames():
-                writer.on_message_received(message)
-        return path.read_bytes()
-
-
-def candump() -> bytes:
-    batch: FrameBatch = columns_by_channel(frames())
-    return format_candump(batch)
-
-
-def database() -> bytes:
-    with tempfile.TemporaryDirectory() as folder:
-        path = Path(folder) / "drive.db"
-        connection = sqlite3.connect(path)
-        connection.execute(
-            "CREATE TABLE messages (ts REAL, arbitration_id INTEGER, extended INTEGER, remote INTEGER, error INTEGER, "
-            "dlc INTEGER, data BLOB)"
-        )
-        rows = [(m.timestamp, m.arbitration_id, m.is_extended_id, 0, 0, m.dlc, bytes(m.data)) for m in frames()]
-        connection.executemany("INSERT INTO messages VALUES (?, ?, ?, ?, ?, ?, ?)", rows)
-        connection.commit()
-        connection.close()
-        return path.read_bytes()
-
-
-def table() -> bytes:
-    lines = ["time [s],engine_speed [rpm],boost_pressure [bar],note"]
-    lines += [f"{row / 10},{800 + row},{1 + row / 100},ok" for row in range(60)]
-    return "\n".join(lines).encode() + b"\n"
-
-
-def parquet() -> bytes:
-    import pyarrow as arrow
-    from pyarrow import parquet as written
-
-    rows = range(60)
-    columns = {"time": [row / 10 for row in rows], "engine_speed": [800.0 + row for row in rows]}
-    sink = io.BytesIO()
-    written.write_table(arrow.table(columns), sink)
-    return sink.getvalue()
-
-
-PROFILE = b"""profile: 1
-name: car
-engine: {displacement: 1.998 L, cylinders: 4, induction: turbocharged, air_metering: mass_air_flow, fuel: gasoline E10}
-decode:
-  - frame: 0x0F0
-    bus: engine
-    signals: {SPEED: {start: 0, length: 16, scale: 0.25, unit: rpm, multiplexer: {signal: PAGE, values: [1, [3, 5]]}}, PAGE: {start: 16, length: 8}}
-channels:
-  engine_speed: {signal: SPEED, valid: 0 .. 9000 rpm, stale_after: 0.3 s}
-  boost_pressure: {}
-  ratio: {formula: "when(engine_speed > 3000 rpm, mean(boost_pressure, 2 s), 100 kPa) / 1 kPa", unit: 1}
-tables: {columns: {torque: {column: Moment, unit: ft*lbf}}, time_unit: s}
-alarms:
-  fast: {condition: engine_speed > 7000 rpm, deadband: 50 rpm, on_delay: 0.3 s, priority: high, action: Lift off.}
-"""  # noqa: E501
-FORMULA = b"when(engine_speed > 3000 rpm, mean(boost_pressure, 2 s) - 100 kPa, rate(boost_pressure, 1 s) * 1 s) / 1 kPa"
-DBC = b"""VERSION ""
-NS_ :
-BS_:
-BU_: ECM
-BO_ 240 FIRST: 8 ECM
- SG_ SPEED : 0|16@1+ (0.25,0) [0|9000] "rpm" ECM
- SG_ PAGE M : 16|8@1+ (1,0) [0|0] "" ECM
- SG_ PART m1 : 24|8@1- (1,-40) [0|0] "degC" ECM
-
-BO_ 2566844672 SECOND: 8 ECM
- SG_ RATIO : 7|16@0+ (0.001,0) [0|0] "" ECM
-
-BA_DEF_ BO_ "GenMsgCycleTime" FLOAT 0 1000;
-BA_DEF_DEF_ "GenMsgCycleTime" 0;
-BA_ "GenMsgCycleTime" BO_ 240 10;
-VAL_ 240 PAGE 1 "on" 0 "off" ;
-"""
-BUILD_SHEET = (Path(__file__).parents[2] / "profiles" / "brackwell_20t_build.yaml").read_bytes()
-_EVENTS: tuple[dict[str, object], ...] = (
-    {"event": "started", "subject": "", "profile": "car", "channels": 3, "alarms": 1, "tick": 0.01,
-     "tick_unit": "s"},
-    {"event": "alarm", "subject": "fast", "transition": "raised", "state": "unacknowledged",
-     "was": "normal",
-     "priority": "high", "setpoint": "engine_speed > 7000 rpm",
-     "action": "Lift.", "message": ""},
-    {"event": "oddity", "subject": "", "counts": {"late rows": 3}},
-    {"event": "ended", "subject": "", "rows": 10, "ticks": 100, "counts": {}},
+"""What is put in: marks and codes that act on what shows them, words of our own languages, what never ends."""
+ODD_VALUES: tuple[Any, ...] = (
+    None, True, False, 0, -1, 1, 2**31, 2**53, 2**63, -(2**63) - 1, 10**39, 10**60, 0.5, -0.0, 1e300, float("nan"),
+    float("inf"), -float("inf"), 5e-324, "", "x", "1", "\x1b[31m", "9999-12-31T23:59:59.999999Z",
+    "0001-01-01T00:00:00Z", "\ud800", "y" * 3000, [], {}, [[]], [None], {"": None}, {"x": {"x": {"x": []}}},
+    [1, "1", None, {}],
 )  # fmt: skip
-EVENTS = (
-    "\n".join(
-        json.dumps({"v": 1, "seq": row, "time": row / 10, "utc": "2026-05-04T08:30:00.000000Z", **fields})
-        for row, fields in enumerate(_EVENTS)
-    )
-    + "\n"
-).encode()
-MANIFEST = json.dumps(
-    {
-        "name": "car", "started": "2026-05-04T08:30:00.000000Z", "sources": ["drive.log"], "profile_files": {},
-        "profile_sha256": "", "state": "ended", "ended": "2026-05-04T08:31:00.000000Z",
-        "data_end": "2026-05-04T08:31:00.000000Z", "counts": {"late rows": 3}, "livewatch": "1", "python": "3",
-        "packages": {}, "platform": "x", "format": 1,
-    }
-).encode()  # fmt: skip
-ANSWERS = (
-    b"06410C1AF8410D32"
-    b"10084106800B6411"
-    b"2100000000000000"
-    b"037F012200000000"
-    b"0341050700000000"
-)  # frames of answers, ISO 15765-2
-
-SEEDS: dict[str, Callable[[], bytes]] = {
-    "candump": candump,
-    "candump.gz": lambda: gzip.compress(candump(), mtime=0),
-    "asc": lambda: by_python_can(".asc"),
-    "blf": lambda: by_python_can(".blf"),
-    "trc": lambda: by_python_can(".trc"),
-    "csv recording": lambda: by_python_can(".csv"),
-    "sqlite": database,
-    "csv table": table,
-    "parquet": parquet,
-    "profile": lambda: PROFILE,
-    "formula": lambda: FORMULA,
-    "dbc": lambda: DBC,
-    "build sheet": lambda: BUILD_SHEET,
-    "baseline": lambda: json.dumps(
-        {"baseline": 1, "profile": "car", "mean": {}, "overshoot": None, "duty": None, "pulls": 0, "visits": 0}
-    ).encode(),
-    "manifest": lambda: MANIFEST,
-    "event log": lambda: EVENTS,
-    "samples": lambda: (
-        b"utc_ns,channel,value,quality,frames_before\n"
-        + b"".join(b"17778846%011d,engine_speed,800.0,good,%d\n" % (row * 10**8, row) for row in range(40))
-    ),
-    "diagnostic answers": lambda: ANSWERS,
-    **MESSAGE_SEEDS,
-}
-"""A right file of every kind."""
+_TOKEN = re.compile(rb"[A-Za-z_]\w*|[0-9][0-9A-Za-z_.+]*|\s+|[^\w\s]")
+_NUMBER = re.compile(rb"[0-9][0-9A-Fa-f.]*")
+_BOUNDS = (
+    0,
+    1,
+    0x7F,
+    0x80,
+    0xFF,
+    0x7FFF,
+    0xFFFF,
+    0x7FFFFFFF,
+    0x80000000,
+    0xFFFFFFFF,
+    (1 << 63) - 1,
+    1 << 63,
+    (1 << 64) - 1,
+)
+DEEP = 60
+LARGE = 20_000
+"""Bytes that something small is repeated up to, now and then."""
 
 
-def mutated(seed: bytes, number: int) -> bytes:
-    """The seed with one to eight changes, the same for the same number."""
+def mutated(seed: bytes, number: int, others: Sequence[bytes] = ()) -> bytes:
+    """The seed with one to eight changes, the same for the same number; `others` are right inputs of the same kind that
+    pieces may be taken from."""
     chance = random.Random(number)
+    if seed[:1] == b"{" and chance.random() < 0.5 and (found := _json(seed, chance)) is not None:
+        return found
     content = bytearray(seed)
+    binary = b"\0" in seed[:4000]
     for _ in range(chance.choice((1, 1, 1, 2, 3, 8))):
-        at = chance.randrange(len(content) + 1)
-        match chance.randrange(7):
-            case 0:
-                content[at : at + 1] = bytes((chance.randrange(256),))
-            case 1:
-                if content:
-                    content[at % len(content)] ^= 1 << chance.randrange(8)
-            case 2:
-                del content[at : at + chance.randrange(1, 40)]
-            case 3:
-                content[at:at] = content[at : at + chance.randrange(1, 60)] * chance.choice((1, 1, 1, 20))
-            case 4:
-                content[at:at] = chance.choice(WORDS)
-            case 5:
-                digits = [place for place, byte in enumerate(content) if 48 <= byte <= 57]
-                if digits:
-                    place = chance.choice(digits)
-                    content[place : place + 1] = chance.choice(WORDS)
-            case 6:
-                if chance.random() < 0.3:
-                    del content[at:]
+        if binary or chance.random() < 0.25:
+            _in_bytes(content, chance, binary)
+        else:
+            _in_text(content, chance, others)
     return bytes(content)
+
+
+def _in_bytes(content: bytearray, chance: random.Random, binary: bool) -> None:
+    at = chance.randrange(len(content) + 1)
+    match chance.randrange(7):
+        case 0:
+            content[at : at + 1] = bytes((chance.randrange(256),))
+        case 1 if content:
+            content[at % len(content)] ^= 1 << chance.randrange(8)
+        case 2:
+            del content[at : at + chance.randrange(1, 40)]
+        case 3:
+            content[at:at] = content[at : at + chance.randrange(1, 60)] * chance.choice((1, 1, 1, 20))
+        case 4:
+            width = chance.choice((1, 2, 4, 8))
+            value = (chance.choice(_BOUNDS) & ((1 << 8 * width) - 1)).to_bytes(width, chance.choice(("little", "big")))
+            content[at : at + width] = value
+        case 5 if not binary or chance.random() < 0.2:
+            content[at:at] = chance.choice(WORDS).encode("utf-8", "surrogatepass")
+        case 6 if chance.random() < 0.3:
+            del content[at:]
+
+
+def _in_text(content: bytearray, chance: random.Random, others: Sequence[bytes]) -> None:
+    at = chance.randrange(len(content) + 1)
+    kind = chance.randrange(12)
+    if kind < 4:
+        found = _NUMBER.search(content, at) or _NUMBER.search(content)
+        if found and kind < 3:
+            content[found.start() : found.end()] = chance.choice(NUMBERS).encode()
+        elif found:
+            number = found[0] + bytes((48 + chance.randrange(10),))
+            content[found.start() : found.end()] = number
+    elif kind < 6:
+        word = _TOKEN.search(content, at) or _TOKEN.search(content)
+        if word:
+            span = slice(word.start(), word.end())
+            put = (
+                chance.choice(WORDS).encode("utf-8", "surrogatepass"),
+                b"",
+                word[0] * 2,
+                word[0][::-1],
+                word[0].upper(),
+            )
+            content[span] = put[chance.randrange(5)] if kind == 4 else put[0]
+    elif kind == 6:
+        words = list(_TOKEN.finditer(content, at, at + 400))
+        if len(words) > 1:
+            one, other = sorted(chance.sample(words, 2), key=lambda word: word.start())
+            content[one.start() : other.end()] = other[0] + bytes(content[one.end() : other.start()]) + one[0]
+    elif kind < 9:
+        _in_lines(content, chance)
+    elif kind == 9:
+        piece = bytes(content[at : at + chance.randrange(1, 200)])
+        content[at:at] = piece * (
+            chance.randrange(2, max(3, LARGE // max(1, len(piece)))) if chance.random() < 0.05 else 2
+        )
+    elif kind == 10:
+        other = chance.choice(others) if others else bytes(content)
+        start = chance.randrange(len(other) + 1)
+        content[at : at + chance.choice((0, 10, 60))] = other[start : start + chance.randrange(1, 80)]
+    elif chance.random() < 0.1:
+        text = content.decode("utf-8", "replace")
+        content[:] = chance.choice(
+            (text.encode("utf-16"), b"\xef\xbb\xbf" + content, text.replace("\n", "\r\n").encode())
+        )
+    else:
+        content[at : at + chance.randrange(30)] = chance.choice(NUMBERS).encode()
+
+
+def _in_lines(content: bytearray, chance: random.Random) -> None:
+    """A line doubled, taken out, moved, or put further in."""
+    lines = content.split(b"\n")
+    place, other = chance.randrange(len(lines)), chance.randrange(len(lines))
+    match chance.randrange(5):
+        case 0:
+            lines.insert(other, lines[place])
+        case 1:
+            del lines[place]
+        case 2:
+            lines[place], lines[other] = lines[other], lines[place]
+        case 3:
+            lines[place] = b"  " * chance.randrange(1, 40) + lines[place].lstrip()
+        case 4:
+            lines[place] = lines[place][: chance.randrange(len(lines[place]) + 1)]
+    content[:] = b"\n".join(lines)
+
+
+def _json(seed: bytes, chance: random.Random) -> bytes | None:
+    """One JSON object a line, with a value changed, a key taken out, renamed or doubled, or all of it put deep."""
+    lines = seed.split(b"\n")
+    place = chance.randrange(len(lines))
+    try:
+        data = json.loads(lines[place])
+    except ValueError:
+        return None
+    doubled = ""
+    for _ in range(chance.choice((1, 1, 2, 4))):
+        holder, key = _somewhere(data, chance)
+        if holder is None:
+            return None
+        match chance.randrange(6):
+            case 0 | 1 | 2:
+                holder[key] = chance.choice(ODD_VALUES)
+            case 3:
+                del holder[key]
+            case 4 if isinstance(holder, dict):
+                value = holder.pop(key)
+                holder[chance.choice((f"{key}x", "", "\x1b[2J", str(key).upper(), "k" * 300))] = value
+            case 5 if isinstance(data, dict):
+                doubled = f", {json.dumps(str(key))}: {json.dumps(chance.choice(ODD_VALUES))}}}"
+            case _:
+                holder[key] = _deep(holder[key], chance.choice((2, DEEP, 40 * DEEP)))
+    text = json.dumps(data)
+    lines[place] = (text[:-1] + doubled if doubled else text).encode()
+    return b"\n".join(lines)
+
+
+def _somewhere(data: Any, chance: random.Random) -> tuple[Any, Any]:
+    """A list or mapping and one of its keys, any number of levels down; None where there is nothing in it."""
+    holder = data
+    while isinstance(holder, dict | list) and holder:
+        key = chance.choice(list(holder)) if isinstance(holder, dict) else chance.randrange(len(holder))
+        inner = holder[key]
+        if not (isinstance(inner, dict | list) and inner) or chance.random() < 0.4:
+            return holder, key
+        holder = inner
+    return None, None
+
+
+def _deep(value: Any, levels: int) -> Any:
+    for level in range(levels):
+        value = [value] if level % 2 else {"x": value}
+    return value

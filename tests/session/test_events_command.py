@@ -125,9 +125,10 @@ def test_mistakes_are_told(run, tmp_path, capsys):
     code, _, err = said(capsys, run, "--from", "soon")
     assert code == 2
     assert "'soon' is no length of time; expected for example 90 s, 1.5 min or 1:30" in err
-    code, _, err = said(capsys, run, "--from", "2026-13-45")
-    assert code == 2
-    assert "'2026-13-45' is no date and time; expected for example 2026-05-04T09:31:00Z" in err
+    for text in ("2026-13-45", "0001-01-01T00:00:00+23:59"):
+        code, _, err = said(capsys, run, "--from", text)
+        assert code == 2
+        assert f"'{text}' is no date and time; expected for example 2026-05-04T09:31:00Z" in err
 
 
 def test_the_help_shows_how_to_begin(capsys):

@@ -7,11 +7,13 @@ import sys
 from collections.abc import Callable
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 import pytest
 
 from livewatch.errors import SourceError
 from livewatch.profile import Profile
+from livewatch.sources.tables.cells import Column, times
 from livewatch.sources.tables.table import open_table
 
 ProfileOf = Callable[..., Profile]
@@ -152,3 +154,21 @@ def test_without_the_package_that_reads_it(
     assert complaint(path, table_profile()) == (
         f'{path}: reading {kind} needs the package {package}: pip install "livewatch[tables]"'
     )
+
+
+@pytest.mark.filterwarnings("error")
+@pytest.mark.parametrize(
+    "column",
+    [
+        ["1.5", "1e999999"],
+        ["1.5", "9999-12-31T23:59:59Z"],
+        ["1.5", "0001-01-01T00:00:00+23:59"],
+        np.array([1.5, 1e300]),
+        np.array(["1970-01-01T00:00:01.5", "9999-01-01"], "M8[ms]"),
+        np.array([1, 1 << 62]),
+    ],
+)
+def test_a_time_that_no_count_of_nanoseconds_holds_is_none(column: Column) -> None:
+    time, known = times(column, None)
+    assert known.tolist() == [True, False]
+    assert time[0] in (1_000_000_000, 1_500_000_000)

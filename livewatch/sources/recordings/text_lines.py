@@ -155,9 +155,10 @@ def _asc_date(text: str) -> int | None:
         moment = datetime(
             int(found["year"]), month, int(found["day"]), hour, int(found["minute"]), int(found["second"])
         )
+        begun = nanoseconds_of(moment)
     except ValueError:
         return None
-    return nanoseconds_of(moment) + int((found["fraction"] or "")[:9].ljust(9, "0"))
+    return begun + int((found["fraction"] or "")[:9].ljust(9, "0"))
 
 
 def _text(line: bytes) -> str:

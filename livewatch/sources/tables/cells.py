@@ -11,7 +11,7 @@ import math
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from datetime import datetime
-from decimal import Decimal, InvalidOperation
+from decimal import Decimal, DecimalException
 from typing import Any
 
 import numpy as np
@@ -77,14 +77,16 @@ def times(column: Column, unit: int | None, decimal_comma: bool = False) -> tupl
         found = [_time(cell, unit, decimal_comma) for cell in column]
         return np.array([time or 0 for time in found], np.int64), np.array([time is not None for time in found])
     if column.dtype.kind == "M":
-        known: NDArray[np.bool_] = ~np.isnat(column)
+        # A coarser unit holds moments that nanoseconds cannot; they would come round again.
+        microseconds = column.astype("M8[us]").astype(np.int64)
+        known: NDArray[np.bool_] = ~np.isnat(column) & (np.abs(microseconds / 1e6) < _FARTHEST / 1e9)
         return np.where(known, column.astype("M8[ns]").astype(np.int64), 0), known
     step = 1_000_000_000 if unit is None else unit
     if column.dtype.kind in "iu":
         known = np.abs(column.astype(np.float64)) * step < _FARTHEST
         return np.where(known, column, 0).astype(np.int64) * step, known
     value = column.astype(np.float64)
-    with np.errstate(invalid="ignore"):
+    with np.errstate(invalid="ignore", over="ignore"):
         known = np.abs(value) * step < _FARTHEST
     value = np.where(known, value, 0.0)
     whole = np.floor(value)
@@ -94,7 +96,7 @@ def times(column: Column, unit: int | None, decimal_comma: bool = False) -> tupl
 def _time(cell: str | None, unit: int | None, decimal_comma: bool) -> int | None:
     text = (cell or "").strip()
     if unit != 0:
-        with suppress(InvalidOperation):
+        with suppress(DecimalException):
             exact = Decimal(text.replace(",", ".") if decimal_comma else text) * (unit or 1_000_000_000)
             return round(exact) if abs(exact) < _FARTHEST - 1 else None
     try:
