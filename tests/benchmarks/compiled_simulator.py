@@ -2,10 +2,10 @@
 
     python tests/benchmarks/compiled_simulator.py tests/benchmarks/blind_evaluation.py --cache drives/ --processes 1
 
-Runs the script with the compiled simulator in place of the plain one. `built` copies `livewatch/simulator` into the
-user's cache, under a hash of the sources, compiles the modules that a step goes through with mypyc (it comes with mypy;
-a C compiler is needed), and drives every car once compiled and once plain: where a byte differs, the copy is thrown
-away and the run ends. The working tree stays as it is.
+Runs the script with the modules that a step goes through compiled. `built` compiles a copy of them with mypyc (it comes
+with mypy; a C compiler is needed) into the user's cache, under a hash of their sources, and drives every car once
+compiled and once plain: where a byte differs, the copy is thrown away and the run ends. `prefer` imports them from
+there, and all else from the working tree, which stays as it is.
 """
 
 from __future__ import annotations
@@ -18,6 +18,8 @@ import shutil
 import subprocess
 import sys
 import tempfile
+from importlib.abc import MetaPathFinder
+from importlib.machinery import EXTENSION_SUFFIXES, ModuleSpec, PathFinder
 from pathlib import Path
 
 import livewatch
@@ -48,10 +50,10 @@ print(told.hexdigest())
 
 
 def built() -> Path:
-    """The folder with the compiled package, made first where it is not there."""
+    """The folder with the compiled modules, made first where it is not there."""
     told = hashlib.sha256(repr((STEPPED, DRIVEN, sys.version)).encode())
-    for source in sorted((SOURCES / "simulator").glob("*.py")):
-        told.update(source.name.encode() + source.read_bytes())
+    for name in STEPPED:
+        told.update((SOURCES / "simulator" / f"{name}.py").read_bytes())
     cache = Path(os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache") / "livewatch-benchmarks"
     folder = cache / f"simulator-{told.hexdigest()[:16]}"
     if not folder.is_dir():
@@ -64,11 +66,18 @@ def built() -> Path:
     return folder
 
 
-def prefer(folder: str | Path) -> None:
-    """Import `livewatch.simulator` from `folder` from now on."""
+def prefer(folder: Path) -> None:
+    """Import the compiled modules from `folder` from now on."""
     assert "livewatch.simulator" not in sys.modules
-    livewatch.__path__.insert(0, str(folder))
-    sys.path.append(str(folder))  # where the shared library lies that all compiled modules are in
+
+    class Compiled(MetaPathFinder):
+        def find_spec(self, fullname: str, path: object, target: object = None) -> ModuleSpec | None:
+            package, _, name = fullname.rpartition(".")
+            is_stepped = package == "livewatch.simulator" and name in STEPPED
+            return PathFinder.find_spec(fullname, [str(folder)]) if is_stepped else None
+
+    sys.meta_path.insert(0, Compiled())
+    sys.path.append(str(folder))  # where the shared library lies that all of them are in
 
 
 def _compiled(place: Path) -> Path:
@@ -97,8 +106,7 @@ def _compiled(place: Path) -> Path:
         raise SystemExit(f"the simulator does not compile:\n{done.stdout}\n{done.stderr}")
     made = place / "made"
     made.mkdir()
-    simulator.rename(made / "simulator")
-    for library in place.glob("*__mypyc*"):
+    for library in (*place.glob(f"*{EXTENSION_SUFFIXES[0]}"), *simulator.glob(f"*{EXTENSION_SUFFIXES[0]}")):
         library.rename(made / library.name)
     return made
 
