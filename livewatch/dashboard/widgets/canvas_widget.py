@@ -2,17 +2,16 @@
 
 from __future__ import annotations
 
-from typing import ClassVar
-
 from rich.segment import Segment
 from rich.style import Style
+from textual.color import Color
 from textual.geometry import Region, Size
 from textual.strip import Strip
 from textual.widget import Widget
 
 from livewatch.dashboard.content.snapshot import Snapshot
 from livewatch.dashboard.content.view_state import ViewState
-from livewatch.dashboard.drawing.canvas import INKS, Canvas, Line
+from livewatch.dashboard.drawing.canvas import INKS, Canvas, Ink, Line
 from livewatch.dashboard.drawing.fitting import Steady
 
 __all__ = ["CanvasWidget"]
@@ -21,7 +20,6 @@ __all__ = ["CanvasWidget"]
 class CanvasWidget(Widget):
     """Subclasses implement `draw`. `show` gives them the next snapshot; nothing is drawn while they are not visible."""
 
-    COMPONENT_CLASSES: ClassVar[set[str]] = {f"canvas--{ink}" for ink in INKS}
     ALLOW_SELECT = False
 
     def __init__(self, *, id: str | None = None, classes: str | None = None) -> None:
@@ -33,7 +31,7 @@ class CanvasWidget(Widget):
         self._steady = Steady()
         self._lines: list[Line] = []
         self._strips: list[Strip] = []
-        self._styles: dict[str, Style] = {}
+        self._styles: dict[Ink, Style] = {}
         self._drawn_size = Size(0, 0)
 
     def draw(self, canvas: Canvas, view: ViewState) -> None:
@@ -82,8 +80,13 @@ class CanvasWidget(Widget):
     def _strip(self, line: Line) -> Strip:
         return Strip([Segment(text, self._style(ink)) for text, ink in line], self.size.width)
 
-    def _style(self, ink: str) -> Style:
+    def _style(self, ink: Ink) -> Style:
         style = self._styles.get(ink)
         if style is None:
-            style = self._styles[ink] = self.get_component_rich_style(f"canvas--{ink}")
+            letters, ground, bold = INKS[ink]
+            colours = self.app.current_theme.variables
+            style = self.rich_style + Style.from_color(
+                Color.parse(colours[letters]).rich_color, Color.parse(colours[ground]).rich_color if ground else None
+            )
+            style = self._styles[ink] = style + Style(bold=True) if bold else style
         return style
