@@ -39,12 +39,12 @@ def _codes(codes: tuple[str, ...]) -> str:
 
 def rate_caveats(rates: Mapping[str, Rate]) -> Iterator[str]:
     """What a car that answered slowly leaves open: how often each channel came that a pull is judged by, or that came
-    clearly more rarely than wanted."""
-    slow = [name for name, rate in rates.items() if name in PULL and rate.achieved < SLOW]
+    clearly more rarely than wanted. What never came is told as lost."""
+    slow = [name for name, rate in rates.items() if name in PULL and 0.0 < rate.achieved < SLOW]
     if slow:
         said = ", ".join(f"{name.replace('_', ' ')} {rate_words(rates[name])}" for name in slow)
         yield f"what happens within a second of a pull: the car was asked and answered too slowly ({said})"
-    rarer = [name for name, rate in rates.items() if rate.short and name not in slow]
+    rarer = [name for name, rate in rates.items() if rate.short and rate.achieved and name not in slow]
     if rarer:
         said = ", ".join(f"{name.replace('_', ' ')} {rate_words(rates[name])}" for name in rarer)
         yield f"what changes between answers that came more rarely than wanted ({said})"

@@ -15,6 +15,8 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from livewatch.errors import MistakesError
+from livewatch.profile import load_profile_text
 from livewatch.profile.diagnostic_port.transport import LONGEST, Reception
 from livewatch.simulator.responder import ResponderFrame
 from livewatch.sources.polling import exchange as exchange_module
@@ -181,6 +183,87 @@ def test_a_hostile_car_neither_stalls_nor_fills_nor_floods(kind: str) -> None:
     if kind not in ("wait for ever", "busy for ever", "random", "endless first frames"):
         gained = [number - before.get(key, 0) for key, number in talk.port.answered().items()]
         assert gained and min(gained) > 9, (kind, gained)
+
+
+REQUESTS = (0x7DF, 0x7E0, 0x7E7, 0x18DB33F1, 0x18DA10F1)
+POLLS = st.lists(
+    st.tuples(
+        st.one_of(st.sampled_from([0x01, 0x22]), st.integers(0, 255)),
+        st.one_of(st.integers(0, 0xFF), st.integers(0, 0x1FFFF)),
+        st.sampled_from([20, 100, 1000]),
+    ),
+    min_size=1,
+    max_size=8,
+)
+
+
+class Babbling:
+    """A unit that answers every request with what is drawn, begun as an answer to it or not."""
+
+    def __init__(self, answers: list[bytes], answer: int) -> None:
+        self._answers, self._answer = answers, answer
+        self._due: list[tuple[float, bytes]] = []
+        self._number = 0
+
+    def receive(self, identifier: int, extended: bool, data: bytes, time: float) -> None:
+        drawn = self._answers[self._number % len(self._answers)]
+        self._number += 1
+        body = drawn if self._number % 3 == 0 else bytes((data[1] + 0x40 & 0xFF,)) + data[2:4] + drawn
+        frame = body[:8] if self._number % 4 == 0 else bytes((min(len(body), 7),)) + body[:7]
+        self._due.append((time + 0.01, frame))
+
+    def next_due(self) -> float | None:
+        return self._due[0][0] if self._due else None
+
+    def frames_until(self, time: float) -> list[ResponderFrame]:
+        now = [ResponderFrame(due, self._answer, False, data) for due, data in self._due if due <= time]
+        self._due = self._due[len(now) :]
+        return now
+
+
+@given(
+    polls=POLLS,
+    request=st.one_of(st.sampled_from(REQUESTS), st.integers(0, 1 << 29)),
+    wild=st.booleans(),
+    listed=st.sets(st.integers(0, 0xFFFF), max_size=2),
+    answers=st.lists(st.binary(min_size=1, max_size=8), min_size=1, max_size=6),
+)
+@settings(max_examples=30, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+def test_for_any_profile_and_any_answer_nothing_but_reading_requests_are_sent(
+    polls: list[tuple[int, int, int]], request: int, listed: set[int], answers: list[bytes], wild: bool
+) -> None:
+    """A profile that wants more is refused; of one that is taken, every frame that its polling tries to send is one
+    that reads (`VirtualPort.send` asserts it), whatever the car answers, to the last question at the end of the run."""
+    if not wild:
+        own = sorted(listed)
+        request = REQUESTS[request % len(REQUESTS)]
+        polls = [
+            (0x22, own[what % len(own)], every) if own and service == 0x22 else (0x01, STANDARD[what % 16], every)
+            for service, what, every in polls
+        ]
+    reads = "".join(
+        f"    - {{did: 0x{did:04X}, name: own_{did}, length: 1, "
+        f"signals: {{OWN: {{start: 7, length: 8, order: big_endian, unit: '%'}}}}}}\n"
+        for did in sorted(listed)
+    )
+    lines = "".join(
+        f"  - {{service: 0x{service:02X}, {'did' if service == 0x22 else 'pid'}: 0x{what:02X}, every: {every} ms}}\n"
+        for service, what, every in polls
+    )
+    text = f"profile: 1\nname: any\nsignature_alarms: off\ndiagnostics:\n  bus: port\n  request: 0x{request:X}\n" + (
+        f"  read:\n{reads}" if reads else ""
+    )
+    try:
+        profile = load_profile_text(f"{text}poll:\n{lines}", "any.yaml", None)
+    except MistakesError:
+        assert wild or len({(service, what) for service, what, _ in polls}) < len(polls), "asked for twice"
+        return
+    port = diagnostics_of(profile)
+    assert all(poll.service in (0x01, 0x22) for poll in port.poll)
+    talk = VirtualPort(port, [Babbling(answers, 0x18DAF110 if port.extended else 0x7E8)]).run(4.0)
+    talk.port.finish(talk.now)
+    talk.run(6.0)
+    assert talk.sent
 
 
 def test_a_transfer_that_never_ends_is_given_up_and_flow_control_goes_out_once() -> None:
