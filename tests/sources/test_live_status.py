@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from livewatch.data.frames import ERROR, EXTENDED, FD, REMOTE, FrameBatch
-from livewatch.sources.live.status import Traffic, worst_case_bits
+from livewatch.data.frames import BRS, ERROR, EXTENDED, FD, REMOTE, FrameBatch
+from livewatch.sources.live.status import Traffic, worst_case_bits, worst_case_bits_fd
 
 SECOND = 1_000_000_000
 
@@ -23,7 +23,7 @@ def frames(count: int, length: int = 8, flags: int = 0) -> FrameBatch:
         np.full(count, 0x100, np.uint32),
         np.full(count, flags, np.uint8),
         np.full(count, length, np.uint8),
-        np.zeros((count, 8), np.uint8),
+        np.zeros((count, 8 if length <= 8 else 64), np.uint8),
         ("engine",),
     )
 
@@ -56,12 +56,30 @@ def test_a_bus_that_went_quiet_shows_nothing_after_a_second():
     assert traffic.last == 1
 
 
-def test_load_is_unknown_without_a_bit_rate_and_with_flexible_data_rate_frames():
+@pytest.mark.parametrize("length,extended,nominal,fast", [(8, 0, 34, 113), (64, 0, 34, 678), (64, EXTENDED, 57, 679)])
+def test_flexible_data_rate_frames_are_as_long_as_their_fields(length, extended, nominal, fast):
+    """By hand from the fields of ISO 11898-1:2015. Bordoloi and Samii 2014 have 28 + 10 s, and 5 more above 16 bytes,
+    for the data phase before that edition (from memory): it added a stuff count of 4 bits and a fixed stuff bit to it.
+    (After 36 bits before the switch one more stuff bit may fall behind it.)"""
+    found = worst_case_bits_fd(frames(1, length, FD | extended))
+    assert [int(one[0]) for one in found] == [nominal, fast]
+    assert fast == 28 + 10 * length + (5 if length > 16 else 0) + 5 + (1 if extended else 0)
+
+
+def test_the_data_phase_goes_at_its_own_rate():
+    """Of 64 bytes: 34 bits at 500 kbit/s and 678 at 2 Mbit/s, or all at 500 kbit/s without the switch."""
+    for flags, seconds in ((FD | BRS, 34 / 5e5 + 678 / 2e6), (FD, 712 / 5e5)):
+        traffic = Traffic(500_000, 0, 2_000_000)
+        traffic.add(frames(100, 64, flags), 1)
+        assert traffic.rate_and_load(SECOND) == (100.0, pytest.approx(100 * seconds))
+
+
+def test_load_is_unknown_without_a_bit_rate_and_where_that_of_the_data_phase_is_not_known():
     unknown = Traffic(None, 0)
     unknown.add(frames(10), 1)
     assert unknown.rate_and_load(SECOND) == (10.0, None)
     mixed = Traffic(500_000, 0)
-    mixed.add(frames(10, flags=FD), 1)
+    mixed.add(frames(10, flags=FD | BRS), 1)
     assert mixed.rate_and_load(SECOND) == (10.0, None)
     assert mixed.rate_and_load(2 * SECOND) == (0.0, 0.0)
 

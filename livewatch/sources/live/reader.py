@@ -81,7 +81,7 @@ class BusReader:
         self._lock = threading.Lock()
         self._waiting: list[can.Message] = []
         self._sent: list[can.Message] = []
-        self._traffic = Traffic(bus.bitrate, time.monotonic_ns())
+        self._traffic = Traffic(bus.bitrate, time.monotonic_ns(), bus.options.get("data_bitrate"))
         self._clock = StampClock()
         self._clock_off: float | None = None
         self._first_arrival = 0

@@ -2,20 +2,22 @@
 
 Frames as they are taken come in, a `BusStatus` comes out at any time: state, rate, load, errors, losses. The load is
 the share of bus time that the frames took at the most: the longest frame of their length, stuff bits included (Davis,
-Burns, Bril, Lukkien 2007, equation for C_m, ISO 11898-1), so the true load is at or below it.
+Burns, Bril, Lukkien 2007, equation for C_m; for CAN FD the fields of ISO 11898-1:2015), so the true load is at or below
+it.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import isnan, nan
 from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
-from livewatch.data.frames import ERROR, EXTENDED, FD, REMOTE, FrameBatch
+from livewatch.data.frames import BRS, ERROR, EXTENDED, FD, REMOTE, FrameBatch
 
-__all__ = ["FELL_BEHIND", "LOST_BEFORE", "BusState", "BusStatus", "Traffic", "worst_case_bits"]
+__all__ = ["FELL_BEHIND", "LOST_BEFORE", "BusState", "BusStatus", "Traffic", "worst_case_bits", "worst_case_bits_fd"]
 
 BusState = Literal["open", "silent", "error passive", "bus off", "lost"]
 SILENT_AFTER = 2.0
@@ -37,7 +39,7 @@ class BusStatus:
         frames: received since the start.
         rate: frames per second over the last second.
         load: upper bound of the share of bus time used over the last second, 0..1 and above; None while the bit rate
-            is not known or CAN FD frames were among them.
+            is not known, or that of the data phase with CAN FD frames that switch to it.
         error_frames, unreadable, dropped, losses: error frames; messages of the adapter that made no sense; frames
             that no longer fitted into a buffer; times the adapter was lost.
         age: seconds since the last frame, None before the first.
@@ -75,18 +77,47 @@ def worst_case_bits(batch: FrameBatch) -> NDArray[np.int64]:
     return stuffed + 13 + (stuffed - 1) // 4
 
 
-class Traffic:
-    """Counts the frames of one bus. `bitrate` in bit/s, None when not known; times are any monotonic ns."""
+def worst_case_bits_fd(batch: FrameBatch) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """int64 (n,) twice: the longest each CAN FD frame can be, in bits at the nominal rate, interframe space included,
+    and in bits that go at the rate of the data phase where the frame switches.
 
-    def __init__(self, bitrate: int | None, now: int) -> None:
+    ISO 11898-1:2015: 17 bits up to the switch (36 with an extended identifier), then 5 bits and the data, a stuff bit
+    after every four of these at the worst; a stuff count of 4 and a checksum of 17 bits (21 above 16 bytes) with 6 (7)
+    fixed stuff bits; delimiters, acknowledgement, end of frame and interframe space, 13 bits.
+    """
+    before = np.where(batch.flags & EXTENDED, 36, 17).astype(np.int64)
+    inside = 5 + 8 * batch.length.astype(np.int64)
+    nominal = before + (before - 1) // 4
+    fast = inside + (before + inside - 1) // 4 - (before - 1) // 4 + np.where(batch.length > 16, 4 + 21 + 7, 4 + 17 + 6)
+    return nominal + 13, fast
+
+
+def _bus_time(batch: FrameBatch, bitrate: int, data_bitrate: int | None) -> float:
+    """Seconds that the frames took at the most; NaN where a rate is not known."""
+    flexible = (batch.flags & FD) != 0
+    if not flexible.any():
+        return int(worst_case_bits(batch).sum()) / bitrate
+    nominal, fast = worst_case_bits_fd(batch[flexible])
+    switched = (batch.flags[flexible] & BRS) != 0
+    quick = int(fast[switched].sum())
+    slow = int(worst_case_bits(batch[~flexible]).sum()) + int(nominal.sum()) + int(fast[~switched].sum())
+    if not quick:
+        return slow / bitrate
+    return slow / bitrate + (nan if data_bitrate is None else quick / data_bitrate)
+
+
+class Traffic:
+    """Counts the frames of one bus. `bitrate` and that of CAN FD's data phase in bit/s, None when not known; times are
+    any monotonic ns."""
+
+    def __init__(self, bitrate: int | None, now: int, data_bitrate: int | None = None) -> None:
         self.frames = 0
         self.error_frames = 0
         self.last: int | None = None
-        self._bitrate = bitrate
+        self._bitrate, self._data_bitrate = bitrate, data_bitrate
         self._since = now
         self._frames = 0
-        self._bits = 0
-        self._unknown = False
+        self._busy = 0.0
         self._rate = 0.0
         self._load: float | None = None if bitrate is None else 0.0
 
@@ -104,8 +135,7 @@ class Traffic:
         self.frames += len(batch)
         self._frames += len(batch)
         if self._bitrate is not None:
-            self._bits += int(worst_case_bits(batch).sum())
-            self._unknown = self._unknown or bool(np.any(batch.flags & FD))
+            self._busy += _bus_time(batch, self._bitrate, self._data_bitrate)
 
     def rate_and_load(self, now: int) -> tuple[float, float | None]:
         """Frames per second and load over the last full second."""
@@ -118,7 +148,6 @@ class Traffic:
             return
         seconds = past / SECOND
         self._rate = self._frames / seconds
-        self._load = None if self._bitrate is None or self._unknown else self._bits / seconds / self._bitrate
+        self._load = None if self._bitrate is None or isnan(self._busy) else self._busy / seconds
         self._since = now
-        self._frames = self._bits = 0
-        self._unknown = False
+        self._frames, self._busy = 0, 0.0
