@@ -11,6 +11,7 @@ through the same `Run` that watches a car live, so that it shows the same.
 `profile`, `duration` with its unit, all that `Assessment.to_json` has, `alarms`, `alarm_load`, `odd`,
 `wrong_profile` (a sentence, or null). With a build sheet `build` has a comparison for each cause, `contradicts` said of
 each, and `contradiction` the parts of which sheet and drive cannot both be right (a sentence, or null).
+Of a car that was asked: `asked` and `wanted`, samples a second by channel.
 """
 
 from __future__ import annotations
