@@ -30,9 +30,11 @@ from livewatch.commands.options import (
 from livewatch.commands.page import say
 from livewatch.commands.printing import LAST_WORDS, Printer, direct_page, say_last
 from livewatch.commands.publishing import publish_options, published, settings_of
+from livewatch.run.achieved_rates import rates_of
 from livewatch.run.asked_to_end import signals_noted
 from livewatch.run.history import History
 from livewatch.run.live import LiveBus, LiveRun, found_buses_text, list_buses, parse_live_buses
+from livewatch.wording.car import rates_sentence
 from livewatch.wording.recording import kept_sentence
 
 __all__ = ["watch"]
@@ -239,6 +241,8 @@ def _watch_lines(live: LiveRun, recorder: Recorder, duration: int | None) -> int
     if live.failure is not None:
         raise live.failure
     said = kept_sentence(recorder)
+    if rates := rates_of(live.run.pipeline):
+        printer.line(Text(rates_sentence(rates)))
     printer.line(Text(said))
     if not printer.close(LAST_WORDS):
         say_last(said, sys.stderr)

@@ -9,7 +9,7 @@ from livewatch.profile.diagnostic_port.fault_codes import code_words
 from livewatch.run.achieved_rates import Rate
 from livewatch.session.car_record import CarChange
 
-__all__ = ["change_sentence", "rate_caveats", "rate_figures", "rate_words"]
+__all__ = ["change_sentence", "rate_caveats", "rate_figures", "rate_words", "rates_sentence"]
 
 SLOW, PULL = 4.0, ("lambda_1", "commanded_lambda", "boost_pressure", "manifold_pressure", "engine_speed")
 """Samples a second below which what happens within a pull is missed, and the channels it is missed of."""
@@ -48,6 +48,12 @@ def rate_caveats(rates: Mapping[str, Rate]) -> Iterator[str]:
     if rarer:
         said = ", ".join(f"{name.replace('_', ' ')} {rate_words(rates[name])}" for name in rarer)
         yield f"what changes between answers that came more rarely than wanted ({said})"
+
+
+def rates_sentence(rates: Mapping[str, Rate]) -> str:
+    """How often each asked channel came."""
+    said = ", ".join(f"{name.replace('_', ' ')} {rate_figures(rate)}" for name, rate in rates.items())
+    return f"Answered, of what was wanted, in a second: {said}."
 
 
 def rate_words(rate: Rate) -> str:
