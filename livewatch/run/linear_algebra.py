@@ -2,8 +2,8 @@
 
 The matrices of a finding have some hundred rows. The threads that OpenBLAS and its like start for every further core
 take longer to agree than to multiply, and wait for each other by spinning: they take a core from the judging thread of
-a live run and from the other processes of a pile. `in_one_thread` is called before numpy is imported for the first time;
-afterwards it holds for the processes that are started from then on.
+a live run and from the other processes of a pile. `in_one_thread` is called before numpy is imported for the first
+time; afterwards it holds for the processes that are started from then on.
 """
 
 from __future__ import annotations
