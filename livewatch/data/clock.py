@@ -23,7 +23,7 @@ from datetime import UTC, datetime
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Clock", "ClockStep", "nanoseconds_of"]
+__all__ = ["FARTHEST", "Clock", "ClockStep", "nanoseconds_of"]
 
 LATE_LIMIT = 1_000_000_000
 GAP_LIMIT = 3_600_000_000_000

@@ -23,6 +23,7 @@ from collections.abc import Mapping
 from functools import lru_cache
 from typing import TYPE_CHECKING, Any
 
+from livewatch.data.clock import FARTHEST
 from livewatch.data.events import EVENT_KINDS, Event, Figure, FreezeFrameRead, UnknownEvent, parse_utc, utc_text
 
 if TYPE_CHECKING:
@@ -90,7 +91,10 @@ def event_of(record: Mapping[str, Any]) -> Event:
     utc = parse_utc(record["utc"])
     if utc is None:
         raise ValueError(f"no moment: {record['utc']!r}")
-    common = {"time": round(record["time"] * 1e6) * 1000, "utc": utc, "subject": str(record["subject"])}
+    time = round(record["time"] * 1e6) * 1000
+    if abs(time) > FARTHEST:
+        raise ValueError(f"no data time: {record['time']!r}")
+    common = {"time": time, "utc": utc, "subject": str(record["subject"])}
     kind = str(record["event"])
     if kind in EVENT_KINDS:
         try:

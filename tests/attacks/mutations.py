@@ -55,7 +55,7 @@ _BOUNDS = (
     1 << 63,
     (1 << 64) - 1,
 )
-DEEP = 60
+DEEP = "what is put deep"
 LARGE = 20_000
 """Bytes that something small is repeated up to, now and then."""
 
@@ -170,7 +170,7 @@ def _json(seed: bytes, chance: random.Random) -> bytes | None:
         data = json.loads(lines[place])
     except ValueError:
         return None
-    doubled = ""
+    doubled, levels = "", 0
     for _ in range(chance.choice((1, 1, 2, 4))):
         holder, key = _somewhere(data, chance)
         if holder is None:
@@ -186,8 +186,8 @@ def _json(seed: bytes, chance: random.Random) -> bytes | None:
             case 5 if isinstance(data, dict):
                 doubled = f", {json.dumps(str(key))}: {json.dumps(chance.choice(ODD_VALUES))}}}"
             case _:
-                holder[key] = _deep(holder[key], chance.choice((2, DEEP, 40 * DEEP)))
-    text = json.dumps(data)
+                holder[key], levels = DEEP, chance.choice((2, 60, 2000))
+    text = json.dumps(data).replace(json.dumps(DEEP), '[{"x":' * levels + "1" + "}]" * levels)
     lines[place] = (text[:-1] + doubled if doubled else text).encode()
     return b"\n".join(lines)
 
@@ -202,9 +202,3 @@ def _somewhere(data: Any, chance: random.Random) -> tuple[Any, Any]:
             return holder, key
         holder = inner
     return None, None
-
-
-def _deep(value: Any, levels: int) -> Any:
-    for level in range(levels):
-        value = [value] if level % 2 else {"x": value}
-    return value

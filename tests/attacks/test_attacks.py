@@ -37,6 +37,8 @@ ONCE = {
     "a name of a column that is no UTF-8": ("parquet", b"\x0cengine_speed\x00\x16", b"\x0c\xfcngine_speed\x00\x16"),
     "a time of ten to the millionth": ("csv table", b"\n0.0,", b"\n1e999999,"),
     "a time in the year 9999": ("csv table", b"\n0.0,", b"\n9999-12-31T23:59:59Z,"),
+    "a station whose data time is beyond any count": ("mqtt status", b'"time":3.5', b'"time":1e300'),
+    "an event whose data time is beyond any count": ("event log", b'"time": 0.1,', b'"time": 1e290,'),
     "a recording begun in the year 9999": ("asc", b" 2026\n", b" 9999\n"),
     "a time a day before the first year": ("csv table", b"\n0.0,", b"\n0001-01-01T00:00:00+23:59,"),
 }

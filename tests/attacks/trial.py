@@ -136,6 +136,7 @@ class Trial:
         self._folder = folder
         self._watch = Watch(kept, folder)
         self._printed = tempfile.TemporaryFile(dir=folder.parent)  # noqa: SIM115 - open as long as the process
+        sys.dont_write_bytecode = True
         os.chdir(folder)
         sys.stdout.flush()
         sys.stderr.flush()

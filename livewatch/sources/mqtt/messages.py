@@ -15,6 +15,7 @@ from typing import Annotated, Any, Literal, TypeVar
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from livewatch.data.alarm_states import Priority, State
+from livewatch.data.clock import FARTHEST
 from livewatch.data.event_json import event_of
 from livewatch.data.events import Event, UnknownEvent
 from livewatch.data.outside import read_json
@@ -48,6 +49,8 @@ Bad = Literal["stale", "out of range", "invalid", "never seen"]
 Words = Annotated[str, Field(max_length=2_000)]
 Name = Annotated[str, Field(max_length=200)]
 Number = Annotated[float, Field(allow_inf_nan=False)]
+Seconds = Annotated[float, Field(allow_inf_nan=False, gt=-FARTHEST / 1e9, lt=FARTHEST / 1e9)]
+"""Of data time, which is counted in whole nanoseconds everywhere else."""
 Count = Annotated[int, Field(ge=0, lt=1 << 53)]
 
 
@@ -69,7 +72,7 @@ class Status(Message):
     car: Name
     sent: Name = ""
     since: Name = ""
-    time: Number = 0.0
+    time: Seconds = 0.0
     time_unit: Literal["s"] = "s"
     events: Count = 0
     behind: Count = 0
@@ -90,7 +93,7 @@ class AlarmMessage(Message):
     alarm: Name
     state: Literal[tuple(str(state) for state in State)]  # type: ignore[valid-type]
     priority: Priority
-    since: Number
+    since: Seconds
     time_unit: Literal["s"] = "s"
     utc: Name
     first_out: bool = False
@@ -149,13 +152,13 @@ class SamplesMessage(Message):
     """Values of channels at data times `time`, s, oldest first: null where unknown. `quality` names what is not good
     now, `age` how old its last value is, s, `held` that value."""
 
-    time: Annotated[list[Number], Field(max_length=2_000)]
+    time: Annotated[list[Seconds], Field(max_length=2_000)]
     time_unit: Literal["s"] = "s"
     utc: Name
     channels: Annotated[dict[Name, list[Number | None]], Field(max_length=MOST)]
     units: Annotated[dict[Name, Name], Field(max_length=MOST)]
     quality: Annotated[dict[Name, Bad], Field(max_length=MOST)] = {}
-    age: Annotated[dict[Name, Number], Field(max_length=MOST)] = {}
+    age: Annotated[dict[Name, Seconds], Field(max_length=MOST)] = {}
     held: Annotated[dict[Name, Number], Field(max_length=MOST)] = {}
 
 
