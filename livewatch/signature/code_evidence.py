@@ -43,7 +43,8 @@ class CodeEvidence:
     @property
     def said(self) -> str:
         """The code, what it means, and where it was set."""
-        return f"{code_words(self.code)}, {' and '.join(self.kinds)}{f', set {self.where}' if self.where else ''}"
+        kinds = " and ".join(part for part in (", ".join(self.kinds[:-1]), self.kinds[-1]) if part)
+        return f"{code_words(self.code)}, {kinds}{f', set {self.where}' if self.where else ''}"
 
     @property
     def short(self) -> str:

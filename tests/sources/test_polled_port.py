@@ -295,6 +295,15 @@ def test_what_the_car_knows_of_itself_stands_in_the_event_log_at_start_and_end(m
         told.append([*events, *run.close()])
         assert "diagnostic answers of services that are not decoded" not in run.pipeline.counts
     assert told[0] == told[1], "any cutting"
+    half = int(np.searchsorted(batch.time - batch.time[0], 60_000_000_000))
+    found = []
+    for size in (half, 7):
+        run = Run(profile)
+        for at in range(0, half, size):
+            run.push(batch[at : min(at + size, half)])
+        found.append(run.signature.finding().verdict.codes)
+    assert found[0] == found[1] and [one.code for one in found[0]] == ["P0171", "P0299"], "and it is in the verdict"
+    assert found[0][0].kinds == ("stored", "pending", "permanent") and found[0][0].where
     said = [
         event for event in told[0] if isinstance(event, FaultCodesRead | FreezeFrameRead | IdentityRead | ReadinessRead)
     ]
