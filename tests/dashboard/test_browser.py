@@ -172,6 +172,16 @@ async def test_pages_of_other_sites_do_not_reach_it_through_the_browser(open_pag
     assert (await guest.get("/", headers={"Host": "localhost:8000"})).status == 200
 
 
+async def test_a_page_of_another_port_cannot_use_the_cookie_that_the_browser_lends_it(open_page: Open) -> None:
+    guest = await open_page("a long secret")
+    await guest.get("/?token=a%20long%20secret")
+    for path in ("/", "/ws"):
+        for site in ("cross-site", "same-site"):
+            assert (await guest.get(path, headers={"Sec-Fetch-Site": site})).status == 403
+    entered = await guest.get("/?token=a%20long%20secret", headers={"Sec-Fetch-Site": "cross-site"})
+    assert entered.status == 303, "a link that holds the token may stand anywhere"
+
+
 async def test_the_run_outlives_the_page_and_whoever_comes_next_takes_it_over(open_page: Open) -> None:
     guest = await open_page()
     first = await guest.session.ws_connect("/ws?width=100&height=30")

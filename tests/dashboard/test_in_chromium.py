@@ -10,6 +10,7 @@ import json
 import shutil
 import sys
 from collections.abc import AsyncIterator, Awaitable, Callable
+from contextlib import asynccontextmanager
 from pathlib import Path
 from typing import Any
 
@@ -75,7 +76,22 @@ async function attack() {
 attack();
 </script>"""
 
+FROM_THE_PAGE = """(async () => {
+  const address = location.href.replace("http", "ws") + "ws";
+  const ended = socket => new Promise(done => { socket.onclose = done; });
+  const one = new WebSocket(address);
+  one.onopen = () => one.send("y".repeat(5000000));
+  await ended(one);
+  const many = Array.from({length: 200}, () => new WebSocket(address));
+  let opened = 0;
+  await Promise.all(many.map(socket => new Promise(done => {
+    socket.onopen = () => { opened += 1; socket.send('["stdin", 1]'); done(); };
+    socket.onclose = done;
+  })));
+  return opened;
+})()"""
 Serve = Callable[[str | None], Awaitable[tuple[BrowserServer, int, Path]]]
+Then = Callable[[int], Awaitable[None]]
 
 
 @pytest.fixture
@@ -99,8 +115,8 @@ async def serve(tmp_path: Path) -> AsyncIterator[Serve]:
         await end()
 
 
-async def browse(address: str, profile: Path, until: Callable[[], bool]) -> None:
-    """Open an address in Chromium until something has happened."""
+async def browse(address: str, profile: Path, until: Callable[[], bool], then: Then | None = None) -> None:
+    """Open an address in Chromium until something has happened, and then do more in it."""
     process = await asyncio.create_subprocess_exec(
         str(CHROMIUM), *FLAGS, "--remote-debugging-port=0", f"--user-data-dir={profile}", address,
         stdout=asyncio.subprocess.DEVNULL, stderr=asyncio.subprocess.DEVNULL,
@@ -108,6 +124,9 @@ async def browse(address: str, profile: Path, until: Callable[[], bool]) -> None
     try:
         for _ in range(600):
             if until():
+                if then is not None:
+                    port = int((profile / "DevToolsActivePort").read_text().split()[0])
+                    await asyncio.wait_for(then(port), 60)
                 return
             assert process.returncode is None
             await asyncio.sleep(0.1)
@@ -117,12 +136,9 @@ async def browse(address: str, profile: Path, until: Callable[[], bool]) -> None
         await process.wait()
 
 
-async def test_a_page_of_another_origin_neither_begins_nor_reaches_a_run(serve: Serve, tmp_path: Path) -> None:
-    free, free_port, reached_free = await serve(None)
-    kept, kept_port, reached_kept = await serve("a-long-secret")
-    tokens = ("wrong", "", kept._access.key, free._access.key, "a-long-secre")
-    targets = [f"http://127.0.0.1:{free_port}/?x=1", f"http://localhost:{free_port}/?x=1"]
-    targets += [f"http://127.0.0.1:{kept_port}/?token={token}" for token in tokens]
+@asynccontextmanager
+async def elsewhere(targets: list[str]) -> AsyncIterator[tuple[str, list[dict[str, Any]]]]:
+    """A page on another port of this machine that attacks: its address, and what it told of it."""
     told: list[dict[str, Any]] = []
 
     async def page(request: web.Request) -> web.Response:
@@ -132,15 +148,23 @@ async def test_a_page_of_another_origin_neither_begins_nor_reaches_a_run(serve: 
         told.append(await request.json())
         return web.Response()
 
-    elsewhere = web.Application()
-    elsewhere.add_routes([web.get("/", page), web.post("/report", report)])
-    runner = web.AppRunner(elsewhere)
+    application = web.Application()
+    application.add_routes([web.get("/", page), web.post("/report", report)])
+    runner = web.AppRunner(application)
     await runner.setup()
-    site = web.TCPSite(runner, "127.0.0.1", 0)
-    await site.start()
-    port = runner.addresses[0][1]
-    await browse(f"http://127.0.0.1:{port}/", tmp_path / "browser", lambda: bool(told))
+    await web.TCPSite(runner, "127.0.0.1", 0).start()
+    yield f"http://127.0.0.1:{runner.addresses[0][1]}/", told
     await runner.cleanup()
+
+
+async def test_a_page_of_another_origin_neither_begins_nor_reaches_a_run(serve: Serve, tmp_path: Path) -> None:
+    free, free_port, reached_free = await serve(None)
+    kept, kept_port, reached_kept = await serve("a-long-secret")
+    tokens = ("wrong", "", kept._access.key, free._access.key, "a-long-secre")
+    targets = [f"http://127.0.0.1:{free_port}/?x=1", f"http://localhost:{free_port}/?x=1"]
+    targets += [f"http://127.0.0.1:{kept_port}/?token={token}" for token in tokens]
+    async with elsewhere(targets) as (address, told):
+        await browse(address, tmp_path / "browser", lambda: bool(told))
     assert told[0]["opened"] == 0 and told[0]["read"] == 0
     assert told[0]["refused"] == 200 + len(targets)
     assert free._process is None and kept._process is None, "no run was begun"
@@ -154,3 +178,47 @@ async def test_the_address_that_was_printed_shows_the_run(serve: Serve, tmp_path
     assert server._process is not None and server._process.running, "it outlives the page"
     async with ClientSession() as session:
         assert (await session.get(f"http://127.0.0.1:{port}/")).status == 401
+
+
+async def test_a_run_that_is_on_is_reached_by_no_other_page_of_the_same_browser(serve: Serve, tmp_path: Path) -> None:
+    server, port, reached = await serve("a-long-secret")
+    targets = [f"http://127.0.0.1:{port}/?x=1", f"http://localhost:{port}/?token={server._access.key}"]
+    async with elsewhere(targets) as (address, told):
+
+        async def then(debugging: int) -> None:
+            process, holder = server._process, server._holder
+            async with ClientSession() as session:
+                await session.put(f"http://127.0.0.1:{debugging}/json/new?{address}")
+                while not told:
+                    await asyncio.sleep(0.1)
+            assert server._process is process and process is not None and process.running
+            assert server._holder is holder and holder is not None, "the page that was there still holds the run"
+
+        await browse(f"http://127.0.0.1:{port}/?token=a-long-secret", tmp_path / "browser", reached.exists, then)
+    assert told[0]["opened"] == 0 and told[0]["read"] == 0
+    assert b"Dx" not in reached.read_bytes(), "nothing was typed into it"
+
+
+async def test_a_huge_message_and_two_hundred_connections_of_the_page_itself_leave_the_run(
+    serve: Serve, tmp_path: Path
+) -> None:
+    server, port, reached = await serve("a-long-secret")
+
+    async def then(debugging: int) -> None:
+        async with ClientSession() as session:
+            pages = await (await session.get(f"http://127.0.0.1:{debugging}/json")).json(content_type=None)
+            target = next(page["webSocketDebuggerUrl"] for page in pages if f":{port}/" in page["url"])
+            async with session.ws_connect(target) as socket:
+                await socket.send_json(
+                    {
+                        "id": 1,
+                        "method": "Runtime.evaluate",
+                        "params": {"expression": FROM_THE_PAGE, "awaitPromise": True, "returnByValue": True},
+                    }
+                )
+                answer = await socket.receive_json()
+        assert answer["result"]["result"]["value"] >= 0, answer
+        assert server._process is not None and server._process.running
+
+    await browse(f"http://127.0.0.1:{port}/?token=a-long-secret", tmp_path / "browser", reached.exists, then)
+    assert b"Dy" not in reached.read_bytes(), "nothing was typed into it"

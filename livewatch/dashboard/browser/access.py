@@ -81,11 +81,14 @@ class Access:
             return 403, "Asked by a page of another site.\n"
         if not self._open_to_others and not is_loopback(_name(request.host)):
             return 403, "Asked under a name that is not this machine's.\n"
-        if self._token is None:
-            # Without a token, what a page of another site opens is refused as well (W3C Fetch Metadata).
-            asked_by = request.headers.get("Sec-Fetch-Site", "none")
-            return None if asked_by in ("none", "same-origin") else (403, "Asked by a page of another site.\n")
-        return None if self.brings_token(request) or self._brings_key(request) else (401, NO_TOKEN)
+        if self.brings_token(request):
+            return None
+        if self._token is not None and not self._brings_key(request):
+            return 401, NO_TOKEN
+        # What a page of another origin opens is refused as well (W3C Fetch Metadata): to a page of another port of this
+        # host the browser lends the cookie.
+        asked_by = request.headers.get("Sec-Fetch-Site", "none")
+        return None if asked_by in ("none", "same-origin") else (403, "Asked by a page of another site.\n")
 
     def brings_token(self, request: web.Request) -> bool:
         """Whether the address holds the token."""
