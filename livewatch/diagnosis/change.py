@@ -19,7 +19,17 @@ from livewatch.profile.model import Profile
 from livewatch.signature.cause import Cause
 from livewatch.signature.verdict import SystemVerdict, Verdict
 
-__all__ = ["AlarmChange", "Change", "SystemChange", "SystemTurn", "Turn", "change_between", "changes_over", "turn_of"]
+__all__ = [
+    "AlarmChange",
+    "Change",
+    "SystemChange",
+    "SystemTurn",
+    "Turn",
+    "change_between",
+    "changes_over",
+    "turn_of",
+    "whole_of",
+]
 
 Turn = Literal["fixed", "better", "same", "worse", "cannot say"]
 SystemTurn = Turn | Literal["uncovered"]
@@ -46,6 +56,11 @@ class SystemChange:
     def main(self) -> Measure | None:
         """The measure that was, or is, furthest from right."""
         return max(self.measures, key=lambda one: max(one.badness), default=None)
+
+    @property
+    def is_wrong(self) -> bool:
+        """Whether it is wrong in the later drive: by its word, or by a figure where that is not enough for a word."""
+        return self.after in WRONG or (self.after != "fits" and any(one.badness[1] > 1.0 for one in self.measures))
 
     def to_json(self) -> dict[str, Any]:
         """Plain data."""
@@ -144,7 +159,7 @@ def change_between(before: Diagnosis, after: Diagnosis) -> Change:
         if one.system in words
     )
     return Change(
-        before, after, systems, tuple(_alarms(before, after)), _whole(systems), tuple(_cautions(before, after))
+        before, after, systems, tuple(_alarms(before, after)), whole_of(systems), tuple(_cautions(before, after))
     )
 
 
@@ -222,7 +237,8 @@ def _by_words(before: str, after: str) -> Turn:
     return "better" if order.index(after) < order.index(before) else "worse"
 
 
-def _whole(systems: Sequence[SystemChange]) -> Turn:
+def whole_of(systems: Sequence[SystemChange]) -> Turn:
+    """How the car turned, by how its systems did."""
     turns = {one.turn for one in systems}
     if "worse" in turns or ("uncovered" in turns and not turns & {"fixed", "better"}):
         return "worse"
@@ -231,8 +247,7 @@ def _whole(systems: Sequence[SystemChange]) -> Turn:
     if not turns & {"fixed", "better"}:
         return "same"
     left = any(
-        one.turn in ("better", "uncovered") or (one.turn in ("same", "cannot say") and one.after in WRONG)
-        for one in systems
+        one.turn in ("better", "uncovered") or (one.turn in ("same", "cannot say") and one.is_wrong) for one in systems
     )
     return "better" if left else "fixed"
 

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 import livewatch
-from livewatch.diagnosis.change import change_between, changes_over, turn_of
+from livewatch.diagnosis.change import SystemChange, change_between, changes_over, turn_of, whole_of
 from livewatch.diagnosis.measures import Measure
 from livewatch.report.comparison import comparison_page
 from livewatch.report.layout import lay_out
@@ -53,6 +53,20 @@ def need(before: float, after: float, half: float = 2.5, sizes: tuple[float, flo
 )
 def test_how_a_system_turned(words: tuple[str, str], measures: list[Measure], turn: str) -> None:
     assert turn_of(*words, measures) == turn
+
+
+def test_a_car_is_not_fixed_while_a_figure_is_wrong_that_was_seen_too_seldom_for_a_word() -> None:
+    mended = SystemChange("fuel at part load", "misfit", "fits", "fixed", (need(-27.0, 2.0),))
+    once = SystemChange("boost", "unproven", "unproven", "same", (need(12.2, 12.3),))  # one pull in each drive
+    assert whole_of((mended, once)) == "better"
+    assert whole_of((mended, replace(once, measures=(need(1.2, 2.3),)))) == "fixed"
+
+
+def test_what_came_out_of_hiding_is_left_and_not_new() -> None:
+    pump = SystemChange("fuel supply", "misfit", "fits", "fixed", ())
+    injectors = SystemChange("fuel under load", "misfit", "misfit", "uncovered", (need(-11.7, -21.4),))
+    assert whole_of((pump, injectors)) == "better"
+    assert whole_of((replace(pump, turn="same"), injectors)) == "worse"
 
 
 def test_every_turn_has_words() -> None:
