@@ -10,15 +10,17 @@ second one. The search adds one cause at a time to the best sets so far; it neve
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from math import exp, inf, log
 
 import numpy as np
+from numpy.typing import NDArray
 
 from livewatch.signature.causes.hypothesis import Variant
+from livewatch.signature.effect import Effect, Effects
 from livewatch.signature.evidence.readings import Column
-from livewatch.signature.inference import STARTS, Whitened
+from livewatch.signature.inference import Whitened
 
 __all__ = ["Combination", "Search", "log_sum"]
 
@@ -45,6 +47,7 @@ class Combination:
         evidence: logarithm of how much more probable the observations are than with nothing wrong.
         score: the same with what was thought beforehand.
         own: evidence of these shapes alone, without what other shapes of the same causes add.
+        causes: their names.
     """
 
     variants: tuple[Variant, ...] = ()
@@ -53,11 +56,10 @@ class Combination:
     evidence: float = 0.0
     score: float = 0.0
     own: float = 0.0
+    causes: frozenset[str] = field(init=False)
 
-    @property
-    def causes(self) -> frozenset[str]:
-        """Their names."""
-        return frozenset(variant.cause for variant in self.variants)
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "causes", frozenset(variant.cause for variant in self.variants))
 
 
 class Search:
@@ -69,33 +71,42 @@ class Search:
     """
 
     def __init__(self, whitened: Whitened, tried: Sequence[Variant], flow: Column, prior: Mapping[str, float]) -> None:
-        self._whitened = whitened
+        self.whitened = whitened
         self._tried = tried
         self._bends = (np.clip(flow / 1.5, -1.0, 1.0), np.clip(flow * flow - 1.0, -1.0, 1.0))
         self._prior = prior
-        # What goes with its size needs no sizes to be tried.
-        bent = [variant for variant in tried if not variant.effect.linear]
-        alone = iter(whitened.fits([variant.effect for variant in bent]) if bent else [])
-        grids = [np.ones(1) if variant.effect.linear else _grid(variant, next(alone).size) for variant in tried]
-        self._owner = np.repeat(np.arange(len(tried)), [len(grid) for grid in grids])
-        self._size = np.concatenate(grids) if grids else np.zeros(0)
-        spread = np.array([variant.effect.spread for variant in tried])[self._owner]
-        rows = [v.effect.mean(grid[:, None]) for v, grid in zip(tried, grids, strict=True)]
-        self._rows = whitened(np.concatenate(rows)) if rows else np.zeros((0, len(whitened.y)))
+        self._places: dict[str, list[int]] = {}
+        for k, variant in enumerate(tried):
+            self._places.setdefault(variant.cause, []).append(k)
+        # What goes with its size needs no sizes to be tried; of the rest a few, and the one that fits best alone.
+        bent, straight = ([k for k, v in enumerate(tried) if v.effect.linear is is_so] for is_so in (False, True))
+        owner, size, rows = self._of_bent([tried[k].effect for k in bent])
+        self._owner = np.concatenate((np.array(bent, np.int64)[owner], straight)).astype(np.int64)
+        self._size = np.concatenate((size, np.ones(len(straight))))
+        level = np.array([tried[k].effect.slope(1.0) for k in straight]).reshape(-1, len(whitened.y))
+        self._rows = np.concatenate((rows, whitened(level)))
         self._square = (self._rows * self._rows).sum(axis=1)
-        self._precision = 1.0 / spread**2
+        self._precision = 1.0 / np.array([variant.effect.spread for variant in tried])[self._owner] ** 2
         self._linear = np.array([variant.effect.linear for variant in tried])[self._owner]
         self._sided = np.array([variant.effect.low == 0.0 for variant in tried])[self._owner] * log(2.0)
         self._weight = np.array([variant.weight for variant in tried])[self._owner]
+
+    def _of_bent(self, effects: Sequence[Effect]) -> tuple[NDArray[np.int64], Column, Column]:
+        """Sizes to try of effects that do not go with their size: which it is of, sizes, and whitened means."""
+        if not effects:
+            return np.zeros(0, np.int64), np.zeros(0), np.zeros((0, len(self.whitened.y)))
+        alone = np.array([fit.size for fit in self.whitened.fits(effects)])
+        told = np.flatnonzero((alone > 0.0) | np.array([effect.low < 0.0 for effect in effects]))
+        owner, size, rows = self.whitened.tried(effects)
+        means = self.whitened.means(effects)[told]
+        return np.concatenate((owner, told)), np.concatenate((size, alone[told])), np.concatenate((rows, means))
 
     def run(self, most: int = MOST) -> list[Combination]:
         """Sets of at most so many causes worth having, the most probable first."""
         found: dict[frozenset[str], Combination] = {frozenset(): Combination()}
         bases = [Combination()]
         for _ in range(most):
-            new: list[Combination] = []
-            for base in bases:
-                new += self._extended(base, found)
+            new = self._extended(bases, found)
             for one in new:
                 known = found.get(one.causes)
                 if known is None or one.score > known.score:
@@ -109,98 +120,152 @@ class Search:
 
     def shares(self, base: Combination, cause: str) -> list[tuple[Variant, float, float]]:
         """Shapes of a cause beside `base`, each with its share and the size it would have."""
-        gain, size = self._scan(base)
-        of = [(k, variant) for k, variant in enumerate(self._tried) if variant.cause == cause]
-        total = log_sum([float(gain[k]) for k, _ in of])
-        return [(variant, exp(float(gain[k]) - total), float(size[k])) for k, variant in of]
+        (gain,), (size,) = self._scan([base])
+        of = self._places[cause]
+        total = log_sum([float(gain[k]) for k in of])
+        return [(self._tried[k], exp(float(gain[k]) - total), float(size[k])) for k in of]
 
     def fit(self, variants: Sequence[Variant], start: Sequence[float]) -> Combination | None:
         """The sizes that fit best together; None where one of them comes to nothing."""
-        effects = [variant.effect for variant in variants]
-        count = len(effects)
-        precision = np.concatenate(
-            (1.0 / np.array([effect.spread for effect in effects]) ** 2, np.full(2 * count, 1.0 / BEND**2))
-        )
-        low = np.array([effect.low for effect in effects])
-        most = 2.0 * np.array([effect.spread for effect in effects])
-        size = np.array(start, np.float64)
-        for step in range(STEPS):
-            means = [effect.mean(s) for effect, s in zip(effects, size.tolist(), strict=True)]
-            slopes = [effect.slope(s) for effect, s in zip(effects, size.tolist(), strict=True)]
-            rows = [*slopes, *(mean * bend for mean in means for bend in self._bends), np.sum(means, axis=0)]
-            whitened = self._whitened(np.array(rows))
-            rest = self._whitened.y - whitened[-1]
-            columns = whitened[:-1]
-            curvature = columns @ columns.T + np.diag(precision)
-            gradient = columns @ rest
-            gradient[:count] -= precision[:count] * size
-            change = np.linalg.solve(curvature, gradient)
-            new = np.clip(size + np.clip(change[:count], -most, most), low, inf)
-            moved = float(np.max(np.abs(new - size) * np.sqrt(precision[:count])))
-            if moved < 1e-4 or step == STEPS - 1:
-                break
-            size = new
-        if (size <= np.where(low == 0.0, 1e-9, -inf)).any():
-            return None
-        bends = change[count:]
-        left = rest - bends @ columns[count:]
-        evidence = 0.5 * (self._whitened.square - float(left @ left))
-        evidence -= 0.5 * float(precision[:count] @ (size * size)) + 0.5 * float(precision[count:] @ (bends * bends))
-        evidence += 0.5 * float(np.log(precision).sum()) - 0.5 * float(np.linalg.slogdet(curvature)[1])
-        evidence += log(2.0) * int((low == 0.0).sum())
-        deviation = np.sqrt(np.diag(np.linalg.inv(curvature))[:count])
-        evidence += sum(variant.weight for variant in variants)
-        score = evidence + sum(self._prior[variant.cause] for variant in variants)
-        return Combination(tuple(variants), tuple(size.tolist()), tuple(deviation.tolist()), evidence, score, evidence)
+        return self.fits([(variants, start)])[0]
 
-    def _extended(self, base: Combination, found: Mapping[frozenset[str], Combination]) -> list[Combination]:
-        """`base` and one cause more, each that promises something."""
-        gain, size = self._scan(base)
-        shapes: dict[str, list[int]] = {}
-        for k, variant in enumerate(self._tried):
-            if variant.cause not in base.causes:
-                shapes.setdefault(variant.cause, []).append(k)
-        new = []
-        already = base.evidence - base.own
-        promises = {cause: log_sum([float(gain[k]) for k in places]) for cause, places in shapes.items()}
-        most = max((promise + self._prior[cause] for cause, promise in promises.items()), default=0.0)
-        least = max(WORTH if base.variants else -inf, max(most, 0.0) - REACH)
-        for cause, places in shapes.items():
-            promise = promises[cause]
-            if promise + self._prior[cause] < least or base.causes | {cause} in found:
+    def fits(self, starts: Sequence[tuple[Sequence[Variant], Sequence[float]]]) -> list[Combination | None]:
+        """The same for several sets with as many causes each, side by side."""
+        if not starts:
+            return []
+        sets = [variants for variants, _ in starts]
+        count = len(sets[0])
+        spread, low = (np.array([[getattr(v.effect, name) for v in one] for one in sets]) for name in ("spread", "low"))
+        precision = np.concatenate((1.0 / spread**2, np.full((len(sets), 2 * count), 1.0 / BEND**2)), axis=1)
+        size = np.array([sizes for _, sizes in starts], np.float64)
+        curvatures, bends = np.zeros((len(sets), 3 * count, 3 * count)), np.zeros((len(sets), 2 * count))
+        gain, there = np.zeros(len(sets)), np.zeros(len(sets), np.bool_)
+        at = np.arange(len(sets))
+        effects = _effects(sets)
+        for step in range(STEPS):
+            prior, now = precision[at], size[at]
+            columns, rest = self._around(effects, now)
+            curvature = columns @ columns.transpose(0, 2, 1)
+            curvature[:, np.arange(3 * count), np.arange(3 * count)] += prior
+            gradient = (columns @ rest[..., None])[..., 0]
+            gradient[:, :count] -= prior[:, :count] * now
+            change = np.linalg.solve(curvature, gradient[..., None])[..., 0]
+            most = 2.0 * spread[at]
+            new = np.clip(now + np.clip(change[:, :count], -most, most), low[at], inf)
+            moved = np.max(np.abs(new - now) * np.sqrt(prior[:, :count]), axis=1)
+            ends = ~there[at] & ((moved < 1e-4) | (step == STEPS - 1))
+            if ends.any():
+                bent = change[ends, None, count:]
+                away = rest[ends] - (bent @ columns[ends, count:])[:, 0]
+                done = at[ends]
+                curvatures[done], bends[done] = curvature[ends], bent[:, 0]
+                gain[done] = self.whitened.square - (away * away).sum(axis=1)
+                there[done] = True
+            going = ~there[at]
+            size[at[going]] = new[going]
+            if not going.any():
+                break
+            if 2 * int(going.sum()) <= len(at):
+                at = at[going]
+                effects = _effects([sets[k] for k in at.tolist()])
+        return self._weighed(sets, size, np.concatenate((size, bends), axis=1), gain, precision, curvatures)
+
+    def _around(self, effects: Effects, size: Column) -> tuple[Column, Column]:
+        """Whitened columns that a change of each size, and each bend, adds, float64 (sets, 3 causes, n); and what is
+        left of the observations at these sizes, (sets, n)."""
+        means = effects.means(size.ravel())
+        rows = np.stack((effects.slopes(size.ravel()), means, *(means * bend for bend in self._bends)), axis=1)
+        n = rows.shape[-1]
+        whitened = self.whitened(rows.reshape(-1, n)).reshape(len(size), -1, 4, n)
+        bent = whitened[:, :, 2:].reshape(len(size), -1, n)
+        return np.concatenate((whitened[:, :, 0], bent), axis=1), self.whitened.y - whitened[:, :, 1].sum(axis=1)
+
+    def _weighed(
+        self,
+        sets: Sequence[Sequence[Variant]],
+        size: Column,
+        free: Column,
+        gain: Column,
+        precision: Column,
+        curvature: Column,
+    ) -> list[Combination | None]:
+        """Fitted sets with their evidence. `free`: sizes and bends; `gain`: by how much they lessen the square of the
+        observations."""
+        evidence = 0.5 * (gain - (precision * free * free).sum(axis=1) + np.log(precision).sum(axis=1))
+        evidence -= 0.5 * np.linalg.slogdet(curvature)[1]
+        deviation = np.sqrt(np.diagonal(np.linalg.inv(curvature), axis1=1, axis2=2)[:, : size.shape[1]])
+        found: list[Combination | None] = []
+        for variants, sizes, spread, one in zip(
+            sets, size.tolist(), deviation.tolist(), evidence.tolist(), strict=True
+        ):
+            sided = [variant.effect.low == 0.0 for variant in variants]
+            if any(at and value <= 1e-9 for at, value in zip(sided, sizes, strict=True)):
+                found.append(None)
                 continue
-            # What is only about right is fitted in full for the two best shapes; the others add their share.
-            best = sorted(places, key=lambda k: -float(gain[k]))[:2]
-            starts = {k: ((*base.variants, self._tried[k]), (*base.sizes, float(size[k]))) for k in best}
-            fits = [fitted for k in best if (fitted := self.fit(*starts[k])) is not None]
+            whole = one + log(2.0) * sum(sided) + sum(variant.weight for variant in variants)
+            score = whole + sum(self._prior[variant.cause] for variant in variants)
+            found.append(Combination(tuple(variants), tuple(sizes), tuple(spread), whole, score, whole))
+        return found
+
+    def _extended(self, bases: Sequence[Combination], found: Mapping[frozenset[str], Combination]) -> list[Combination]:
+        """Each of the `bases`, of as many causes, and one cause more, each that promises something."""
+        scans = zip(bases, *self._scan(bases), strict=True)
+        plans = [plan for base, gain, size in scans for plan in self._plans(base, gain.tolist(), size.tolist(), found)]
+        starts = [
+            ((*base.variants, self._tried[k]), (*base.sizes, size)) for base, _, tried in plans for k, size in tried
+        ]
+        fitted = iter(self.fits(starts))
+        new = []
+        for _, others, tried in plans:
+            fits = [one for _ in tried if (one := next(fitted)) is not None]
             if fits:
-                others = already + promise - log_sum([float(gain[k]) for k in best])
                 more = log_sum([one.evidence for one in fits]) + others
                 one = max(fits, key=lambda one: one.evidence)
                 new.append(replace(one, evidence=more, score=one.score + more - one.evidence))
         return new
 
-    def _scan(self, base: Combination) -> tuple[Column, Column]:
-        """About what each shape would gain beside `base` (logarithm, its share among the shapes counted), and its size:
-        float64 (shapes,) each. What `base` fits is fitted anew beside it, as a straight line around its sizes."""
-        y = self._whitened.y
-        square, lines = self._square, self._rows
-        if base.variants:
-            pairs = list(zip(base.variants, base.sizes, strict=True))
-            means = [variant.effect.mean(size) for variant, size in pairs]
-            slopes = [variant.effect.slope(size) for variant, size in pairs]
-            scale = [variant.effect.spread for variant in base.variants]
-            bends = [BEND * mean * bend for mean in means for bend in self._bends]
-            rows = [*(by * slope for by, slope in zip(scale, slopes, strict=True)), *bends]
-            around = np.sum([s * slope - m for (_, s), slope, m in zip(pairs, slopes, means, strict=True)], axis=0)
-            whitened = self._whitened(np.array([*rows, around]))
-            y, free = y + whitened[-1], whitened[:-1]
-            root = np.linalg.cholesky(np.eye(len(free)) + free @ free.T)
+    def _plans(
+        self, base: Combination, gain: list[float], size: list[float], found: Mapping[frozenset[str], Combination]
+    ) -> Iterator[tuple[Combination, float, list[tuple[int, float]]]]:
+        """For each cause that promises something beside `base`: what shapes that are not fitted in full add to the
+        evidence, and those that are, with the size to begin with."""
+        shapes = {cause: places for cause, places in self._places.items() if cause not in base.causes}
+        already = base.evidence - base.own
+        promises = {cause: log_sum([gain[k] for k in places]) for cause, places in shapes.items()}
+        most = max((promise + self._prior[cause] for cause, promise in promises.items()), default=0.0)
+        least = max(WORTH if base.variants else -inf, max(most, 0.0) - REACH)
+        for cause, places in shapes.items():
+            if promises[cause] + self._prior[cause] < least or base.causes | {cause} in found:
+                continue
+            # What is only about right is fitted in full for the two best shapes; the others add their share.
+            best = sorted(places, key=lambda k: -gain[k])[:2]
+            others = already + promises[cause] - log_sum([gain[k] for k in best])
+            yield base, others, [(k, size[k]) for k in best]
+
+    def _scan(self, bases: Sequence[Combination]) -> tuple[Column, Column]:
+        """About what each shape would gain beside each of the `bases`, which have as many causes (logarithm, its share
+        among the shapes counted), and its size: float64 (bases, shapes) each. What a base fits is fitted anew beside
+        it, as a straight line around its sizes."""
+        y, square = self.whitened.y[None], self._square[None]
+        if bases[0].variants:
+            size = np.array([base.sizes for base in bases])
+            effects = _effects([base.variants for base in bases])
+            means, slopes = (
+                column.reshape(*size.shape, -1)
+                for column in (effects.means(size.ravel()), effects.slopes(size.ravel()))
+            )
+            scale = np.array([[variant.effect.spread for variant in base.variants] for base in bases])
+            around = (size[..., None] * slopes - means).sum(axis=1, keepdims=True)
+            bends = [BEND * means * bend for bend in self._bends]
+            rows = np.concatenate((scale[..., None] * slopes, *bends, around), axis=1)
+            whitened = self.whitened(rows.reshape(-1, rows.shape[-1])).reshape(rows.shape)
+            y, free = y + whitened[:, -1], whitened[:, :-1]
+            root = np.linalg.cholesky(np.eye(free.shape[1]) + free @ free.transpose(0, 2, 1))
             free = np.linalg.solve(root, free)
-            y = y - free.T @ (free @ y)
-            across = self._rows @ free.T
-            square = np.maximum(self._square - (across * across).sum(axis=1), 1e-12)
-        along = lines @ y
+            y = y - ((free @ y[..., None]).transpose(0, 2, 1) @ free)[:, 0]
+            across = self._rows @ free.transpose(0, 2, 1)
+            square = np.maximum(square - (across * across).sum(axis=2), 1e-12)
+        along = y @ self._rows.T
         # A straight effect is worked out in full; of the others the best of the sizes tried.
         size = np.where(self._linear, along / (square + self._precision), self._size)
         told = np.where(self._linear, square, square / np.where(self._size == 0.0, 1.0, self._size) ** 2)
@@ -210,20 +275,16 @@ class Search:
             along - 0.5 * square - 0.5 * self._precision * self._size**2,
         )
         gain = gain - 0.5 * np.log1p(told / self._precision) + self._sided + self._weight
-        count = len(self._tried)
-        best = np.full(count, -inf)
-        np.maximum.at(best, self._owner, gain)
-        chosen = np.zeros(count)
-        at = gain >= best[self._owner]
-        chosen[self._owner[at]] = size[at]
+        best, chosen = np.full((len(bases), len(self._tried)), -inf), np.zeros((len(bases), len(self._tried)))
+        of = np.arange(len(bases))[:, None]
+        np.maximum.at(best, (of, self._owner[None]), gain)
+        base, at = np.nonzero(gain >= best[:, self._owner])
+        chosen[base, self._owner[at]] = size[base, at]
         return best, chosen
 
 
-def _grid(variant: Variant, alone: float) -> Column:
-    """Sizes that are tried: a few over the range, and the one that fits best `alone`."""
-    effect = variant.effect
-    sizes = np.array(STARTS) * effect.spread
-    return np.concatenate((sizes[sizes >= effect.low], [alone] if alone > 0.0 or effect.low < 0.0 else []))
+def _effects(sets: Sequence[Sequence[Variant]]) -> Effects:
+    return Effects([variant.effect for one in sets for variant in one])
 
 
 def log_sum(values: Sequence[float]) -> float:

@@ -11,40 +11,21 @@ Gaussian (Laplace's approximation).
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from copy import copy
 from dataclasses import dataclass
-from math import erf, inf, log, pi, sqrt
-from typing import Any
+from math import erf, log, pi, sqrt
 
 import numpy as np
+from numpy.typing import NDArray
 
+from livewatch.signature.effect import Effect, Effects
 from livewatch.signature.evidence.readings import Column
 
-__all__ = ["Effect", "Fit", "Whitened", "combined"]
+__all__ = ["Fit", "Whitened", "combined"]
 
 STARTS = (-2.5, -1.5, -0.8, -0.4, -0.15, 0.02, 0.15, 0.4, 0.8, 1.5, 2.5)
 """Sizes tried first, in spreads."""
-
-Mean = Callable[[Any], Column]
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Effect:
-    """What a cause of some size does to the observations.
-
-    Attributes:
-        mean: size to float64 (n,), 0 everywhere for size 0; sizes (k, 1) to (k, n). `slope` its derivative.
-        spread: standard deviation of the size beforehand, around 0.
-        low: sizes below make no sense (0 for what is there or not).
-        linear: whether the mean goes with the size.
-    """
-
-    mean: Mean
-    slope: Mean
-    spread: float
-    low: float = -inf
-    linear: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,14 +47,18 @@ class Whitened:
     def __init__(self, y: Column, covariance: Column) -> None:
         self._factor: Column = np.asarray(np.linalg.cholesky(covariance), np.float64)
         self._inverse = _inverse_of_lower(self._factor)
+        self._tried: dict[tuple[Effect, ...], tuple[NDArray[np.int64], Column, Column]] = {}
+        self._take(y)
+
+    def _take(self, y: Column) -> None:
         self.y: Column = self._inverse @ y
         self.square = float(self.y @ self.y)
+        self._alone: dict[Effect, tuple[Fit, Column]] = {}
 
     def of(self, y: Column) -> Whitened:
         """Other observations with the same covariance."""
         other = copy(self)
-        other.y = self._inverse @ y
-        other.square = float(other.y @ other.y)
+        other._take(y)
         return other
 
     def __call__(self, rows: Column) -> Column:
@@ -91,41 +76,60 @@ class Whitened:
         return self.fits([effect])[0]
 
     def fits(self, effects: Sequence[Effect]) -> list[Fit]:
-        """Fit each effect on its own: all at a time, as one product of matrices is faster than many."""
+        """Fit each effect on its own: all at a time, and each once."""
+        self._fit_new([effect for effect in effects if effect not in self._alone])
+        return [self._alone[effect][0] for effect in effects]
+
+    def means(self, effects: Sequence[Effect]) -> Column:
+        """What each does with the size that fits best on its own, float64 (effects, n), whitened."""
+        return np.array([self._alone[effect][1] for effect in effects])
+
+    def tried(self, effects: Sequence[Effect]) -> tuple[NDArray[np.int64], Column, Column]:
+        """A few sizes over the range of each effect: which it is of, float64 (k,) sizes and (k, n) whitened means."""
+        found = self._tried.get(tuple(effects))
+        if found is None:
+            sizes = [np.array(STARTS) * effect.spread for effect in effects]
+            sizes = [some[some >= effect.low] for some, effect in zip(sizes, effects, strict=True)]
+            owner = np.repeat(np.arange(len(effects)), [len(some) for some in sizes])
+            rows = [effect.mean(some[:, None]) for some, effect in zip(sizes, effects, strict=True)]
+            found = self._tried[tuple(effects)] = owner, np.concatenate(sizes), self(np.concatenate(rows))
+        return found
+
+    def _fit_new(self, effects: Sequence[Effect]) -> None:
+        if not effects:
+            return
         spread, low = (np.array([getattr(effect, name) for effect in effects]) for name in ("spread", "low"))
         linear = np.array([effect.linear for effect in effects])
         precision = 1.0 / spread**2
         size = self._starts(effects, precision)
-        mean = self._means(effects, size)
+        everything = shapes = Effects(effects)
+        mean = self(shapes.means(size))
         left = np.arange(len(effects))
         for _ in range(12):
-            chosen = [effects[k] for k in left.tolist()]
             now, prior, straight = size[left], precision[left], linear[left]
-            slope = self._slopes(chosen, now)
+            slope = self(shapes.slopes(now))
             step = ((slope * (self.y - mean[left])).sum(axis=1) - prior * now) / ((slope * slope).sum(axis=1) + prior)
             new = np.maximum(now + step, low[left])
-            there = self._means(chosen, new)
+            there = self(shapes.means(new))
             worse = ~straight & (self._misfit(there, prior, new) > self._misfit(mean[left], prior, now))
             if worse.any():
                 new[worse] = (new[worse] + now[worse]) / 2.0
-                there[worse] = self._means([chosen[k] for k in np.flatnonzero(worse).tolist()], new[worse])
+                there[worse] = self(Effects([effects[k] for k in left[worse].tolist()]).means(new[worse]))
             size[left], mean[left] = new, there
-            left = left[np.abs(new - now) >= 1e-5 * spread[left]]
+            going = np.abs(new - now) >= 1e-5 * spread[left]
+            if not going.all():
+                left = left[going]
+                shapes = Effects([effects[k] for k in left.tolist()])
             if not len(left):
                 break
-        slope, rest = self._slopes(effects, size), self.y - mean
+        slope, rest = self(everything.slopes(size)), self.y - mean
         gradient = (slope * rest).sum(axis=1) - precision * size
         curvature = (slope * slope).sum(axis=1) + precision
         gain = 0.5 * (self.square - (rest * rest).sum(axis=1)) - 0.5 * precision * size * size
         weight = gain + 0.5 * np.log(precision / curvature)
         found = zip(low.tolist(), *(column.tolist() for column in (size, gradient, curvature, weight)), strict=True)
-        return [_fit(*one) for one in found]
-
-    def _means(self, effects: Sequence[Effect], sizes: Column) -> Column:
-        return self(np.array([effect.mean(size) for effect, size in zip(effects, sizes.tolist(), strict=True)]))
-
-    def _slopes(self, effects: Sequence[Effect], sizes: Column) -> Column:
-        return self(np.array([effect.slope(size) for effect, size in zip(effects, sizes.tolist(), strict=True)]))
+        for effect, one, row in zip(effects, found, mean, strict=True):
+            self._alone[effect] = _fit(*one), row
 
     def _misfit(self, mean: Column, precision: Column, size: Column) -> Column:
         """What is left of the observations, and the price of the size, for each row."""
@@ -136,12 +140,14 @@ class Whitened:
     def _starts(self, effects: Sequence[Effect], precision: Column) -> Column:
         """For each effect the best of a few sizes, so that Newton's method begins on the right side."""
         start = np.zeros(len(effects))
-        for k, effect in enumerate(effects):
-            if not effect.linear:
-                sizes = np.array(STARTS) * effect.spread
-                sizes = sizes[sizes >= effect.low]
-                misfit = self._misfit(self(effect.mean(sizes[:, None])), precision[k], sizes)
-                start[k] = sizes[np.argmin(misfit)]
+        bent = [k for k, effect in enumerate(effects) if not effect.linear]
+        if bent:
+            owner, sizes, rows = self.tried([effects[k] for k in bent])
+            misfit = self._misfit(rows, precision[bent][owner], sizes)
+            first = np.searchsorted(owner, np.arange(len(bent) + 1))
+            for number, k in enumerate(bent):
+                at = slice(int(first[number]), int(first[number + 1]))
+                start[k] = sizes[at][np.argmin(misfit[at])]
         return start
 
 

@@ -135,11 +135,11 @@ def _explanations(seen: Observations, maker: PointMaker, leak: float) -> list[_S
         plain = unshifted.of(y) if shift else unshifted
         # By the computer's own fuel rate, where it gives one, the first is more or less probable.
         odds = seen.corrected if number == 0 and len(shifts) > 1 else 0.0
-        first = Search(plain, tried, flow, prior).run(most=1)[0]
-        rough = _roughness(first, tried, seen)
-        whitened = Whitened(y, seen.covariance + np.diag(rough * rough))
-        level = whitened.log_likelihood() + odds
-        search = Search(whitened, tried, flow, prior)
+        search = Search(plain, tried, flow, prior)
+        rough = _roughness(search.run(most=1)[0], tried, seen)
+        if rough.any():
+            search = Search(Whitened(y, seen.covariance + np.diag(rough * rough)), tried, flow, prior)
+        level = search.whitened.log_likelihood() + odds
         found += [_Set(one, one.score + level, shift, search, plain) for one in search.run()]
     return sorted(found, key=lambda one: (-one.score, sorted(one.combination.causes)))
 
@@ -218,11 +218,12 @@ def _shaped(judged: Judged, one: _Set, seen: Observations) -> Judged:
     others = one.search.fit([v for v, _ in base], [s for _, s in base])
     shapes = one.search.shares(others or Combination(), cause)
     likely = sorted(shapes, key=lambda entry: -entry[1])[:SHAPES]
-    fits = []
-    for variant, _, size in likely:
-        fitted = one.search.fit([variant, *(v for v, _ in base)], [size, *(s for _, s in base)])
-        if fitted is not None:
-            fits.append((variant, fitted.evidence, fitted.sizes[0], fitted.deviations[0]))
+    beginnings = [([variant, *(v for v, _ in base)], [size, *(s for _, s in base)]) for variant, _, size in likely]
+    fits = [
+        (fitted.variants[0], fitted.evidence, fitted.sizes[0], fitted.deviations[0])
+        for fitted in one.search.fits(beginnings)
+        if fitted is not None
+    ]
     beside: Column = np.sum([v.effect.mean(s) for v, s in base], axis=0)
     if not fits:
         variant = next(v for v in combination.variants if v.cause == cause)

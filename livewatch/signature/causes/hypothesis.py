@@ -12,19 +12,20 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from math import sqrt
-from typing import Any, ClassVar, Literal
+from typing import ClassVar, Literal
 
 import numpy as np
 
 from livewatch.signature.causes.codes import LOADS, Load, Side
 from livewatch.signature.causes.facts import Facts
+from livewatch.signature.effect import Bend, Effect, bent, linear
 from livewatch.signature.estimates import Estimate
 from livewatch.signature.evidence.boost_figures import BoostFigures
 from livewatch.signature.evidence.boost_response import Response
 from livewatch.signature.evidence.observations import Observations
 from livewatch.signature.evidence.readings import Column
 from livewatch.signature.evidence.settled import PointMaker
-from livewatch.signature.inference import Effect, Fit, Whitened
+from livewatch.signature.inference import Fit, Whitened
 
 __all__ = [
     "Grounds", "Hypothesis", "Judged", "Symptom", "System", "Variant", "air_side", "linear", "logarithmic", "scale_of",
@@ -162,23 +163,9 @@ def air_side(seen: Observations, maker: PointMaker) -> Column:
     return need - seen.on("ratio") if maker.metered else 0.0 * need
 
 
-def linear(column: Column, spread: float) -> Effect:
-    """size * column."""
-    return Effect(lambda size: size * column, lambda size: column, spread, linear=True)
-
-
 def logarithmic(sign: Column, feature: Column, spread: float, low: float = -np.inf) -> Effect:
     """sign * log(1 + size * feature), kept away from a logarithm of nothing."""
-
-    def mean(size: Any) -> Column:
-        change: Column = sign * np.log(np.maximum(1.0 + size * feature, 0.15))
-        return change
-
-    def slope(size: float) -> Column:
-        inside = 1.0 + size * feature
-        return np.where(inside > 0.15, sign * feature / np.maximum(inside, 0.15), 0.0)
-
-    return Effect(mean, slope, spread, low)
+    return bent(Bend(sign, feature), spread, low)
 
 
 def scale_of(judged: Judged, grounds: Grounds, spread: float, own: float) -> Fit:

@@ -7,18 +7,20 @@ the middle of the drive is sized by what came after, one that opened in a pull b
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from math import exp, isnan, log
 
 import numpy as np
 
 from livewatch.data.physics import hole_diameter
 from livewatch.signature.causes.hypothesis import Judged, Variant
+from livewatch.signature.effect import Bend, Effect, bent
 from livewatch.signature.estimates import SIGMAS, Estimate, band_of, mapped
-from livewatch.signature.evidence.boost_figures import boost_figures
+from livewatch.signature.evidence.boost_figures import air_lost
 from livewatch.signature.evidence.boost_response import Response
 from livewatch.signature.evidence.observations import Observations
 from livewatch.signature.evidence.readings import Column, Mask
-from livewatch.signature.inference import Effect, Fit, Whitened
+from livewatch.signature.inference import Fit, Whitened
 
 __all__ = ["LOST", "PRESSURE_ERROR", "begun", "lost_in_pull", "pressure_leak", "vacuum_leak"]
 
@@ -49,9 +51,13 @@ def begun(seen: Observations, cause: str, effect: Effect) -> Iterator[Variant]:
 
 
 def _masked(effect: Effect, mask: Column) -> Effect:
-    return Effect(
-        lambda size: mask * effect.mean(size), lambda size: mask * effect.slope(size), effect.spread, effect.low
-    )
+    bend = effect.shape
+    if not isinstance(bend, Bend):
+        return Effect(
+            lambda size: mask * effect.mean(size), lambda size: mask * effect.slope(size), effect.spread, effect.low
+        )
+    shut = None if bend.shut is None else mask * bend.shut
+    return bent(replace(bend, sign=mask * bend.sign, shut=shut), effect.spread, effect.low)
 
 
 def vacuum_leak(judged: Judged, seen: Observations) -> list[Estimate]:
@@ -82,7 +88,7 @@ def pressure_leak(judged: Judged, seen: Observations, responses: Sequence[Respon
 
 def lost_in_pull(responses: Sequence[Response]) -> Estimate | None:
     """What leaves since something opened in the middle of a pull; None where nothing did."""
-    lost = boost_figures(responses, 0).air_lost
+    lost = air_lost(responses)
     if lost <= OPENED_IN_PULL:
         return None
     low, high = (100.0 * max(0.0, 1.0 - (1.0 - lost) * exp(by * SIGMAS * LOST)) for by in (1.0, -1.0))

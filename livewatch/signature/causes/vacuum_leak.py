@@ -4,19 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from math import log
-from typing import Any
 
 import numpy as np
 
 from livewatch.signature.causes.codes import LOADS
 from livewatch.signature.causes.facts import FLAT, Facts
-from livewatch.signature.causes.hypothesis import Grounds, Hypothesis, Judged, Variant, air_side, logarithmic
+from livewatch.signature.causes.hypothesis import Grounds, Hypothesis, Judged, Variant, air_side
 from livewatch.signature.causes.leak_sizes import begun, vacuum_leak
+from livewatch.signature.effect import Bend, bent
 from livewatch.signature.estimates import Estimate
 from livewatch.signature.evidence.observations import Observations
-from livewatch.signature.evidence.readings import Column
 from livewatch.signature.evidence.settled import PointMaker
-from livewatch.signature.inference import Effect
 
 __all__ = ["HYPOTHESIS"]
 
@@ -40,7 +38,7 @@ class VacuumLeak(Hypothesis):
     def variants(self, seen: Observations, maker: PointMaker) -> Iterator[Variant]:
         inwards = np.nan_to_num(seen.of("vacuum")) / np.maximum(seen.of("air"), 0.3)
         sign, spread = air_side(seen, maker), SPREAD * (maker.displacement / 2.0)
-        effect = _effect(sign, inwards, seen.on("idle"), spread, maker.metered)
+        effect = bent(Bend(sign, inwards, seen.on("idle"), maker.metered), spread, 0.0)
         yield Variant(self.name, effect, 0.0, -log(2.0))
         yield from begun(seen, self.name, effect)
 
@@ -59,23 +57,6 @@ class VacuumLeak(Hypothesis):
             yield "idle is no leaner than light load"
         if facts.idle_correction > ADDED:
             yield f"the idle controller adds air ({facts.idle_correction:+.0f} %) where a leak would make it take away"
-
-
-def _effect(sign: Column, inwards: Column, idle: Column, spread: float, metered: bool) -> Effect:
-    plain = logarithmic(sign, inwards, spread, 0.0)
-
-    def share(size: Any) -> Column:
-        taken = size * inwards
-        less: Column = idle * np.minimum(taken / (1.0 + taken) if metered else taken, 0.8)
-        return less
-
-    def share_slope(size: float) -> Column:
-        taken = size * inwards
-        return idle * np.where(taken < 0.8, inwards / (1.0 + taken) ** 2 if metered else inwards, 0.0)
-
-    return Effect(
-        lambda size: plain.mean(size) - share(size), lambda size: plain.slope(size) - share_slope(size), spread, 0.0
-    )
 
 
 HYPOTHESIS = VacuumLeak()

@@ -14,7 +14,7 @@ import numpy as np
 
 from livewatch.signature.evidence.boost_response import Response
 
-__all__ = ["FAST", "BoostFigures", "boost_figures", "spread_over"]
+__all__ = ["FAST", "BoostFigures", "air_lost", "boost_figures", "spread_over"]
 
 FAST = 0.92
 """Share of the highest speed of all pulls from which a pull counts as one to the top: pulls that end earlier say
@@ -75,8 +75,13 @@ def boost_figures(responses: Sequence[Response], cuts: int, usual: tuple[float, 
         _quantile([r.short_share for r in responses], 0.5),
         _quantile([r.mean_duty for r in reached], 0.5) - usual[1],
         _quantile([r.at_floor for r in fast], 0.5),
-        max((r.air_lost for r in responses if not isnan(r.air_lost)), default=0.0),
+        air_lost(responses),
     )
+
+
+def air_lost(responses: Sequence[Response]) -> float:
+    """The largest share of the metered air that was lost from some moment of a pull on; 0 where unknown."""
+    return max((one.air_lost for one in responses if not isnan(one.air_lost)), default=0.0)
 
 
 def _quantile(values: Sequence[float], share: float) -> float:

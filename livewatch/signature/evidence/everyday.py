@@ -104,31 +104,31 @@ def add_everyday(seen: Observations, maker: PointMaker, compared: bool) -> None:
     total = seen.covariance
     total += factors.T @ factors
     _add_smooth(seen, maker.metered, sharp)
-    time = seen.of("time")
-    total += DRIFT**2 * np.outer(need, need) * np.exp(-np.abs(time[:, None] - time[None, :]) / DRIFT_TIME)
     # So that the covariance can be factorised whatever came in.
-    total += np.eye(len(seen)) * 1e-8
-    total += np.diag((IDLE_REGION * thin * ratio) ** 2)
+    total[np.diag_indices(len(seen))] += 1e-8 + (IDLE_REGION * thin * ratio) ** 2
 
 
 def _add_smooth(seen: Observations, metered: bool, sharp: float) -> None:
-    """Add what differs smoothly over flow and speed, and from one region to the next."""
-    need, ratio, regions = seen.on("need"), seen.on("ratio"), seen.regions
-    total = seen.covariance
+    """Add what differs smoothly over flow, speed and time, and from one region to the next."""
+    regions = seen.regions
     log_flow = np.log(np.maximum(regions.mean["air"], 0.1))
     apart = log_flow[:, None] - log_flow[None, :]
     turns = regions.mean["speed"][:, None] - regions.mean["speed"][None, :]
+    time = regions.mean["time"]
     near = np.exp(-0.5 * ((apart / SMOOTH_FLOW) ** 2 + (turns / SMOOTH_SPEED) ** 2))
     far = np.exp(-0.5 * (apart / LEVEL_FLOW) ** 2)
+    late = np.exp(-np.abs(time[:, None] - time[None, :]) / DRIFT_TIME)
     cell = regions.speed * 1000 + regions.flow
     same = (REGION * sharp) ** 2 * (cell[:, None] == cell[None, :])
-    air_side = need - ratio if metered else need
-    for column, together in (
-        (need, (SMOOTH * sharp) ** 2 * near + same),
-        (ratio, SMOOTH**2 * near + same),
-        (air_side, (LEVEL * sharp) ** 2 * far + same),
+    air_side = (LEVEL * sharp) ** 2 * far + same
+    need, ratio = (np.flatnonzero(seen.on(kind)) for kind in ("need", "ratio"))
+    for one, other, together in (
+        (need, need, (SMOOTH * sharp) ** 2 * near + same + DRIFT**2 * late + air_side),
+        (ratio, ratio, SMOOTH**2 * near + same + (air_side if metered else 0.0)),
+        (need, ratio, -air_side if metered else 0.0 * air_side),
+        (ratio, need, -air_side if metered else 0.0 * air_side),
     ):
-        total += (column[:, None] * column[None, :]) * together[seen.row][:, seen.row]
+        seen.covariance[one[:, None], other] += together[seen.row[one][:, None], seen.row[other]]
 
 
 def milligrams_per_ms(regions: Regions, maker: PointMaker) -> tuple[float, float]:

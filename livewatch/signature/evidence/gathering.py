@@ -7,9 +7,11 @@ what may be wrong.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from math import isnan, log, sqrt
 
 import numpy as np
+from numpy.typing import NDArray
 
 from livewatch.data.middle import median
 from livewatch.data.physics import STANDARD_PRESSURE
@@ -23,6 +25,8 @@ from livewatch.signature.evidence.settled import PointMaker
 
 __all__ = ["ethanol_of", "gather"]
 
+Part = tuple[NDArray[np.int64], NDArray[np.str_], Column, Column]
+"""Observations of one kind: rows in the regions, kind, values, variances."""
 COUNTED = 0.015
 """How far the ratio of a computer's own air and fuel may be from what it counts with: rounding, moments, the density it
 gives litres with."""
@@ -67,45 +71,13 @@ def usual_efficiency_shape(speed: Column) -> Column:
 
 def gather(regions: Regions, maker: PointMaker, baseline: Baseline | None) -> Observations:
     """Everything the evidence says that hypotheses are judged by. Rows are regions and stretches of the drive."""
-    mean, count = regions.mean, regions.count
-    rows: list[int] = []
-    kinds: list[str] = []
-    values: list[float] = []
-    noise: list[float] = []
-    names = ["need_1", "need_2"][: maker.banks]
     against = baseline.at(regions) if baseline else {}
     usual = np.zeros(len(regions)) if baseline else _humidity(regions)
-    for name in names:
-        scatter = _scatter(regions, name)
-        for place in range(len(regions)):
-            known = float(count[f"log_{name}"][place])
-            if known:
-                rows.append(place)
-                kinds.append(name)
-                values.append(float(mean[f"log_{name}"][place] - against.get(name, usual)[place]))
-                doubt = (FAR_KNOWN * max(0.0, abs(values[-1]) - FAR)) ** 2 + LESSER**2 * bool(regions.lesser[place])
-                noise.append(scatter / known + (FEW / known) ** 2 + 1.5e-3**2 + doubt)
+    parts = [_need(regions, f"need_{bank}", against, usual) for bank in (1, 2)[: maker.banks]]
     if maker.metered:
-        shape = np.log(maker.efficiency * usual_efficiency_shape(mean["speed"]))
-        expected = against.get("ratio", shape)
-        scatter = _scatter(regions, "ratio")
-        for place in range(len(regions)):
-            known = float(count["log_ratio"][place])
-            if known and not regions.lesser[place]:
-                rows.append(place)
-                kinds.append("ratio")
-                values.append(float(mean["log_ratio"][place] - expected[place]))
-                noise.append(scatter / known + (FEW / known) ** 2 + 2e-3**2)
-        _doubt_outliers(kinds, values, noise)
-    for place in range(len(regions)):
-        if count["supply"][place]:
-            rows.append(place)
-            kinds.append("supply")
-            values.append(log(max(float(mean["supply"][place]), 0.05)))
-            noise.append(
-                SUPPLY_NOISE**2 / float(count["supply"][place]) + LESSER**2 * bool(regions.lesser[place]) + 1e-6
-            )
-    _idle(regions, rows, kinds, values, noise)
+        parts.append(_ratio(regions, maker, against))
+    parts += [_supply(regions), _idle(regions)]
+    row, kind, y, noise = (np.concatenate(columns) for columns in zip(*parts, strict=True))
     fuel_shift = _fuel_shift(regions, maker, baseline)
     common = COMMON_FUEL_UNKNOWN if np.isnan(fuel_shift) else COMMON
     if not maker.metered:
@@ -113,10 +85,10 @@ def gather(regions: Regions, maker: PointMaker, baseline: Baseline | None) -> Ob
     if baseline:
         common = min(common, 0.015)
     result = Observations(
-        np.array(values),
-        np.diag(np.array(noise)) if noise else np.zeros((0, 0)),
-        np.array(rows, np.int64),
-        np.array(kinds, np.str_) if kinds else np.zeros(0, "<U8"),
+        y,
+        np.diag(noise),
+        row,
+        kind,
         regions,
         0.0 if np.isnan(fuel_shift) else fuel_shift,
         0.0 if np.isnan(fuel_shift) else _corrected(regions, maker),
@@ -137,30 +109,51 @@ def _scatter(regions: Regions, name: str) -> float:
     return (VISIT_WEIGHT * VISIT**2 + float(np.nansum(within))) / (VISIT_WEIGHT + degrees)
 
 
-def _doubt_outliers(kinds: list[str], values: list[float], noise: list[float]) -> None:
-    """Give ratios far from all others as much noise as they are away: pressure, temperature and meter may have been
-    caught at different moments."""
-    places = [place for place, kind in enumerate(kinds) if kind == "ratio"]
-    if places:
-        middle = median([values[place] for place in places])
-        for place in places:
-            noise[place] += max(0.0, abs(values[place] - middle) - OUTLIER) ** 2
+def _part(kind: str, row: NDArray[np.int64], y: Column, noise: Column) -> Part:
+    return row, np.full(len(row), kind), y, noise
 
 
-def _idle(regions: Regions, rows: list[int], kinds: list[str], values: list[float], noise: list[float]) -> None:
+def _need(regions: Regions, name: str, against: Mapping[str, Column], usual: Column) -> Part:
+    at = np.flatnonzero(regions.count[f"log_{name}"])
+    known = regions.count[f"log_{name}"][at]
+    y = (regions.mean[f"log_{name}"] - against.get(name, usual))[at]
+    doubt = (FAR_KNOWN * np.maximum(0.0, np.abs(y) - FAR)) ** 2 + LESSER**2 * regions.lesser[at]
+    return _part(name, at, y, _scatter(regions, name) / known + (FEW / known) ** 2 + 1.5e-3**2 + doubt)
+
+
+def _ratio(regions: Regions, maker: PointMaker, against: Mapping[str, Column]) -> Part:
+    count = regions.count["log_ratio"]
+    at = np.flatnonzero((count > 0.0) & ~regions.lesser)
+    expected = against.get("ratio")
+    if expected is None:
+        expected = np.log(maker.efficiency * usual_efficiency_shape(regions.mean["speed"]))
+    y = (regions.mean["log_ratio"] - expected)[at]
+    noise = _scatter(regions, "ratio") / count[at] + (FEW / count[at]) ** 2 + 2e-3**2
+    if len(at):
+        # Ratios far from all others get as much noise as they are away: pressure, temperature and meter may have been
+        # caught at different moments.
+        noise = noise + np.maximum(0.0, np.abs(y - median(y)) - OUTLIER) ** 2
+    return _part("ratio", at, y, noise)
+
+
+def _supply(regions: Regions) -> Part:
+    at = np.flatnonzero(regions.count["supply"])
+    y = np.log(np.maximum(regions.mean["supply"][at], 0.05))
+    return _part("supply", at, y, SUPPLY_NOISE**2 / regions.count["supply"][at] + LESSER**2 * regions.lesser[at] + 1e-6)
+
+
+def _idle(regions: Regions) -> Part:
     """One observation: the idle air correction, as a share, the thinner air of altitude taken off."""
     count = regions.count["idle_correction"]
     if not count.sum():
-        return
+        return _part("idle", np.zeros(0, np.int64), np.zeros(0), np.zeros(0))
     known = count > 0
     weight = count[known] / count[known].sum()
     correction = float((regions.mean["idle_correction"][known] * weight).sum()) / 100.0
     outside = float((regions.mean["outside"][known] * weight).sum())
     expected = 0.0 if np.isnan(outside) else STANDARD_PRESSURE / outside - 1.0
-    rows.append(int(np.argmax(count)))
-    kinds.append("idle")
-    values.append(correction - expected)
-    noise.append(IDLE_CORRECTION**2)
+    row = np.array([np.argmax(count)], np.int64)
+    return _part("idle", row, np.array([correction - expected]), np.array([IDLE_CORRECTION**2]))
 
 
 def ethanol_of(regions: Regions) -> float:
