@@ -67,7 +67,7 @@ class FlexibleAdapter(can.BusABC):
     def __init__(self, channel, bitrate=500_000, fd=False, data_bitrate=None, **options):
         super().__init__(channel=channel, **options)
         self._left = 20
-        self._right = fd and (bitrate, data_bitrate) == (500_000, 5_000_000)
+        self.right = fd and (bitrate, data_bitrate) == (500_000, 5_000_000)
 
     def _recv_internal(self, timeout):
         if not self._left:
@@ -75,7 +75,7 @@ class FlexibleAdapter(can.BusABC):
             return None, False
         self._left -= 1
         now, count = time.time(), self._left
-        if not self._right:
+        if not self.right:
             return can.Message(timestamp=now, is_error_frame=True), False
         data = bytes((count,)) + bytes(63)
         return can.Message(timestamp=now, arbitration_id=0x1A4, is_extended_id=False, is_fd=True, data=data), False
@@ -92,16 +92,22 @@ class TimedAdapter(FlexibleAdapter):
         super().__init__(channel, rates[0], fd, rates[1], **options)
 
 
-@pytest.mark.parametrize("kind", ["FlexibleAdapter", "TimedAdapter"])
-def test_the_rates_of_a_flexible_data_rate_bus_are_found_by_listening(kind, monkeypatch):
-    monkeypatch.setattr(first_contact, "BIT_RATES", (500_000, 250_000))
-    tried = list(first_contact.find_bit_rate(LiveBus.parse(f"car={kind}:1")))
-    assert [one.bitrate for one, _ in tried] == [500_000, 250_000, 500_000, 500_000]
+def test_the_rates_of_a_flexible_data_rate_bus_are_found_by_listening(monkeypatch):
+    monkeypatch.setattr(first_contact, "BIT_RATES", (500_000,))
+    tried = list(first_contact.find_bit_rate(LiveBus.parse("car=FlexibleAdapter:1"), 1.5))
+    assert [one.options.get("data_bitrate") for one, _ in tried] == [None, 2_000_000, 5_000_000]
     found, heard = tried[-1]
     assert found.options == {"fd": True, "data_bitrate": 5_000_000} and heard.right
     assert all(one is not None and not one.right and one.errors for _, one in tried[:-1])
     (broadcast,) = heard.broadcasts
     assert (broadcast.identifier, broadcast.lengths) == (0x1A4, (64,))
+
+
+def test_an_interface_that_takes_flexible_data_rates_as_a_timing_gets_one():
+    for rate, right in (("5M", True), ("2M", False)):
+        opened = open_bus(LiveBus.parse(f"TimedAdapter:1@500k,fd=true,data_bitrate={rate}"), transmit=False)
+        assert opened.right is right
+        opened.shutdown()
 
 
 @pytest.fixture(autouse=True)
