@@ -10,7 +10,7 @@ import click
 
 from livewatch import LivewatchError, Profile, SourceError, UsageError, load_profile_text
 from livewatch.commands.page import say
-from livewatch.run.first_contact import EngineFacts, Unit, profile_from_port, who_answers
+from livewatch.run.first_contact import EngineFacts, Unit, channels_of, profile_from_port, who_answers
 from livewatch.run.live import LiveBus, parse_live_buses
 from livewatch.wording.profile import report_lines
 
@@ -56,6 +56,8 @@ def ask_around(bus: LiveBus) -> tuple[bool, list[Unit]]:
             how = ", by service 22 (SAE J1979-2)" if unit.modern else ""
             count = len(unit.supported or ())
             say(f"  {bits} bit: control unit {unit.name} answers, {count} standard parameters{how}", error=True)
+            if channels := channels_of(unit):
+                say(f"    among them {', '.join(one.replace('_', ' ') for one in channels)}", error=True)
         return extended, units
     return False, []
 

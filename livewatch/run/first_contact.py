@@ -16,6 +16,7 @@ import can
 from livewatch.data.frames import ERROR, FrameBatch
 from livewatch.errors import LivewatchError
 from livewatch.profile.diagnostic_port.addresses import FUNCTIONAL
+from livewatch.profile.diagnostic_port.j1979 import J1979_CHANNELS
 from livewatch.profile.starting_from_port import EngineFacts, profile_from_port
 from livewatch.sources.live.open import takes_bit_rate
 from livewatch.sources.live.source import LiveBus, LiveSource
@@ -29,6 +30,7 @@ __all__ = [
     "EngineFacts",
     "Heard",
     "Unit",
+    "channels_of",
     "find_bit_rate",
     "listen",
     "profile_from_port",
@@ -137,6 +139,13 @@ def who_answers(bus: LiveBus, extended: bool, tell: Callable[[str], None] | None
                 source.collect()
                 if answers:
                     break
+
+
+def channels_of(unit: Unit) -> list[str]:
+    """Names of the channels that the standard parameters of a unit bring, in the order of the parameters."""
+    supported = unit.supported or frozenset()
+    brought = sorted((parameter, name) for (parameter, _), name in J1979_CHANNELS.items() if parameter in supported)
+    return list(dict.fromkeys(name for _, name in brought))
 
 
 def _answers(exchange: Exchange, heard: queue.SimpleQueue[can.Message], extended: bool) -> list[Answer]:

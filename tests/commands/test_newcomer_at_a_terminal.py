@@ -164,6 +164,7 @@ def test_from_connect_to_a_watch_by_typing_what_is_asked(tmp_path: Path, kind: s
         assert "0x1A4" in (tmp_path / "my_car.yaml").read_text()
         return
     assert f"{kind}: control unit {'18DAF110' if extended else '7E8'} answers" in shown
+    assert "among them " in shown and "mass air flow" in shown
     assert re.search(r"Answered, of what was wanted, in a second: .*engine speed [0-9.]+/", shown)
     stored = [one.event for one in session.events() if isinstance(one.event, FaultCodesRead)]
     assert stored and stored[0].codes == ("P0171",)
