@@ -107,8 +107,8 @@ def test_what_was_recorded_is_whole_and_carried_on(tmp_path: Path, cut_off: Path
     assert told == before, "at the same moments, with the same pictures"
     (note,) = [event for event in kept if isinstance(event, NoteWritten)]
     assert note.text == "felt it in the seat" and note.time == told[1].time
-    found = verify(now)
-    assert found.agrees and found.answers == 1, "and a replay of the new session gives the same"
+    again = verify(now)
+    assert again.agrees and again.answers == 1, "and a replay of the new session gives the same"
 
 
 def test_anew_leaves_it_alone(tmp_path: Path, cut_off: Path) -> None:

@@ -125,8 +125,8 @@ def over_tcp(made: SlcanAdapter) -> Iterator[tuple[int, threading.Event]]:
             line = os.open(made.path, os.O_RDWR | os.O_NOCTTY)
             with connection:
                 while not done.is_set() and not cut.is_set():
-                    ready, _, _ = select.select([connection, line], [], [], 0.05)
-                    said = connection.recv(4096) if connection in ready else None
+                    ready, _, _ = select.select([connection.fileno(), line], [], [], 0.05)
+                    said = connection.recv(4096) if connection.fileno() in ready else None
                     if said == b"":
                         break
                     if said:

@@ -106,7 +106,7 @@ def test_the_rates_of_a_flexible_data_rate_bus_are_found_by_listening(monkeypatc
 def test_an_interface_that_takes_flexible_data_rates_as_a_timing_gets_one():
     for rate, right in (("5M", True), ("2M", False)):
         opened = open_bus(LiveBus.parse(f"TimedAdapter:1@500k,fd=true,data_bitrate={rate}"), transmit=False)
-        assert opened.right is right
+        assert isinstance(opened, TimedAdapter) and opened.right is right
         opened.shutdown()
 
 
