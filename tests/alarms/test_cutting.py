@@ -93,7 +93,7 @@ def log(bench: Any, profile: Profile, ticks: TickBatch, cuts: list[int], acts: l
     return lines
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=40, deadline=None)
 @given(seed=st.integers(0, 2**32), cuts=st.lists(st.integers(1, 1199), max_size=12), acts=actions)
 def test_cutting_the_ticks_changes_no_byte_of_the_event_log(
     bench: Any, seed: int, cuts: list[int], acts: list[Any]
@@ -112,7 +112,7 @@ def test_one_tick_at_a_time_gives_the_log_that_the_whole_drive_gives(bench: Any)
 
 
 def quiet_cost(bench: Any, n: int, times: int) -> float:
-    """Seconds a call for 60 quiet alarms and 20 watched channels, those of the formulas taken off."""
+    """Seconds of processor time a call for 60 quiet alarms and 20 watched channels, those of the formulas taken off."""
     units = {f"channel_{i}": "kPa" for i in range(20)}
     alarms = [
         bench.alarm(
@@ -132,20 +132,20 @@ def quiet_cost(bench: Any, n: int, times: int) -> float:
     whole, formulas = [], []
     for k in range(times):
         ticks = bench.ticks(profile, columns, k * n)
-        began = time.perf_counter()
+        began = time.thread_time()
         assert system.observe(ticks) == []
-        whole.append(time.perf_counter() - began)
-        began = time.perf_counter()
+        whole.append(time.thread_time() - began)
+        began = time.thread_time()
         for run in runs:
             run.evaluate(ticks.value, ticks.first)
-        formulas.append(time.perf_counter() - began)
+        formulas.append(time.thread_time() - began)
     return min(whole) - min(formulas)
 
 
 def test_quiet_ticks_cost_little_beyond_the_formulas(bench: Any) -> None:
     """Measured: about 7 us an alarm for 8192 ticks and 4 us for 2 ticks; the limits leave room for a busy machine."""
-    assert quiet_cost(bench, 8192, 40) < 60 * 100e-6
-    assert quiet_cost(bench, 2, 300) < 60 * 40e-6
+    assert quiet_cost(bench, 8192, 8) < 60 * 100e-6
+    assert quiet_cost(bench, 2, 100) < 60 * 40e-6
 
 
 def test_the_alarms_import_neither_screen_nor_broker_nor_bus() -> None:

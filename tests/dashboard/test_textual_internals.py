@@ -61,8 +61,9 @@ async def test_what_waits_for_a_terminal_is_counted_as_the_drivers_writer_holds_
         app._driver._writer_thread = writer  # type: ignore[union-attr, attr-defined]
         for number in range(6):
             writer.write(f"{number}")
-        await asyncio.sleep(0.05)
-        assert app.output_waiting == 5, "one is with the terminal, the others wait"
+        async with asyncio.timeout(30):  # one is with the terminal, the others wait
+            while app.output_waiting != 5:
+                await asyncio.sleep(0.005)
         terminal.let.set()
         writer.stop()
         assert app.output_waiting == 0
@@ -74,7 +75,7 @@ async def test_a_fault_of_the_screen_is_kept_and_ends_it_without_a_traceback(mon
     monkeypatch.setattr(type(app), "is_headless", property(lambda _: False))
     async with app.run_test():
         app._handle_exception(ZeroDivisionError("a fault"))
-        for _ in range(50):
+        for _ in range(1500):
             if not app.is_running:
                 break
             await asyncio.sleep(0.02)

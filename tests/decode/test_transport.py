@@ -88,7 +88,7 @@ def _by_can_isotp(frames: list[bytes]) -> list[bytes]:
     return answers
 
 
-@settings(plain, max_examples=300)
+@settings(plain, max_examples=150)
 @given(
     payloads=st.lists(st.binary(min_size=1, max_size=60), min_size=1, max_size=6),
     faults=st.lists(

@@ -23,8 +23,12 @@ ROOT = Path(__file__).parents[2]
 def start_livewatch(folder: Path, broker: TestBroker, speed: str) -> subprocess.Popen:
     command = [sys.executable, "-m", "livewatch", "replay", str(folder / "drive.log"), "-p", str(folder / "car.yaml")]
     command += ["--lines", "--speed", speed, "--out", str(folder / "sessions"), "--publish", f"{broker}/car_7"]
-    environment = {**os.environ, "PYTHONPATH": str(ROOT)}
-    return subprocess.Popen(command, env=environment, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE)
+    return subprocess.Popen(command, env=environment(folder), stdout=subprocess.DEVNULL, stderr=subprocess.PIPE)
+
+
+def environment(folder: Path) -> dict[str, str]:
+    """Of a livewatch that resolves its profile once."""
+    return {**os.environ, "PYTHONPATH": str(ROOT), "LIVEWATCH_CACHE": str(folder / "kept")}
 
 
 def logs(folder: Path) -> dict[str, list[bytes]]:
@@ -42,8 +46,8 @@ def at_work(tmp_path: Path, drive) -> Path:
     return tmp_path
 
 
-def wait_until_all_read(folder: Path, reader: Reader, seconds: float) -> None:
-    end = time.monotonic() + seconds
+def wait_until_all_read(folder: Path, reader: Reader) -> None:
+    end = time.monotonic() + 60.0
     while time.monotonic() < end:
         if {name: lines for name, lines in logs(folder).items() if lines} == reader.lines:
             return
@@ -55,7 +59,7 @@ def test_a_replayed_drive_reaches_a_reader_that_knows_nothing_of_livewatch(at_wo
     try:
         process = start_livewatch(at_work, broker, "max" if broker.kind == "mosquitto" else "8")
         assert process.wait(120) == 0, process.stderr.read()
-        wait_until_all_read(at_work, reader, 20)
+        wait_until_all_read(at_work, reader)
         (lines,) = reader.lines.values()
         assert lines == next(iter(logs(at_work).values()))
         raised = [line for line in map(json.loads, lines) if line.get("transition") == "raised"]
@@ -97,11 +101,9 @@ def test_every_alarm_once_by_number_though_broker_and_livewatch_die_at_random(at
         assert process.wait(120) == 0
         # What the last run could not deliver in its last seconds the next one does, or `livewatch publish`.
         last = [sys.executable, "-m", "livewatch", "publish", str(at_work / "sessions"), "--to", f"{broker}/car_7"]
-        done = subprocess.run(
-            [*last, "--for", "12 s"], env={**os.environ, "PYTHONPATH": str(ROOT)}, capture_output=True, timeout=120
-        )
+        done = subprocess.run([*last, "--for", "12 s"], env=environment(at_work), capture_output=True, timeout=120)
         assert done.returncode == 0, done.stderr
-        wait_until_all_read(at_work, reader, 10)
+        wait_until_all_read(at_work, reader)
         expected = {name: lines for name, lines in logs(at_work).items() if lines}
         assert deaths == 10 and len(expected) == 3
         assert reader.lines == expected

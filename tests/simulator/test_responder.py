@@ -84,12 +84,12 @@ def port(drive):
         over.set()
         if stack is not None:
             stack.stop()
-        thread.join(2.0)
+        thread.join(30.0)
         car.shutdown()
         tester.shutdown()
 
 
-def asked(stack, request, timeout=2.0):
+def asked(stack, request, timeout=30.0):
     stack.send(bytes(request))
     return bytes(stack.recv(block=True, timeout=timeout) or b"")
 
@@ -191,11 +191,11 @@ def test_the_vehicle_tells_its_number_and_calibration(port):
 def uds(stack, **config):
     return Client(
         PythonIsoTpConnection(stack),
-        request_timeout=4.0,
+        request_timeout=30.0,
         config={
             "data_identifiers": {0xF41C: udsoncan.DidCodec(">hBB"), 0xF190: udsoncan.DidCodec("B")},
-            "p2_timeout": 0.5,
-            "p2_star_timeout": 4.0,
+            "p2_timeout": 10.0,
+            "p2_star_timeout": 30.0,
             "use_server_timing": False,
             **config,
         },
@@ -233,14 +233,14 @@ def test_an_unknown_identifier_and_every_service_that_does_more_than_read_is_ref
 
 def test_response_pending_makes_the_client_wait_for_the_answer(port):
     stack, _, _ = port("aspirated", manners=Manners(pending={0x22: 1.2}), start=False)
-    with uds(stack) as client:
+    with uds(stack, p2_timeout=1.0) as client:
         response = client.read_data_by_identifier(0xF41C)
     assert response.positive
 
 
 def test_a_slow_answer_runs_a_client_out_of_patience(port):
     stack, _, _ = port("aspirated", manners=Manners(slow={0x22: 0.9}), start=False)
-    with uds(stack) as client, pytest.raises(udsoncan.TimeoutException):
+    with uds(stack, p2_timeout=0.5) as client, pytest.raises(udsoncan.TimeoutException):
         client.read_data_by_identifier(0xF41C)
 
 
