@@ -131,7 +131,8 @@ def _parsed(text: DbcText, only: Container[str] | None, file: str) -> tuple[list
         return _load(text.without(skipped - {PLACEHOLDER})), left_out
     except Exception as error:  # cantools lets KeyError and friends through on broken references
         if not text.messages:
-            raise DbcError(file, [f"is no DBC that can be read: {_reason(error)}"]) from None
+            problem = f'is no DBC that can be read: {_reason(error)}: expected text that begins like `VERSION ""`'
+            raise DbcError(file, [problem]) from None
         found = []
         for message in wanted:
             try:

@@ -65,17 +65,20 @@ TABLES = {
         "drive.csv",
         ("clock,engine_speed\n" + STEADY).encode(),
         "drive.csv: no time column: expected one of time, timestamp, utc, date_time, datetime, t, seconds; found 'clock', "
-        "'engine_speed'",
+        "'engine_speed'; say in the profile which one it is, `tables: {time: NAME}`",
     ),
     "a column with another name": (
         "drive.csv",
         ("time [s],engine_sped\n" + STEADY).encode(),
-        "drive.csv: no column is a channel of the profile; found 'engine_sped' (did you mean engine_speed?)",
+        "drive.csv: no column is a channel of the profile: expected names such as engine_speed, boost_pressure; found "
+        "'engine_sped' (did you mean engine_speed?); rename columns, or say in the profile which is which, "
+        "`tables: {columns: {engine_speed: NAME}}`",
     ),
     "a column in a unit of something else": (
         "drive.csv",
         ("time [s],engine_speed [bar]\n" + STEADY).encode(),
-        "drive.csv: column 'engine_speed [bar]': bar does not convert to rpm",
+        "drive.csv: column 'engine_speed [bar]': bar does not convert to rpm; write the unit that its numbers are in "
+        "behind the name, `engine_speed [rpm]`",
     ),
     "an unknown suffix": (
         "drive.lgo",
@@ -83,7 +86,11 @@ TABLES = {
         "drive.lgo: '.lgo' is the suffix of no known kind of recording, expected one of .log, .blf, .asc, .trc, .csv, .db, "
         ".mf4, or one of these followed by .gz; its content looks like candump, .log",
     ),
-    "an empty file": ("drive.log", b"", "drive.log: the file is empty"),
+    "an empty file": (
+        "drive.log",
+        b"",
+        "drive.log: the file is empty: nothing was recorded, or it was not copied; copy it again",
+    ),
 }
 
 
@@ -165,7 +172,9 @@ def test_a_newcomers_profile(mistake: str, tmp_path: Path) -> None:
 def test_a_dbc_that_is_something_else_is_told_where_it_stops_making_sense() -> None:
     with pytest.raises(LivewatchError) as caught:
         read_dbc(b"hello\n", "engine.dbc", "engine")
-    assert str(caught.value) == "engine.dbc: is no DBC that can be read: line 1, column 1 makes no sense there"
+    assert str(caught.value) == (
+        'engine.dbc: is no DBC that can be read: line 1, column 1 makes no sense there: expected text that begins like `VERSION ""`'
+    )
 
 
 def test_a_header_of_more_names_than_values_is_used_as_far_as_it_goes(tmp_path: Path) -> None:

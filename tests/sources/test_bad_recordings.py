@@ -38,7 +38,7 @@ def test_a_directory(tmp_path: Path) -> None:
 def test_an_empty_file(tmp_path: Path) -> None:
     path = tmp_path / "drive.log"
     path.touch()
-    assert complaint(path) == f"{path}: the file is empty"
+    assert complaint(path) == f"{path}: the file is empty: nothing was recorded, or it was not copied; copy it again"
 
 
 def test_a_file_that_may_not_be_read(tmp_path: Path) -> None:

@@ -17,6 +17,13 @@ from livewatch.sources.tables.cells import Column, times
 from livewatch.sources.tables.table import open_table
 
 ProfileOf = Callable[..., Profile]
+WHICH_TIME = "; say in the profile which one it is, `tables: {time: NAME}`"
+NO_CHANNEL = (
+    "no column is a channel of the profile: expected names such as engine_speed, manifold_pressure, "
+    "coolant_temperature;"
+)
+WHICH_CHANNEL = "; rename columns, or say in the profile which is which, `tables: {columns: {engine_speed: NAME}}`"
+WHICH_UNIT = "; write the unit that its numbers are in behind the name, `engine_speed [rpm]`"
 
 
 def complaint(path: Path, profile: Profile) -> str:
@@ -32,24 +39,28 @@ def complaint(path: Path, profile: Profile) -> str:
         (
             "tim,engine_speed\n0,800\n",
             "no time column: expected one of time, timestamp, utc, date_time, datetime, t, seconds; "
-            "found 'tim', 'engine_speed'",
+            f"found 'tim', 'engine_speed'{WHICH_TIME}",
         ),
-        ("\n", "no time column: expected one of time, timestamp, utc, date_time, datetime, t, seconds; found none"),
+        (
+            "\n",
+            "no time column: expected one of time, timestamp, utc, date_time, datetime, t, seconds; "
+            f"found none{WHICH_TIME}",
+        ),
         (
             "time," + ",".join(f"c{i}" for i in range(25)) + "\n",
-            "no column is a channel of the profile; found " + ", ".join(f"'c{i}'" for i in range(19)),
+            f"{NO_CHANNEL} found {', '.join(repr(f'c{i}') for i in range(19))}{WHICH_CHANNEL}",
         ),
         (
             "time;Engin speed [rpm];other\n0;800;1\n",
-            "no column is a channel of the profile; found 'Engin speed [rpm]' (did you mean engine_speed?), 'other'",
+            f"{NO_CHANNEL} found 'Engin speed [rpm]' (did you mean engine_speed?), 'other'{WHICH_CHANNEL}",
         ),
         (
             "time,engine_speed [rpn]\n0,800\n",
-            "column 'engine_speed [rpn]': unknown unit 'rpn' (did you mean rpm?)",
+            f"column 'engine_speed [rpn]': unknown unit 'rpn' (did you mean rpm?){WHICH_UNIT}",
         ),
         (
             "time,engine_speed [kPa]\n0,800\n",
-            "column 'engine_speed [kPa]': kPa does not convert to rpm",
+            f"column 'engine_speed [kPa]': kPa does not convert to rpm{WHICH_UNIT}",
         ),
         (
             "time [kPa],engine_speed\n0,800\n",
@@ -87,7 +98,7 @@ def test_a_time_column_the_profile_names_is_not_there(tmp_path: Path, table_prof
     path = tmp_path / "drive.csv"
     path.write_text("time,engine_speed\n0,800\n")
     assert complaint(path, table_profile("{time: Zeit}")) == (
-        f"{path}: no time column: expected 'Zeit', as the profile says; found 'time', 'engine_speed'"
+        f"{path}: no time column: expected 'Zeit', as the profile says; found 'time', 'engine_speed'{WHICH_TIME}"
     )
 
 
@@ -95,7 +106,10 @@ def test_a_missing_an_empty_and_an_unknown_file(tmp_path: Path, table_profile: P
     path = tmp_path / "drive.csv"
     assert complaint(path, table_profile()) == f"{path}: there is no such file"
     path.touch()
-    assert complaint(path, table_profile()) == f"{path}: the file is empty"
+    assert (
+        complaint(path, table_profile())
+        == f"{path}: the file is empty: nothing was recorded, or it was not copied; copy it again"
+    )
     path = tmp_path / "drive.xls"
     path.write_bytes(b"x")
     assert complaint(path, table_profile()) == (

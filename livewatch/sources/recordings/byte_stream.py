@@ -44,7 +44,9 @@ class ByteStream(io.RawIOBase):
         try:
             self._total = os.fstat(self._file.fileno()).st_size
             if not self._total:
-                raise SourceError(f"{path}: the file is empty")
+                raise SourceError(
+                    f"{path}: the file is empty: nothing was recorded, or it was not copied; copy it again"
+                )
             self.compressed = self._file.read(2) == _GZIP
             self._file.seek(0)
             self._inflater = inflater(GZIP) if self.compressed else None

@@ -111,7 +111,10 @@ def time_column(path: Path, names: Sequence[str], profile: Profile) -> int:
             if is_named(text, name):
                 return number
     expected = f"{wanted!r}, as the profile says" if wanted is not None else f"one of {', '.join(TIME_NAMES)}"
-    raise SourceError(f"{path}: no time column: expected {expected}; found {listed(names)}")
+    raise SourceError(
+        f"{path}: no time column: expected {expected}; found {listed(names)}; say in the profile which one it is, "
+        "`tables: {time: NAME}`"
+    )
 
 
 def time_step(path: Path, column: str, unit: str | None, profile: Profile) -> int | None:
@@ -190,7 +193,11 @@ def bind_columns(
             for number, text in enumerate(names[:20])
             if number != time
         )
-        raise SourceError(f"{path}: no column is a channel of the profile; found {found or 'none'}")
+        raise SourceError(
+            f"{path}: no column is a channel of the profile: expected names such as {', '.join(channels[:3])}; "
+            f"found {found or 'none'}; rename columns, or say in the profile which is which, "
+            f"`tables: {{columns: {{{channels[0] if channels else 'CHANNEL'}: NAME}}}}`"
+        )
     return taken
 
 
@@ -217,6 +224,10 @@ def _binding(path: Path, index: int, channel: Channel, text: str, unit: str | No
     try:
         scale, offset = convert(unit, channel.unit) if unit and unit.strip() else (1.0, 0.0)
     except UnitError as error:
-        raise SourceError(f"{path}: column {text!r}: {error}") from None
+        name, behind = split_name(text)
+        advice = (
+            f"; write the unit that its numbers are in behind the name, `{name} [{channel.unit}]`" if behind else ""
+        )
+        raise SourceError(f"{path}: column {text!r}: {error}{advice}") from None
     words = {word.lower(): float(raw) for raw, word in channel.value_table.items()}
     return ColumnBinding(index, text, scale, offset, channel.valid, words)
