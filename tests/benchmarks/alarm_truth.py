@@ -87,8 +87,12 @@ def facts_of(drive: Drive) -> dict[str, Fact]:
             # What a drifted sensor shows as right cannot be known: nothing is due then.
             lean = Fact(loaded & (ratio > LEAN * high) & (not drifted), nearly_loaded & (ratio > LEAN * low), 0.5)
             rich = Fact(loaded & (ratio < 0.90 * low) & (not drifted), ratio < 0.90 * high, 1.0)
+            plain = ratio * truth["commanded_lambda"]
+            # Where the command is not known, over stoichiometric.
+            alone = Fact(loaded & (plain > LEAN * high) & (not drifted), nearly_loaded & (plain > LEAN * low), 0.5)
         if f"lambda_{bank}" in channels:
             facts[f"lean_under_load{behind}"], facts[f"rich_under_load{behind}"] = lean, rich
+            facts[f"lean_under_load_without_command{behind}"] = alone
         else:
             # Such a sensor tells lean from rich and no more: due is what is lean where rich is commanded.
             never_rich = Fact(
