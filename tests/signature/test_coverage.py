@@ -68,3 +68,11 @@ def test_regions_of_a_drive_carry_need_and_time(lab: Any) -> None:
     assert sum(region.seconds for region in said.coverage.regions) == pytest.approx(said.settled, abs=2.0)
     assert all(region.need[0] == pytest.approx(1 / 0.9, abs=0.02) for region in said.coverage.regions)
     assert said.to_json()["coverage"]["groups"][0]["load"] == "idle"
+
+
+@pytest.mark.parametrize(("displacement", "flow", "load"), [(3.0, 24.0, "middle load"), (2.0, 16.0, "light load")])
+def test_a_large_engine_cruises_at_middle_load(displacement: float, flow: float, load: str) -> None:
+    # 25 g/s of air are 1.8 g/s of petrol, 75 kW of heat, 19 kW on the wheels at a fourth of it: 120 km/h, whatever the
+    # engine (common practice). 24 g/s of 3 L begin the region of 8 g/s for each litre, as 16 g/s of 2 L do.
+    cruise = Region((2300.0, 3000.0), (flow, flow * 1.5), 30.0, 4, (1.0, float("nan")))
+    assert [group.name for group in cover([cruise], displacement).groups if group.seconds] == [load]

@@ -11,7 +11,7 @@ from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from livewatch.signature.evidence.evidence import Region
+from livewatch.signature.evidence.evidence import FLOW_EDGES, Region
 
 __all__ = [
     "GROUPS",
@@ -30,6 +30,10 @@ ENOUGH = 6.0
 UNBOOSTED_HIGH = 28.0
 """g/s of air for each litre of displacement from which the load of an engine without boost is high: the throttle open
 at 3000 rpm (Heywood 1988, eq. 2.27)."""
+CRUISE = 25.5
+"""g/s of air from which the load of any car's engine is middle load, however large: at 14 to 1, 42 MJ/kg and a fourth
+of it on the wheels some 19 kW, what a car takes at 120 km/h; common practice. A large engine comes to no more in
+ordinary driving."""
 ONE_PULL = (
     "Make one full-pedal pull in third gear from 2000 rpm, on a closed course or a dyno; lift at the first alarm."
 )
@@ -46,7 +50,8 @@ GROUPS: tuple[tuple[str, float, float, str], ...] = (
     ("middle load", 12.5, 40.0, "Hold 3000 rpm in third or fourth gear up a hill for 20 s, the pedal still."),
     ("high load", 40.0, 999.0, ONE_PULL),
 )
-"""Name, bounds in g/s of air for each litre of displacement, and how to get there, the safest first."""
+"""Name, bounds in g/s of air for each litre of displacement (of engines up to two litres), and how to get there, the
+safest first."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,9 +110,10 @@ class Coverage:
         }
 
 
-def _bounds(boosted: bool) -> list[tuple[str, float, float, str]]:
-    """The groups of an engine; without boost high load begins earlier."""
-    edges = {40.0: 40.0 if boosted else UNBOOSTED_HIGH}
+def _bounds(boosted: bool, displacement: float) -> list[tuple[str, float, float, str]]:
+    """The groups of an engine: without boost high load begins earlier, and middle load does in a large one."""
+    middle = max(edge for edge in FLOW_EDGES if edge <= 12.5 and (edge * displacement <= CRUISE or edge <= 5.0))
+    edges = {12.5: middle, 40.0: 40.0 if boosted else UNBOOSTED_HIGH}
     return [(name, edges.get(low, low), edges.get(high, high), how) for name, low, high, how in GROUPS]
 
 
@@ -123,7 +129,7 @@ def cover(
     of loads that are not to be asked for, as something is wrong already;
     `boost_open`: boost control has not been seen in enough pulls."""
     groups = []
-    for name, low, high, how in _bounds(boosted):
+    for name, low, high, how in _bounds(boosted, displacement):
 
         def within(some: Sequence[Region], name: str = name, low: float = low, high: float = high) -> list[Region]:
             found = [r for r in some if low * displacement <= r.flow[0] < high * displacement - 1e-9]
