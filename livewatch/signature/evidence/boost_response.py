@@ -52,7 +52,8 @@ class Response:
         swings: how often boost crossed its command by more than 2 % after reaching it.
         steady_error: mean excess from 1.5 s after reaching the command, kPa (negative below); `steady_share` as a
         share.
-        late_share: mean excess over the last fifth of the pull, as a share of the boost commanded.
+        late_share: mean excess over the last tenth of the pull, half a second at least, as a share of the boost
+            commanded: creep grows with speed until the foot comes up.
         short_share: mean shortfall (negative) above 3800 rpm where duty stood at its ceiling or command was not
         reached. at_floor, at_ceiling: share of the time since reaching the command (or since 3800 rpm) with duty at a
         stop.
@@ -130,7 +131,7 @@ def response_of(column: Mapping[str, Column]) -> Response | None:
         spooled = known & (speed > SPOOLED_SPEED)
     judged = after if reached else spooled
     short = spooled & (ceiling if reached else True) if not np.isnan(duty).all() else spooled
-    last = known & (look >= len(error) - max(5, len(error) // 5)) & (after if reached else spooled)
+    last = known & (look >= len(error) - max(5, len(error) // 10)) & (after if reached else spooled)
     return Response(
         float(np.nanmax(asked)),
         reached,
