@@ -7,27 +7,27 @@ intervals, what speaks for and against it, and what would settle it.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
-from math import exp, isnan, nan
+from dataclasses import dataclass, replace
+from math import exp, isnan, log, nan, sqrt
 from typing import Any
 
 import numpy as np
 
 from livewatch.signature.causes.facts import Facts
+from livewatch.signature.causes.fuel_supply import FALLING
 from livewatch.signature.causes.hypothesis import Grounds, Hypothesis, Judged, System
 from livewatch.signature.causes.leak_sizes import lost_in_pull
 from livewatch.signature.causes.registry import HYPOTHESES
 from livewatch.signature.estimates import Estimate, band_of
 from livewatch.signature.evidence.readings import Column, Mask
-from livewatch.signature.ranking import MINOR, Ranking
+from livewatch.signature.ranking import MINOR, NEEDLESS, Ranking
 
 __all__ = ["Cause", "describe", "effects_of"]
 
 EVIDENCE = 16.0
 """Decibans (40 to 1) that establish a cause, beside all others; a judgement."""
-SURE, NEEDLESS = 0.75, 0.1
-"""How probable its family (or those it cannot be told from) has to be for that, and at the most that nothing stands in
-its place; judgements."""
+SURE = 0.75
+"""How probable its family (or those it cannot be told from) has to be for that; a judgement."""
 NEED, NEED_SURELY = 8.0, 5.0
 """Per cent of need that a misfit takes at least, and the lower end of its interval; common practice."""
 BOOST, BOOST_SURELY = 8.0, 4.0
@@ -125,6 +125,7 @@ def describe(ranking: Ranking, judged: Judged, grounds: Grounds, facts: Facts, e
     weight = judged.fit.weight * DECIBANS
     # Its family is there, or one of those it cannot be told from.
     there = sum(ranking.families.get(family, 0.0) for family in {HYPOTHESES[c].family for c in (judged.cause, *tied)})
+    there = judged.probability if hypothesis.everyday else there
     sure = judged.cause in ranking.chosen and weight >= EVIDENCE and hypothesis.family != "none"
     sure = sure and not _is_minor(judged, grounds, effect)
     sure = sure and there > SURE and ranking.needless.get(judged.cause, 1.0) < NEEDLESS
@@ -144,7 +145,7 @@ def describe(ranking: Ranking, judged: Judged, grounds: Grounds, facts: Facts, e
         tuple(tied),
         tuple(HYPOTHESES[cause].title for cause in tied),
         sure and (enough or "fuel at part load" not in hypothesis.systems),
-        _is_large(hypothesis, estimates, effect),
+        _is_large(hypothesis, estimates, _need_effect(_as_one(judged), grounds) if tied else effect),
         hypothesis.systems,
         hypothesis.danger,
         hypothesis.explains,
@@ -153,11 +154,21 @@ def describe(ranking: Ranking, judged: Judged, grounds: Grounds, facts: Facts, e
 
 
 def _is_minor(judged: Judged, grounds: Grounds, effect: Estimate | None) -> bool:
-    """Whether it takes no more than the effect of the causes beside it may be off by."""
+    """Whether it takes no more than the effect of the causes beside it may be off by: of need, and of fuel pressure,
+    which most causes leave alone, but which has to fall for that."""
     if judged.beside is None or effect is None or not len(judged.beside):
         return False
-    beside = np.abs(judged.beside[grounds.seen.on("need") > 0.0]).max(initial=0.0)
-    return abs(effect.value) < MINOR * 100.0 * float(beside)
+    need, supply = grounds.seen.on("need") > 0.0, grounds.seen.on("supply") > 0.0
+    if abs(effect.value) >= MINOR * 100.0 * float(np.abs(judged.beside[need]).max(initial=0.0)):
+        return False
+    fallen = np.abs(effects_of(judged, supply, np.array([judged.fit.size]))).max(initial=0.0)
+    lowest = float(grounds.seen.y[supply].min(initial=0.0))
+    return lowest > log(FALLING) or not fallen > MINOR * float(np.abs(judged.beside[supply]).max(initial=0.0))
+
+
+def _as_one(judged: Judged) -> Judged:
+    """The cause as it is where it stands for those it cannot be told from, too: what it leaves to them counts."""
+    return replace(judged, fit=replace(judged.fit, deviation=sqrt(judged.fit.deviation**2 - judged.between**2)))
 
 
 def _is_large(hypothesis: Hypothesis, estimates: Sequence[Estimate], effect: Estimate | None) -> bool:
@@ -200,10 +211,12 @@ def _need_effect(judged: Judged, grounds: Grounds) -> Estimate | None:
     if lost is not None:
         # The computer meters fuel for air that the engine does not get.
         return Estimate("largest need", -lost.value, "%", -lost.high, -lost.low)
-    need = seen.on("need") > 0.0
-    if not judged.variants or not need.any() or isnan(judged.fit.size):
+    # Fuel goes with the square root of its pressure: where that was seen falling, need is known without lambda.
+    needs = seen.on("need") - 0.5 * seen.on("supply")
+    rows = needs != 0.0
+    if not judged.variants or not rows.any() or isnan(judged.fit.size):
         return None
-    totals = effects_of(judged, need, np.array(band_of(judged.fit)))
+    totals = effects_of(judged, rows, np.array(band_of(judged.fit))) * needs[rows]
     place = int(np.argmax(np.abs(totals[0])))
     figures = [100.0 * (exp(float(total)) - 1.0) for total in totals[:, place]]
     return Estimate("largest need", figures[0], "%", min(figures[1:]), max(figures[1:]))

@@ -8,7 +8,7 @@
                         not seen, with its causes, unexplained_alarms, strain, what was right, what is lacking
     unexplained         critical alarms that no established cause explains
     causes              the established ones, most dangerous first, then the others by probability; family (metering,
-                        injection, air leak, boost, fuel supply, none), cause, title,
+                        injection, air leak, boost, fuel supply, fuel, none), cause, title,
                         estimate with quantity, unit and interval_95, all estimates, weight_of_evidence (decibans
                         against its not being there), probability, reasons_for, reasons_against, what_would_settle_it,
                         tie_with, established

@@ -9,11 +9,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from math import exp, inf, log, nan, sqrt
+from math import exp, hypot, inf, log, nan, sqrt
 
 import numpy as np
 
 from livewatch.signature.causes.boost_hypothesis import bayes_factor
+from livewatch.signature.causes.fuel_in_tank import judged_fuel
 from livewatch.signature.causes.hypothesis import Judged, Variant
 from livewatch.signature.causes.leak_sizes import LOST, PRESSURE_ERROR
 from livewatch.signature.causes.registry import HYPOTHESES
@@ -24,7 +25,7 @@ from livewatch.signature.evidence.readings import Column
 from livewatch.signature.evidence.settled import PointMaker
 from livewatch.signature.inference import Fit, Whitened, combined
 
-__all__ = ["MINOR", "Ranking", "rank"]
+__all__ = ["MINOR", "NEEDLESS", "Ranking", "rank"]
 
 TIE = log(3.0)
 """Two explanations are a tie when one is less than three times as probable as the other."""
@@ -39,6 +40,8 @@ without, and how much of it counts at the most; judgements."""
 MINOR = 0.25
 """Share of the effect of a cause below which what stands beside it takes nothing from its size, nor is established: no
 effect is known that well; common practice, and simulated cars."""
+NEEDLESS = 0.1
+"""How probable it may be at the most that nothing stands in the place of an established cause; a judgement."""
 ROUGH = 0.04
 """Share by which the effect of the first cause may be off at each load by itself; common practice, simulated cars."""
 BEGINNING = 0.5
@@ -59,6 +62,7 @@ class Ranking:
         ties: for a chosen cause, the causes of other families that explain as much in its place.
         families: how probable it is that a cause of the family is there; `none` that nothing is wrong.
         needless: for a chosen cause, how probable it is that nothing stands in its place.
+        shift: what the fuel in the tank takes of need (logarithm) by the most probable explanation.
     """
 
     causes: tuple[Judged, ...]
@@ -66,6 +70,7 @@ class Ranking:
     ties: Mapping[str, tuple[str, ...]]
     families: Mapping[str, float]
     needless: Mapping[str, float]
+    shift: float = 0.0
 
     def __getitem__(self, cause: str) -> Judged:
         return next(judged for judged in self.causes if judged.cause == cause)
@@ -108,13 +113,20 @@ def rank(seen: Observations, maker: PointMaker, figures: BoostFigures) -> Rankin
     if sets:
         chosen |= sets[0].combination.causes
     needless = _needless(sets)
+    for cause, rival, neither in _either(sets, fuel, needless):
+        needless[cause] = neither
+        if HYPOTHESES[rival].family != HYPOTHESES[cause].family:
+            ties[cause] = (*ties.get(cause, ()), rival)
     if boost:
         needless |= {cause: 1.0 - sum(one.probability for one in boost.values()) for cause in boost}
+    fuels = _fuel_in_tank(sets, seen)
+    chosen |= {one.cause for one in fuels if one.fit.weight > 0.0}
+    needless |= {one.cause: 1.0 - one.probability for one in fuels}
     right = _nothing(sets) * (1.0 - sum(one.probability for one in boost.values()))
     families = _families([*fuel.values(), *boost.values()], sets) | {"none": right}
-    judged = [*fuel.values(), *boost.values(), Judged("everyday", "none", Fit(0.0, 0.0, 0.0), right)]
+    judged = [*fuel.values(), *boost.values(), *fuels, Judged("everyday", "none", Fit(0.0, 0.0, 0.0), right)]
     judged.sort(key=lambda one: (-one.probability, one.cause))
-    return Ranking(tuple(judged), chosen, ties, families, needless)
+    return Ranking(tuple(judged), chosen, ties, families, needless, sets[0].shift if sets else 0.0)
 
 
 def _explanations(seen: Observations, maker: PointMaker, leak: float) -> list[_Set]:
@@ -173,6 +185,16 @@ def _shares(sets: list[_Set]) -> list[float]:
     return [exp(one.score - total) for one in sets]
 
 
+def _fuel_in_tank(sets: list[_Set], seen: Observations) -> list[Judged]:
+    """The fuel in the tank, where it is not the one calibrated for: as probable as the explanations in which the
+    computer does not correct for it."""
+    uncorrected, corrected = ([one.score for one in sets if bool(one.shift) is shifted] for shifted in (True, False))
+    if not uncorrected or not corrected:
+        return []
+    weight = log_sum(uncorrected) - log_sum(corrected)
+    return [judged_fuel(seen, 1.0 / (1.0 + exp(-weight)), min(weight, 1e3))]
+
+
 def _nothing(sets: list[_Set]) -> float:
     """How probable it is that nothing is wrong on the fuel side."""
     return sum(share for one, share in zip(sets, _shares(sets), strict=True) if not one.combination.variants) or (
@@ -201,8 +223,23 @@ def _fuel_causes(sets: list[_Set], seen: Observations) -> dict[str, Judged]:
             without = max((o.score for o in sets if o.combination.causes == rest), default=-inf)
             weight = one.score - HYPOTHESES[cause].log_prior - without
             judged = Judged(cause, HYPOTHESES[cause].family, Fit(size, deviation, min(weight, 1e3)), probability)
-            found[cause] = _shaped(judged, one, seen)
+            shaped = _shaped(judged, one, seen)
+            between = _between(sets, shares, variant, size)
+            fit = replace(shaped.fit, deviation=hypot(shaped.fit.deviation, between))
+            found[cause] = replace(shaped, fit=fit, between=between)
     return found
+
+
+def _between(sets: list[_Set], shares: Sequence[float], variant: Variant, size: float) -> float:
+    """By how much the size of a shape differs from `size` in the explanations that have it, as far as each is probable:
+    whether another cause stands beside it or not is not known either (law of total variance)."""
+    total = square = 0.0
+    for one, share in zip(sets, shares, strict=True):
+        for other, other_size in zip(one.combination.variants, one.combination.sizes, strict=True):
+            if (other.cause, other.unknown) == (variant.cause, variant.unknown):
+                total += share
+                square += share * (other_size - size) ** 2
+    return sqrt(square / total) if total > 0.0 else 0.0
 
 
 def _shaped(judged: Judged, one: _Set, seen: Observations) -> Judged:
@@ -299,16 +336,33 @@ def _needless(sets: list[_Set]) -> dict[str, float]:
     """For each cause of the best set how probable it is that it is not there, and that nothing but a sensor is there
     instead."""
     best = sets[0].combination.causes if sets else frozenset()
-    shares = _shares(sets)
-    harmless = {cause for cause, one in HYPOTHESES.items() if one.family == "none"}
-    return {
-        cause: sum(
-            share
-            for other, share in zip(sets, shares, strict=True)
-            if other.combination.causes <= (best - {cause}) | harmless
-        )
-        for cause in best
-    }
+    return {cause: _without(sets, {cause}) for cause in best}
+
+
+def _without(sets: list[_Set], gone: set[str]) -> float:
+    """How probable it is that of the best set those that are `gone` are not there, and nothing but a sensor instead."""
+    left = sets[0].combination.causes - gone
+    left |= {cause for cause, one in HYPOTHESES.items() if one.family == "none"}
+    return sum(share for one, share in zip(sets, _shares(sets), strict=True) if one.combination.causes <= left)
+
+
+def _either(
+    sets: list[_Set], fuel: Mapping[str, Judged], needless: Mapping[str, float]
+) -> list[tuple[str, str, float]]:
+    """A cause of the best set that may be missing because another of them alone would do as well, that other one, and
+    how probable it is that neither is there: one of the two is there, or both, which cannot be told."""
+    found = []
+    doubted = sorted((c for c in needless if needless[c] >= NEEDLESS), key=lambda c: (-fuel[c].probability, c))
+    while doubted:
+        cause, *others = doubted
+        neither = {rival: _without(sets, {cause, rival}) for rival in others}
+        rival = min(neither, key=lambda one: neither[one], default=None)
+        if rival is None or neither[rival] >= NEEDLESS:
+            doubted = others
+        else:
+            found.append((cause, rival, neither[rival]))
+            doubted = [one for one in others if one != rival]
+    return found
 
 
 def _families(judged: Sequence[Judged], sets: list[_Set]) -> dict[str, float]:

@@ -26,6 +26,7 @@ from livewatch.signature.car_codes import CarCodes, with_codes
 from livewatch.signature.cause import NEED_SURELY, Cause, describe
 from livewatch.signature.causes.facts import Facts, facts_of
 from livewatch.signature.causes.hypothesis import Grounds
+from livewatch.signature.causes.registry import HYPOTHESES
 from livewatch.signature.estimates import SIGMAS, Estimate, mapped
 from livewatch.signature.evidence.authority import AuthorityUse
 from livewatch.signature.evidence.baseline import Baseline
@@ -207,7 +208,8 @@ class Signature:
         mixed = tuple(self._mix_ups.found())
         authority = gathered.authority.uses()
         slow = self._looks > 0 and self._slow_looks > 0.5 * self._looks
-        verdict = decide(self._witness(seen, causes, coverage, authority, mixed, wrong))
+        witness = self._witness(seen, causes, coverage, authority, mixed, wrong)
+        verdict = decide(replace(witness, blend=exp(ranking.shift)))
         codes = self._codes.beside(causes, coverage, verdict, maker)
         return Finding(
             replace(verdict, codes=codes, established=with_codes(verdict.established, codes)),
@@ -233,8 +235,15 @@ class Signature:
             return ()
         enough = sum(group.visits for group in coverage.groups) >= LEAST_VISITS and _in_need(coverage)
         causes = [describe(ranking, judged, grounds, facts, enough) for judged in ranking.causes]
+        alarms = self._good_alarms()
+        needed = {one.name for one in causes if one.established and any(map(one.does_explain, alarms))}
+        causes = [one for one in causes if not HYPOTHESES[one.name].everyday or one.name in needed]
         causes.sort(key=lambda one: (not one.established, one.danger if one.established else 0, -one.probability))
         return tuple(causes)
+
+    def _good_alarms(self) -> tuple[str, ...]:
+        """Critical alarms that were raised on channels that are believed."""
+        return tuple(name for name in self._alarmed if not self._own_alarms[name] & self._left_out)
 
     def _witness(
         self,
@@ -254,7 +263,7 @@ class Signature:
             authority,
             mixed,
             self._left_out,
-            tuple(name for name in self._alarmed if not self._own_alarms[name] & self._left_out),
+            self._good_alarms(),
             maker.boosted,
             gathered.boost_known,
             len(gathered.responses()),

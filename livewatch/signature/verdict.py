@@ -28,6 +28,9 @@ SystemWord = Literal["fits", "strained", "misfit", "unproven", "not seen"]
 
 STRAINED = 6.0
 """Per cent of need, away from 1 in a whole group of loads, that strains; common practice."""
+PUMPED = 0.08
+"""Share of need that fuels sold at one pump or another differ by from those calibrated for: E0 to E25 against E10
+(Heywood 1988, table D.4). What the sensor of ethanol says of that strains no car."""
 PINNED = 3.0
 """s at a limit that strain; common practice."""
 LIKELY = 0.5
@@ -118,6 +121,7 @@ class Witness:
         lambda_known: whether the mixture under load can be known.
         spared: whether something is wrong, so that nobody is sent to load the engine.
         enough: whether there was enough settled driving to judge corrections by.
+        blend: need that the fuel in the tank takes, by its sensor, as a ratio: everyday where pumps have it.
     """
 
     causes: Sequence[Cause]
@@ -134,6 +138,7 @@ class Witness:
     lambda_known: bool
     spared: bool
     enough: bool
+    blend: float = 1.0
 
 
 def decide(seen: Witness) -> Verdict:
@@ -197,16 +202,17 @@ def _spoiled(system: System, established: Sequence[Cause], strain: str) -> tuple
 def _part_load(seen: Witness, groups: Sequence[Group], established: Sequence[Cause]) -> SystemVerdict:
     known = [group for group in groups if group.enough and not all(map(isnan, group.need))]
     lacking = () if seen.spared else tuple(group.how for group in groups if group not in known)
-    strain = (_pinned(seen.authority) or _corrected(seen.authority, groups)) if seen.enough else ""
+    # A correction at its limit is seen as it is; one in a whole group of loads wants some driving.
+    strain = _pinned(seen.authority) or (_corrected(seen, groups) if seen.enough else "")
     word, causes = _spoiled("fuel at part load", established, strain)
     if word is None:
         word = "not seen" if not known else "unproven" if len(known) < len(groups) else "fits"
-    right = tuple(group.name for group in known if not _corrected(seen.authority, [group]))
+    right = tuple(group.name for group in known if not _corrected(seen, [group]))
     return SystemVerdict("fuel at part load", word, causes, (), strain, right, lacking)
 
 
 def _under_load(seen: Witness, group: Group, established: Sequence[Cause]) -> SystemVerdict:
-    strain = (_knocking(seen.authority) or _corrected(seen.authority, [group])) if seen.enough else ""
+    strain = (_knocking(seen.authority) or _corrected(seen, [group])) if seen.enough else ""
     word, causes = _spoiled("fuel under load", established, strain)
     known = group.enough and not all(map(isnan, group.need))
     lacking: tuple[str, ...] = ()
@@ -218,7 +224,7 @@ def _under_load(seen: Witness, group: Group, established: Sequence[Cause]) -> Sy
         )
     if word is None:
         word = "fits" if known else "unproven" if group.seconds > 0.0 and seen.lambda_known else "not seen"
-    right = ("high load",) if known and not _corrected(seen.authority, [group]) else ()
+    right = ("high load",) if known and not _corrected(seen, [group]) else ()
     return SystemVerdict("fuel under load", word, causes, (), strain, right, () if seen.spared else lacking)
 
 
@@ -267,12 +273,13 @@ def _knocking(authority: Sequence[AuthorityUse]) -> str:
     return ""
 
 
-def _corrected(authority: Sequence[AuthorityUse], groups: Sequence[Group]) -> str:
-    everyday = next((use.everyday for use in authority if use.correction == TOTAL), (-10.0, 10.0))
+def _corrected(seen: Witness, groups: Sequence[Group]) -> str:
+    everyday = next((use.everyday for use in seen.authority if use.correction == TOTAL), (-10.0, 10.0))
     low, high = min(-STRAINED, everyday[0]), max(STRAINED, everyday[1])
     for group in groups:
         for need in group.need:
             away = 100.0 * (need - 1.0)
-            if group.enough and not isnan(need) and not low <= away <= high:
+            left = 100.0 * (need / seen.blend - 1.0) if abs(seen.blend - 1.0) < PUMPED else away
+            if group.enough and not isnan(need) and not low <= left <= high:
                 return f"fuel is corrected by {away:+.0f} % at {group.name}, beyond everyday adaptation"
     return ""

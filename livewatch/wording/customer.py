@@ -113,6 +113,10 @@ _CAUSES: Mapping[str, tuple[str, str, bool]] = {
         "the pressure sensor in the intake, or how the engine breathes, differs from what the calibration counts with",
         "Have the sensor compared with a gauge; if it is right, write the calibration for this engine.", False,
     ),
+    "fuel_in_tank": (
+        "the fuel in the tank is not the one the calibration was written for",
+        "Fill up with the fuel it was written for, or write the calibration for this one.", False,
+    ),
     "lambda_sensor": (
         "the exhaust sensor by which the mixture is corrected reads wrong",
         "Have the exhaust sensor checked first: everything else is judged by it.", True,

@@ -147,10 +147,12 @@ class Bench:
         return {name: np.array(column) for name, column in self.columns.items()}
 
 
-def bench_profile(without: Sequence[str] = (), engine: str = "", extra: Mapping[str, str] | None = None) -> Profile:
-    """A profile for the bench engine, ten ticks a second, leaving some channels out."""
+def bench_profile(
+    without: Sequence[str] = (), engine: str = "", extra: Mapping[str, str] | None = None, alarms: bool = False
+) -> Profile:
+    """A profile for the bench engine, ten ticks a second, leaving some channels out; with the signature's `alarms`."""
     units = {name: unit for name, unit in (UNITS | dict(extra or {})).items() if name not in without}
-    lines = ["profile: 1", "name: bench engine", "tick: 100 ms", "signature_alarms: off"]
+    lines = ["profile: 1", "name: bench engine", "tick: 100 ms", *([] if alarms else ["signature_alarms: off"])]
     lines.append(
         engine
         or "engine: {displacement: 2.0 L, cylinders: 4, induction: turbocharged, air_metering: mass_air_flow, "

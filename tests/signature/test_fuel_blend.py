@@ -18,6 +18,8 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from livewatch.data.alarm_states import State
+from livewatch.data.events import AlarmChanged
 from livewatch.signature import Baseline
 from livewatch.signature.evidence.settled import FIELDS
 
@@ -57,6 +59,15 @@ STEADY = {
     "fuel_system_status": 2.0, "charge_air_temperature": 40.0, "short_term_fuel_trim_1": 2.0,
     "long_term_fuel_trim_1": 5.0,
 }  # fmt: skip
+
+
+@pytest.mark.parametrize(("shown", "known"), [(1.45, True), (1.55, False)])
+def test_air_at_the_lambda_sensor_is_no_measure_of_the_fuel(lab: Any, shown: float, known: bool) -> None:
+    # Beyond lambda 1.5 no mixture burns (common practice; the alarms go by the same).
+    profile = lab.profile()
+    (points,) = lab.points({name: np.full(20, value) for name, value in {**STEADY, "lambda_1": shown}.items()}, profile)
+    need = float(points.field[FIELDS.index("need_1"), -1])
+    assert need == pytest.approx(1.02 * 1.05 * shown / 0.95) if known else np.isnan(need)
 
 
 @pytest.mark.parametrize("ratio", [E0, E20])
@@ -122,6 +133,39 @@ def test_the_fuel_rate_says_whether_the_blend_explains_the_need(
     # Without the fuel rate either may be right, and neither need is held against the parts.
     del arrays["fuel_rate"]
     assert lab.fuel_word(lab.judged(arrays, profile).finding()) == "fits"
+
+
+def test_what_pumps_sell_strains_no_car_where_its_sensor_shows_it(lab: Any) -> None:
+    # E25 for E10: 14.010 / 13.137 = 1.0665 of need (25 % by volume are 26.1 % by mass: 14.6 - 5.6 * 0.261). With 4 % of
+    # tolerances beside it need is 10.9 % everywhere; the same without the sensor's word is beyond everyday adaptation.
+    columns = drive(lab, 1.0665 * 1.04, 25.0, E10)
+    for_e10 = CALIBRATED_FOR_E0.replace("E0", "E10")
+    shown = lab.judged(columns, lab.profile(engine=for_e10, extra={"fuel_rate": "L/h"})).finding()
+    assert shown.verdict.word != "misfit" and not any(one.strain for one in shown.verdict.systems)
+    columns["ethanol_content"][:] = 10.0
+    hidden = lab.judged(columns, lab.profile(engine=for_e10, extra={"fuel_rate": "L/h"})).finding()
+    assert hidden.verdict.word in ("strained", "misfit")
+
+
+def test_a_lean_alarm_on_another_fuel_is_put_down_to_the_fuel_and_to_no_part(lab: Any) -> None:
+    profile = lab.profile(engine=CALIBRATED_FOR_E0, extra={"fuel_rate": "L/h"}, alarms=True)
+    lean = AlarmChanged(
+        10**9, 0, "lean_under_load", "raised", State.UNACKNOWLEDGED, State.NORMAL, "critical", True, "x > 1.06", "", ""
+    )
+    nothing = lab.ticks(profile, {"engine_speed": np.zeros(0)})
+    judged = lab.judged(drive(lab, BLEND, 20.0, E0), profile)
+    assert not any(cause.name == "fuel_in_tank" for cause in judged.finding().causes), "everyday without an alarm"
+    judged.observe(nothing, [lean])
+    said = judged.finding()
+    (fuel,) = (cause for cause in said.causes if cause.established)
+    assert fuel.name == "fuel_in_tank"
+    assert fuel.estimates[0].low < 100.0 * (BLEND - 1.0) < fuel.estimates[0].high
+    assert said.verdict.word != "fits" and not any(one.alarms for one in said.verdict.systems)
+    # A computer that corrects for it is not lean by it.
+    other = lab.judged(drive(lab, 1.0, 20.0, E20), profile)
+    other.observe(nothing, [lean])
+    assert not any(cause.name == "fuel_in_tank" for cause in other.finding().causes)
+    assert any(one.alarms for one in other.finding().verdict.systems)
 
 
 def test_the_fuel_rate_weighs_as_the_normal_law_says(lab: Any) -> None:

@@ -61,6 +61,65 @@ def test_a_wider_tube_and_a_vacuum_leak_are_both_named(lab: Any) -> None:
     assert "; and " in said.sentence
 
 
+def test_a_fuel_pressure_that_falls_is_named_beside_a_bore_that_takes_far_more_need(lab: Any) -> None:
+    # Of 500 kPa 30 are lost where 310 are across the injectors: sqrt(280 / 310) leaves 5 % of need (Bernoulli), beside
+    # the 29 % of a bore of (66/75)^2. No bore touches fuel pressure. 7 kPa are within what two sensors may differ by.
+    def named(rail: float) -> list[str]:
+        fault = lab.Fault(
+            metered=lambda point: (66.0 / 75.0) ** 2, rail=lambda point: rail if point.pressure > 150.0 else 1.0
+        )
+        said = lab.judged(lab.Bench().tour(fault).arrays()).finding()
+        return [cause.name for cause in said.causes if cause.established]
+
+    assert named(0.94) == ["fuel_supply", "meter_scale"]
+    assert named(0.986) == ["meter_scale"]
+
+
+def test_a_fuel_pressure_that_is_lost_is_a_misfit_where_no_sensor_shows_the_mixture_under_load(lab: Any) -> None:
+    # Half of what is across the injectors takes sqrt(2) - 1 = 41 % of need (Bernoulli), seen or not.
+    fault = lab.Fault(rail=lambda point: 0.69 if point.pressure > 150.0 else 1.0)
+    said = lab.judged(lab.Bench().tour(fault).arrays(), lab.profile(without=("lambda_1",))).finding()
+    (supply,) = (cause for cause in said.causes if cause.established)
+    assert supply.largest_need is not None and supply.largest_need.value == pytest.approx(41.4, abs=6.0)
+    assert {one.system: one.word for one in said.verdict.systems}["fuel supply"] == "misfit"
+
+
+def test_a_trim_at_its_limit_strains_a_car_that_did_nothing_but_idle(lab: Any) -> None:
+    # A leak of a third of the air: the trims would have to add half as much fuel again, and may add 25 %.
+    bench = lab.Bench()
+    bench.hold(lab.IDLE, lab.Fault(metered=lambda point: 2.0 / 3.0))
+    said = lab.judged(bench.arrays()).finding()
+    assert said.verdict.word == "strained" and "stood at its limit" in said.sentence
+    sound = lab.Bench()
+    sound.hold(lab.IDLE, lab.Fault())
+    assert lab.judged(sound.arrays()).finding().verdict.word == "unproven"
+
+
+BREATHING = (
+    "engine: {{displacement: 2.0 L, cylinders: 4, induction: turbocharged, air_metering: mass_air_flow, "
+    "fuel: gasoline E10, volumetric_efficiency: {0}}}"
+)
+
+
+@pytest.mark.parametrize(("known", "apart"), [("0.846 .. 0.954", True), ("0.78 .. 1.02", False)])
+def test_bore_and_injectors_are_a_declared_tie_where_either_alone_would_do(lab: Any, known: str, apart: bool) -> None:
+    # Both ask for 14.6 % more fuel. A volumetric efficiency known to 13 % cannot tell them apart; that something is
+    # wrong is beyond doubt all the same, and what is said of the one has room for the other.
+    fault = lab.Fault(metered=lambda point: 1.0 / 1.146, delivered=lambda point, pulse: 1.0 / 1.146)
+    said = lab.judged(lab.Bench().tour(fault).arrays(), lab.profile(engine=BREATHING.format(known))).finding()
+    established = [cause for cause in said.causes if cause.established]
+    assert said.verdict.word == "misfit"
+    named = {cause.name for cause in established} | {name for cause in established for name in cause.tie_with}
+    assert named == {"meter_scale", "injector_flow"}
+    assert len(established) == (2 if apart else 1)
+    assert ("cannot tell this from" in said.sentence) is not apart
+    for cause in said.causes:
+        for estimate in cause.estimates:
+            if estimate.quantity.startswith(("flow fitted", "true over")):
+                truth = 1.146 if cause.name == "meter_scale" else 1.0 / 1.146
+                assert estimate.low < truth < estimate.high
+
+
 def test_boost_that_was_never_seen_is_said_and_what_it_takes_to_see_it(lab: Any) -> None:
     said = lab.judged(lab.Bench().tour(lab.Fault()).arrays()).finding()
     words = {one.system: one.word for one in said.verdict.systems}

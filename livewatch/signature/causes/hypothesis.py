@@ -10,8 +10,8 @@ delivered fuel, and metered over speed-density air sees the air side alone.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
-from math import sqrt
+from dataclasses import dataclass, replace
+from math import hypot, sqrt
 from typing import ClassVar, Literal
 
 import numpy as np
@@ -73,6 +73,8 @@ class Judged:
         shift: what the fuel in the tank takes of need (logarithm), as far as it is not corrected for.
         others: names of the other causes of the explanation it is sized in.
         beside: what the other causes of the explanation do to the observations; None where there are none.
+        between: by how much its size differs between the explanations that have it, one standard deviation; in the
+            deviation of `fit` already.
     """
 
     cause: str
@@ -86,6 +88,7 @@ class Judged:
     shift: float = 0.0
     others: frozenset[str] = frozenset()
     beside: Column | None = None
+    between: float = 0.0
 
     def told(self, seen: Observations) -> Column:
         """The observations without what the fuel in the tank and the other causes do to them."""
@@ -115,6 +118,7 @@ class Hypothesis:
         systems: what of the car it spoils.
         danger: how soon it breaks an engine that is loaded, 1 the soonest: a judgement, common practice.
         explains: beginnings of the names of the alarms that it raises.
+        everyday: whether it is none to be named but where a critical alarm stood that it raises.
         codes, codes_against: fault codes of its parts that speak for it, and against it (`codes.py` has the groups).
         mixture: which way it makes the mixture, so that codes of a lean or a rich system bear on it; empty where it
             makes none of its own. `loads`: where that shows.
@@ -130,6 +134,7 @@ class Hypothesis:
     systems: ClassVar[tuple[System, ...]] = ("fuel at part load", "fuel under load")
     danger: ClassVar[int] = 4
     explains: ClassVar[tuple[str, ...]] = ("lean_under_load", "knock_retard")
+    everyday: ClassVar[bool] = False
     codes: ClassVar[frozenset[str]] = frozenset()
     codes_against: ClassVar[frozenset[str]] = frozenset()
     mixture: ClassVar[Side | Literal["either", ""]] = ""
@@ -177,7 +182,8 @@ def scale_of(judged: Judged, grounds: Grounds, spread: float, own: float) -> Fit
     if judged.others & FACTORS or not at.any():
         return measured(judged.fit, spread, own)
     whitened = Whitened(judged.told(seen)[at], seen.covariance[np.ix_(at, at)])
-    return measured(whitened.fit(linear(np.ones(int(at.sum())), spread)), spread, own)
+    fit = measured(whitened.fit(linear(np.ones(int(at.sum())), spread)), spread, own)
+    return replace(fit, deviation=hypot(fit.deviation, judged.between))
 
 
 def measured(fit: Fit, spread: float, own: float) -> Fit:

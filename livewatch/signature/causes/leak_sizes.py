@@ -116,6 +116,9 @@ def _under_boost(judged: Judged, seen: Observations) -> tuple[float, float, floa
 def _after(judged: Judged, seen: Observations, told: Mask) -> tuple[float, float, float]:
     """The size and its interval by the observations `told`, less those that mix what was before it began and after."""
     best = _best(judged)
+    if judged.others and best.unknown >= 0.0:
+        # As fitted together: what stands beside it is known no better than it is.
+        return band_of(judged.fit, 0.0)
     settled = told & ~seen.regions.lesser[seen.row]
     if (settled & np.char.startswith(seen.kind, "need")).sum() >= LEAST_AFTER:
         told = settled

@@ -69,6 +69,9 @@ FULL_PEDAL, FULL_THROTTLE = 88.0, 80.0
 FULL_FOR, MOMENT_NEED = 8, 0.10
 """Looks at full load until what is measured belongs to it, and by how much need may change in half a second of it: then
 such a moment counts, a little. Common practice."""
+LEANEST = 1.5
+"""Lambda beyond which no mixture burns: what a sensor shows there is air, and no measure of the fuel. As in the
+alarms."""
 COMMANDED_ONE = 0.015
 """How far commanded lambda may be from 1 to be taken for it."""
 WARM = 65.0
@@ -300,7 +303,7 @@ class PointMaker:
                 known = closed & (np.abs(target[then] - 1.0) < COMMANDED_ONE)
             return np.where(known, trims / target[then], np.nan)
         measured = readings[f"lambda_{bank}"]
-        return trims * measured / target[then]
+        return trims * np.where(measured > LEANEST, np.nan, measured) / target[then]
 
     def _supply(self, readings: Readings, outside: Column, pressure: Column) -> Column:
         rail = readings["fuel_rail_pressure"]
