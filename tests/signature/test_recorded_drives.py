@@ -6,6 +6,8 @@ These are simulated, so this is a check of the whole path rather than of the phy
 from __future__ import annotations
 
 import json
+import re
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -33,6 +35,7 @@ DRIVES: tuple[tuple[str, str, str, tuple[str, ...]], ...] = (
 )
 
 
+@cache
 def judged(name: str, profile_name: str) -> Any:
     path: Path = shipped_folder("replay_data") / f"{name}.log.gz"
     profile = load_profile(find_profile(profile_name))
@@ -62,6 +65,21 @@ def test_a_recorded_drive_is_judged_as_its_story_says(
         quantity, truth = truths[name]
         estimate = next(one for one in said.causes[0].estimates if one.quantity == quantity)
         assert estimate.low <= truth <= estimate.high
+
+
+README = (shipped_folder("replay_data") / "README.md").read_text(encoding="utf-8")
+SAID = re.findall(r"(?ms)^## `(\w+)\.log\.gz`.*?^- Profile: `(\w+)`.*?^- Says: (.*?)(?=^- |^#|^---|^$|\Z)", README)
+
+
+@pytest.mark.parametrize(("name", "profile", "sentence"), SAID, ids=[name for name, _, _ in SAID])
+def test_the_readme_beside_a_recorded_drive_says_what_livewatch_says(name: str, profile: str, sentence: str) -> None:
+    said = judged(name, profile)
+    assert f"{said.verdict.word}. {said.sentence}" == " ".join(sentence.split())
+
+
+def test_the_readme_has_the_sentence_of_every_recorded_drive() -> None:
+    drives = sorted(path.name.partition(".")[0] for path in shipped_folder("replay_data").glob("*.gz"))
+    assert sorted(name for name, _, _ in SAID) == drives
 
 
 @pytest.mark.parametrize(
