@@ -88,6 +88,15 @@ def test_a_steady_excess_is_measured_in_kpa(lab: Any) -> None:
     assert found.steady_share == pytest.approx(0.12, abs=0.005)
 
 
+def test_a_foot_that_comes_up_slowly_leaves_no_excess(lab: Any) -> None:
+    arrays = pull(lab, 0.9)
+    last = np.flatnonzero(arrays["commanded_boost_pressure"] > 150.0)[-15:]
+    arrays["commanded_boost_pressure"][last] -= np.linspace(0.0, 60.0, 15)
+    found = response(lab, arrays)
+    assert found.overshoot_share < 0.02
+    assert found.steady_share == pytest.approx(0.0, abs=0.01) and found.late_share == pytest.approx(0.0, abs=0.01)
+
+
 def test_creep_with_duty_at_its_floor_begins_at_a_speed(lab: Any) -> None:
     found = response(lab, pull(lab, 0.9, creep=24.0, duty=0.0))
     # 24 kPa in 4000 rpm: 4 % of 100 kPa is passed after a sixth of the way, at 2667 rpm.

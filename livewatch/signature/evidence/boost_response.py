@@ -26,6 +26,9 @@ DUTY_FLOOR, DUTY_CEILING = 4.0, 90.0
 """Per cent of solenoid duty taken for its stops."""
 END = 6
 """Looks at the end of a pull that are left out."""
+FALLS, FALLS_IN = 0.1, 5
+"""Share by which the boost commanded falls, and within how many looks, as a foot comes up: faster than the pressure can
+follow. What a command loses with engine speed is less than half of that; common practice, and simulated cars."""
 AFTER_OPENING, BEFORE, HELD = 3, 13, 5
 """Looks at the beginning of a pull while the manifold fills; looks by which it is known what is usual in this pull;
 looks for which air has to be lost."""
@@ -98,8 +101,7 @@ def _figure(name: str, value: float) -> Figure:
 def response_of(column: Mapping[str, Column]) -> Response | None:
     """The response in a pull, from its columns at ten looks a second; None when no boost was commanded, or too little
     is known of it."""
-    # As the foot comes up, the command falls before the pressure can.
-    column = {name: values[:-END] for name, values in column.items()}
+    column = {name: values[: _foot_up(column)] for name, values in column.items()}
     boost = column["boost_pressure"]
     if np.isnan(boost).all():
         boost = column["manifold_pressure"]
@@ -152,6 +154,16 @@ def response_of(column: Mapping[str, Column]) -> Response | None:
         float(np.nanmax(speed)),
         _air_lost(column),
     )
+
+
+def _foot_up(column: Mapping[str, Column]) -> int:
+    """The look from which a pull is not judged: as the foot comes up, the command falls before the pressure can."""
+    commanded, outside = column["commanded_boost_pressure"][:-END], column["barometric_pressure"][:-END]
+    asked = commanded - np.where(np.isnan(outside), STANDARD_PRESSURE, outside)
+    before = asked[:-FALLS_IN]
+    with np.errstate(invalid="ignore"):
+        falls = (before > LEAST_ASKED) & (asked[FALLS_IN:] < (1.0 - FALLS) * before)
+    return int(falls.argmax()) + 1 if falls.any() else len(commanded)
 
 
 def _air_lost(column: Mapping[str, Column]) -> float:
