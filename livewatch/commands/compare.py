@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -18,9 +18,10 @@ from livewatch.wording.cautions import CAUTION
 
 if TYPE_CHECKING:
     from livewatch.report.comparison import ComparisonPage
+    from livewatch.report.pulls import PullsPage
     from livewatch.report.report import Row
 
-__all__ = ["compare", "read_drives"]
+__all__ = ["compare", "hand_over_page", "read_drives", "table_of"]
 
 
 class _DriveError(LivewatchError):
@@ -73,38 +74,56 @@ def compare(
     drives = read_drives(paths, profile_name, bus_options)
     changes = changes_over(drives)
     from livewatch.report.comparison import comparison_page
-    from livewatch.report.layout import lay_out, plain_json
 
     made = comparison_page(changes, drives, draw=kind == "html")
+    hand_over_page(made, "comparison.html.j2", kind, output, private, lambda console: _print(made, console))
+    return 0
+
+
+def hand_over_page(
+    made: ComparisonPage | PullsPage,
+    template: str,
+    kind: str,
+    output: Path | None,
+    private: bool,
+    printed: Callable[[Page], None],
+) -> None:
+    """Write or print a page over several drives as JSON, HTML or text, which `printed` prints.
+
+    Raises:
+        LivewatchError: it cannot be written.
+    """
+    from livewatch.report.layout import lay_out, plain_json
+
     if kind == "json":
-        text = json.dumps(plain_json(made.to_json(), private), ensure_ascii=False, allow_nan=False, indent=1) + "\n"
-        hand_over(text, output)
+        plain = plain_json(made.to_json(), private)
+        hand_over(json.dumps(plain, ensure_ascii=False, allow_nan=False, indent=1) + "\n", output)
     elif kind == "html":
-        hand_over(lay_out("comparison.html.j2", private=private, page_of=made, caution=CAUTION), output)
+        hand_over(lay_out(template, private=private, page_of=made, caution=CAUTION), output)
     else:
         console = Page(record=output is not None)
-        _print(made, console)
+        printed(console)
+        console.print(CAUTION, style="italic")
         if output is not None:
             hand_over(console.export_text(), output)
-    return 0
 
 
 def _print(made: ComparisonPage, console: Page) -> None:
     for one in made.changes:
         console.rule(f"{one.before} → {one.after}", align="left", style="dim")
         console.print(one.whole, style="bold")
-        console.print(_table(("system", "turn", "before", "after", "the furthest from right"), one.systems))
+        console.print(table_of(("system", "turn", "before", "after", "the furthest from right"), one.systems))
         if one.measures:
             heads = ("measured in both", "before (95 %)", "after (95 %)", "difference", "beyond everyday", "regions")
-            console.print(_table(heads, one.measures))
+            console.print(table_of(heads, one.measures))
         if one.alarms:
-            console.print(_table(("alarm", "priority", "before", "after", "turn"), one.alarms))
+            console.print(table_of(("alarm", "priority", "before", "after", "turn"), one.alarms))
         for text in one.change.cautions:
             console.print(f"- {text}")
-    console.print(CAUTION, style="italic")
 
 
-def _table(heads: Sequence[str], rows: Sequence[Row]) -> Table:
+def table_of(heads: Sequence[str], rows: Sequence[Row]) -> Table:
+    """A table without rules."""
     table = Table(box=None, padding=(0, 2, 0, 0), header_style="dim")
     for head in heads:
         table.add_column(head, overflow="fold")

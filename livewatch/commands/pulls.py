@@ -2,17 +2,14 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 
 import click
-from rich.table import Table
 
-from livewatch.commands.compare import read_drives
+from livewatch.commands.compare import hand_over_page, read_drives, table_of
 from livewatch.commands.options import bus_option, profile_option
 from livewatch.commands.page import Page
-from livewatch.commands.report import format_of, format_option, hand_over, output_option, private_option
-from livewatch.wording.cautions import CAUTION
+from livewatch.commands.report import format_of, format_option, output_option, private_option
 
 __all__ = ["pulls"]
 
@@ -41,26 +38,14 @@ def pulls(
     """
     kind = format_of(given_format, output, "text")
     drives = read_drives(paths, profile_name, bus_options)
-    from livewatch.report.layout import lay_out, plain_json
     from livewatch.report.pulls import pulls_page
 
     made = pulls_page(drives, draw=kind == "html")
-    if kind == "json":
-        text = json.dumps(plain_json(made.to_json(), private), ensure_ascii=False, allow_nan=False, indent=1) + "\n"
-        hand_over(text, output)
-    elif kind == "html":
-        hand_over(lay_out("pulls.html.j2", private=private, page_of=made, caution=CAUTION), output)
-    else:
-        console = Page(record=output is not None)
-        table = Table(box=None, padding=(0, 2, 0, 0), header_style="dim")
-        for head in made.heads:
-            table.add_column(head, overflow="fold")
-        for row in made.rows:
-            table.add_row(row.head, *row.cells)
-        console.print(table if made.rows else "No full-pedal pull was made.")
+
+    def printed(console: Page) -> None:
+        console.print(table_of(made.heads, made.rows) if made.rows else "No full-pedal pull was made.")
         for line in made.lines:
             console.print(f"- {line}")
-        console.print(CAUTION, style="italic")
-        if output is not None:
-            hand_over(console.export_text(), output)
+
+    hand_over_page(made, "pulls.html.j2", kind, output, private, printed)
     return 0

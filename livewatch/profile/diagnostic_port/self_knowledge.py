@@ -30,7 +30,6 @@ __all__ = [
     "EMISSIONS",
     "FREEZE_FRAME_PARAMETERS",
     "INFORMATION",
-    "NUMBER_KINDS",
     "PENDING",
     "PERMANENT",
     "READ_CODES",
@@ -67,8 +66,6 @@ INFORMATION: Mapping[int, IdentityKind] = {
     0x06: "calibration verification",
 }
 """Kinds of service 09 that are asked for, in this order: a verification number may take a unit seconds to form."""
-NUMBER_KINDS = frozenset({0x02})
-"""Kinds that name one single vehicle."""
 VEHICLE_INFORMATION = 0xF800
 """First identifier of service 22 for the kinds of service 09 (SAE J1979-2)."""
 FREEZE_FRAME_PARAMETERS = (

@@ -20,7 +20,7 @@ from livewatch.profile.model import Profile, WantedBoost
 from livewatch.signature.evidence.travel import Travel
 
 __all__ = [
-    "BLOCK", "BLOCK_TIME", "CHANNELS", "HISTORY", "LOOK_TIME", "NO_COMMAND", "PEDAL_TRAVEL", "PIECE", "Column", "Mask",
+    "BLOCK", "CHANNELS", "HISTORY", "LOOK_TIME", "NO_COMMAND", "PEDAL_TRAVEL", "PIECE", "Column", "Mask",
     "Reader", "Readings",
 ]  # fmt: skip
 
@@ -31,7 +31,6 @@ LOOK_TIME = 100_000_000
 """ns between looks."""
 BLOCK = 10
 """Looks in a block."""
-BLOCK_TIME = LOOK_TIME * BLOCK
 HISTORY = 40
 """Looks kept in front of every block."""
 PIECE = 60 * BLOCK

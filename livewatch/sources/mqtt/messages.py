@@ -22,7 +22,6 @@ from livewatch.data.outside import read_json
 
 __all__ = [
     "MESSAGES",
-    "MESSAGE_FORMAT",
     "Acknowledge",
     "Again",
     "AlarmMessage",
@@ -38,7 +37,6 @@ __all__ = [
     "read_message",
 ]
 
-MESSAGE_FORMAT = 1
 LARGEST = 262_144
 """Bytes of a message of these kinds."""
 LARGEST_EVENT = 1 << 20
