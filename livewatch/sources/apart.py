@@ -2,7 +2,7 @@
 
 A function that yields a plain header and numpy arrays comes in, with its arguments; what it yields comes out. It runs
 in a process of its own, with bounded memory and nothing to print on; that process may die or hang without harm to this
-one, and what it sends is JSON and arrays, never objects that could run.
+one, and what it sends is JSON and arrays, never objects that could run. It ends when this one does, however that ends.
 """
 
 from __future__ import annotations
@@ -94,6 +94,7 @@ def _without_the_program() -> Iterator[None]:
 
 
 def _work(sending: Connection, work: Callable[..., Iterator[Item]], arguments: tuple[object, ...]) -> None:
+    threading.Thread(target=_end_with_parent, daemon=True).start()
     nowhere = os.open(os.devnull, os.O_RDWR)
     for descriptor in (0, 1, 2):
         os.dup2(nowhere, descriptor)
@@ -113,6 +114,14 @@ def _work(sending: Connection, work: Callable[..., Iterator[Item]], arguments: t
         sending.send_bytes(_packed({"error": f"{arguments[0]}: it wants more memory than a file of its kind may"}, []))
     except Exception as error:  # the library raises whatever the bytes lead it to
         sending.send_bytes(_packed({"error": f"{arguments[0]}: it cannot be read: {said_by(error)}"}, []))
+
+
+def _end_with_parent() -> None:
+    """A library that hangs would outlive a livewatch that was killed."""
+    parent = multiprocessing.parent_process()
+    if parent is not None:
+        parent.join()
+        os._exit(1)
 
 
 def _packed(header: dict[str, Any], arrays: list[NDArray[Any]]) -> bytes:

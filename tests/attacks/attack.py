@@ -81,7 +81,6 @@ def worker(kind: str, first: int, last: int, begun: mmap.mmap, pipe: int) -> Non
         os.write(pipe, f"{json.dumps(said)}\n".encode())
 
     figures: Counter[str] = Counter()
-    sys.modules["__main__"].__file__ = None  # so that the process that reads MF4 does not load this program again
     resource.setrlimit(resource.RLIMIT_DATA, (MOST_DATA, resource.RLIM_INFINITY))
     Path("/proc/self/clear_refs").write_text("5")  # the peak is that of this process
     parent = Path(tempfile.gettempdir()) / "livewatch-attacks"

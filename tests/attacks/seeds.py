@@ -175,9 +175,7 @@ FILES: dict[str, Callable[[], bytes]] = {
     "formula": lambda: FORMULA,
     "dbc": lambda: DBC,
     "build sheet": lambda: BUILD_SHEET,
-    "baseline": lambda: json.dumps(
-        {"baseline": 1, "profile": "car", "mean": {}, "overshoot": None, "duty": None, "pulls": 0, "visits": 0}
-    ).encode(),
+    "baseline": candump,
     "manifest": lambda: MANIFEST,
     "event log": lambda: EVENTS,
     "samples": lambda: (

@@ -97,8 +97,8 @@ def command(kind: str, content: bytes, folder: Path) -> list[str]:
             return ["check", "-p", "car.yaml", "build.yaml"]
         case "baseline":
             (folder / "drive.log").write_bytes(seeds("candump")[0])
-            (folder / "matching.json").write_bytes(content)
-            return [*diagnose, "drive.log", "--baseline", "matching.json"]
+            (folder / "matching.log").write_bytes(content)
+            return [*diagnose, "drive.log", "--baseline", "matching.log"]
         case "manifest" | "event log" | "samples":
             return session(kind, content, folder)
         case "diagnostic answers":
