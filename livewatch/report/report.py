@@ -47,7 +47,8 @@ __all__ = ["REPORT_FORMAT", "Report", "SystemLine", "report_of", "system_lines"]
 REPORT_FORMAT = 1
 LEAST_PROBABLE = 0.2
 """Probability from which a cause that is not established is worth a word; a judgement."""
-MOST_ALARMS = 200
+MOST_TIMES = 30
+"""Of one alarm that are written out."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -159,19 +160,24 @@ class Report:
 
     @property
     def alarms(self) -> list[Row]:
-        """Each time an alarm stood, the most urgent first."""
-        order = sorted(self.diagnosis.alarms, key=lambda one: (PRIORITIES.index(one.priority), one.start))
-        return [self._alarm(spell) for spell in order[:MOST_ALARMS]]
+        """Each alarm with the times that it stood, the most urgent first."""
+        spells: dict[str, list[AlarmSpell]] = {}
+        for spell in sorted(self.diagnosis.alarms, key=lambda one: (PRIORITIES.index(one.priority), one.start)):
+            spells.setdefault(spell.alarm, []).append(spell)
+        return [self._alarm(some) for some in spells.values()]
 
-    def _alarm(self, spell: AlarmSpell) -> Row:
-        until = "to the end" if spell.end is None else f"{spell.end - spell.start:.1f} s"
-        return Row(
-            f"{MARKS[spell.priority]} {spell.priority}",
-            (
-                spell.message or spell.alarm.replace("_", " "), clock_text(spell.start), until,
-                ", ".join(self._facts(spell)), spell.action,
-            ),
-        )  # fmt: skip
+    def _alarm(self, spells: list[AlarmSpell]) -> Row:
+        first = spells[0]
+        times = [self._time(spell) for spell in spells[:MOST_TIMES]]
+        if len(spells) > MOST_TIMES:
+            times.append(f"and {len(spells) - MOST_TIMES} more times, all of them in the JSON report")
+        name = first.message or first.alarm.replace("_", " ")
+        return Row(f"{MARKS[first.priority]} {first.priority}", (name, "; ".join(times), first.action))
+
+    def _time(self, spell: AlarmSpell) -> str:
+        until = "to the end" if spell.end is None else f"for {spell.end - spell.start:.1f} s"
+        because = ", ".join(self._facts(spell))
+        return f"{clock_text(spell.start)} {until}" + (f" ({because})" if because else "")
 
     def _facts(self, spell: AlarmSpell) -> list[str]:
         facts = [fact for fact in spell.because if self.private or not is_private(fact.channel)]
@@ -221,9 +227,7 @@ class Report:
     @property
     def more_alarms(self) -> str:
         """What is left out, in words; empty for nothing."""
-        many = len(self.diagnosis.alarms)
-        said = f"The first {MOST} critical ones are drawn. " if len(self.alarm_pictures) >= MOST else ""
-        return said + (f"{many - MOST_ALARMS} more alarms are in the JSON report." if many > MOST_ALARMS else "")
+        return f"The first {MOST} critical ones are drawn." if len(self.alarm_pictures) >= MOST else ""
 
     @property
     def version(self) -> str:

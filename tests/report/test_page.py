@@ -9,10 +9,14 @@ from itertools import pairwise
 from typing import Any
 
 import pytest
+from matplotlib import rc_context
+from matplotlib.figure import Figure
+from matplotlib.text import Text
 
 import livewatch
 from livewatch.report.layout import lay_out, plain_json
 from livewatch.report.plots import around_alarm, boost, fuel, operating_map
+from livewatch.report.plots.picture import STYLE, WIDTH
 from livewatch.report.report import Report, report_of
 from livewatch.wording.cautions import CAUTION
 
@@ -117,14 +121,16 @@ def test_a_position_is_shown_only_when_asked_for(bare: livewatch.Diagnosis) -> N
     assert "52.5" in lay_out("report.html.j2", report=asked)
 
 
-def test_every_axis_has_a_name_with_its_unit(report: Report, monkeypatch: pytest.MonkeyPatch) -> None:
-    from matplotlib.figure import Figure
-
+def test_axes_are_named_with_units_and_no_text_is_cut_off(report: Report, monkeypatch: pytest.MonkeyPatch) -> None:
     labels: list[str] = []
+    cut_off: list[str] = []
 
     def look(name: str, title: str, caption: str, alt: str, draw: Any, height: float = 3.2) -> Any:
-        figure = Figure()
-        draw(figure)
+        with rc_context(STYLE):
+            figure = Figure(figsize=(WIDTH, height))
+            draw(figure)
+            figure.draw_without_rendering()
+        cut_off.extend(written.get_text() for written in figure.findobj(Text) if _reaches_out(written, figure))
         shown = [axes for axes in figure.axes if axes.axison]
         labels.extend(axes.get_xlabel() for axes in shown if axes.get_xlabel())
         labels.extend(axes.get_ylabel() for axes in shown)
@@ -140,3 +146,11 @@ def test_every_axis_has_a_name_with_its_unit(report: Report, monkeypatch: pytest
     units = ("rpm", "g/s", "%", "kPa", "s since", "s before", "ratio", "deg", "N·m", "kW", "degC", "ms")
     without = [label for label in labels if label and not any(unit in label for unit in units)]
     assert len(labels) > 15 and not without
+    assert not cut_off
+
+
+def _reaches_out(written: Text, figure: Figure) -> bool:
+    if not written.get_visible() or not re.search("[a-z]", written.get_text()):
+        return False  # figures of a scale: those beyond its ends are not drawn
+    box, paper = written.get_window_extent(), figure.bbox
+    return bool(min(box.x0, box.y0) < -1 or box.x1 > paper.x1 + 1 or box.y1 > paper.y1 + 1)

@@ -15,7 +15,8 @@ from livewatch.diagnosis.power_correction import (
 
 @pytest.mark.parametrize(
     ("dry", "celsius", "factor"),
-    # SAE J1349 of 1990, the formula worked by hand: 1.180 (990/Pd) sqrt((Tc+273)/298) - 0.18 (formula from memory).
+    # SAE J1349 of 1990, the formula worked by hand: 1.180 (990/Pd) sqrt((Tc+273)/298) - 0.18 (formula from memory). No
+    # published worked example was at hand, nor an open-source library that computes either factor.
     [(99.0, 25.0, 1.0000), (95.0, 35.0, 1.0701), (90.0, 20.0, 1.1071)],
 )
 def test_sae_j1349(dry: float, celsius: float, factor: float) -> None:
@@ -35,6 +36,20 @@ def test_iso_1585(dry: float, celsius: float, factor: float) -> None:
 def test_water_vapour_is_that_of_the_steam_tables(celsius: float, pressure: float) -> None:
     """Saturation pressures of the ASME steam tables, kPa (from memory)."""
     assert saturated_vapour_pressure(celsius) == pytest.approx(pressure, rel=5e-3)
+
+
+@pytest.mark.parametrize(
+    ("pressure", "celsius", "humidity", "dry"),
+    # PsychroLib 2.5.0, which follows the ASHRAE Handbook Fundamentals of 2017, chapter 1, eq. 6 and 22.
+    [(100.0, 25.0, 50.0, 98.4154), (98.0, 35.0, 80.0, 93.4977), (95.0, 15.0, 30.0, 94.4884)],
+)
+def test_dry_air_is_that_of_the_ashrae_handbook(pressure: float, celsius: float, humidity: float, dry: float) -> None:
+    """To 15 Pa, which moves neither factor by more than 0.0002."""
+    assert dry_pressure(pressure, celsius, humidity) == pytest.approx(dry, abs=0.015)
+    for factor in (sae_j1349, iso_1585):
+        assert factor(dry_pressure(pressure, celsius, humidity), celsius) == pytest.approx(
+            factor(dry, celsius), abs=2e-4
+        )
 
 
 def test_humid_air_is_corrected_for_the_air_in_it_alone() -> None:

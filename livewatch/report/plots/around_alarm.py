@@ -87,7 +87,7 @@ def _picture(drive: DriveData, number: int, spells: list[AlarmSpell], caption: s
             panel.set_xlim(-BEFORE, AFTER)
         named(axes[-1], "s before and after the alarm", panels[-1][0])
 
-    return drawn(f"alarm_{number}", title, f"{caption} Set point: {setpoints}.", alt, draw, 0.5 + 0.98 * len(panels))
+    return drawn(f"alarm_{number}", title, f"{caption} Set point: {setpoints}.", alt, draw, 0.5 + 0.84 * len(panels))
 
 
 def _panels(drive: DriveData, spells: list[AlarmSpell], part: slice) -> Iterator[tuple[str, dict[str, Column]]]:

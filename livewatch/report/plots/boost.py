@@ -6,7 +6,7 @@ Curves of pulls come in; `Picture`s go out.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from math import ceil, isnan
+from math import isnan
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -14,7 +14,7 @@ import numpy as np
 from livewatch.diagnosis.pull_curves import CURVES, REPEATED, PullCurve, repeatability
 from livewatch.report.drive_data import DriveData
 from livewatch.report.palette import LINES, PAGE
-from livewatch.report.plots.picture import Picture, drawn, lacking, legend, named, shade
+from livewatch.report.plots.picture import Picture, beside, drawn, lacking, legend, named, rows_of, shade
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -55,26 +55,20 @@ def boost_in_pulls(drive: DriveData) -> Picture:
         said.append(words + ".")
     if not commanded:
         caption += " The commanded boost is not in the data: whether boost is right cannot be seen here."
-    columns = min(2, len(pulls))
-    rows = ceil(len(pulls) / columns)
 
     def draw(figure: Figure) -> None:
-        panels = figure.subplots(rows, columns, sharey=True, squeeze=False).ravel()
-        for panel, pull in zip(panels, pulls, strict=False):
+        panels = beside(figure, len(pulls), "s since the pedal went down", sharex=True, sharey=True)
+        for panel, pull in zip(panels, pulls, strict=True):
             start = pull.start / 1e9
             part = drive.between(start, pull.stop / 1e9)
             time = drive.time[part] - start
             panel.plot(time, drive.table[boost][part], label=boost.replace("_", " "), **shade(0))
             if commanded:
                 panel.plot(time, drive.table["commanded_boost_pressure"][part], label="commanded", **shade(1))
-            named(panel, "s since the pedal went down", "", f"pull {pull.number}")
-        for panel in panels[::columns]:
-            panel.set_ylabel("kPa absolute")
-        for panel in panels[len(pulls) :]:
-            panel.set_axis_off()
-        legend(figure, panels[: len(pulls)])
+            named(panel, "", "" if panel in panels[1::2] else "kPa absolute", f"pull {pull.number}")
+        legend(figure, panels)
 
-    return drawn(name, title, caption, " ".join(said), draw, 0.8 + 1.9 * rows)
+    return drawn(name, title, caption, " ".join(said), draw, 0.9 + 1.4 * rows_of(len(pulls)))
 
 
 def pulls_overlaid(sessions: Mapping[str, Sequence[PullCurve]], quantities: Iterable[str] = CURVES) -> Picture:
@@ -90,7 +84,6 @@ def pulls_overlaid(sessions: Mapping[str, Sequence[PullCurve]], quantities: Iter
     known = [one for one in quantities if one != "commanded" and any(curve.has(one) for curve in curves)]
     if not known:
         return lacking(name, title, caption, "The data has pulls, but no channel to draw them by.")
-    rows = ceil(len(known) / 2)
     alt = f"{len(curves)} pulls over engine speed from {min(c.speed[0] for c in curves):.0f} to "
     alt += f"{max(c.speed[-1] for c in curves):.0f} rpm: {', '.join(CURVES[one][0] for one in known)}."
     for one in (one for one in known if one in REPEATED):
@@ -102,18 +95,16 @@ def pulls_overlaid(sessions: Mapping[str, Sequence[PullCurve]], quantities: Iter
             )
 
     def draw(figure: Figure) -> None:
-        panels = figure.subplots(rows, 2, squeeze=False).ravel()
-        for panel, one in zip(panels, known, strict=False):
+        panels = beside(figure, len(known), "engine speed, rpm", sharex=True)
+        for panel, one in zip(panels, known, strict=True):
             _overlay(panel, sessions, one)
             words, unit = CURVES[one]
             if unit == "1":
                 _not_too_near(panel, 0.1)
-            named(panel, "engine speed, rpm", "ratio" if unit == "1" else unit.replace("*", "·"), words)
-        for panel in panels[len(known) :]:
-            panel.set_axis_off()
-        legend(figure, panels[: len(known)])
+            named(panel, "", "ratio" if unit == "1" else unit.replace("*", "·"), words)
+        legend(figure, panels)
 
-    return drawn(name, title, caption, alt, draw, 0.9 + 2.2 * rows)
+    return drawn(name, title, caption, alt, draw, 0.9 + 1.4 * rows_of(len(known)))
 
 
 def _not_too_near(panel: Axes, span: float) -> None:
@@ -174,13 +165,14 @@ def dyno_power(curves: Sequence[PullCurve]) -> Picture:
         caption += " No weather in the data: nothing is corrected."
 
     def draw(figure: Figure) -> None:
-        for panel, (one, column) in zip(np.atleast_1d(figure.subplots(1, len(mean))), mean.items(), strict=True):
+        panels = beside(figure, len(mean), "engine speed, rpm")
+        for panel, (one, column) in zip(panels, mean.items(), strict=True):
             for curve in some:
                 panel.plot(curve.speed, curve.value[one], color=PAGE["rule"], linewidth=0.7, label="each pull")
             panel.plot(grid, column, label="mean, as measured", **{**shade(0), "linewidth": 2.0})
             for number, (standard, factor) in enumerate(factors.items(), 1):
                 panel.plot(grid, factor * column, label=f"mean after {standard} (× {factor:.3f})", **shade(number))
-            named(panel, "engine speed, rpm", f"{one}, {CURVES[one][1].replace('*', '·')}")
-            legend(figure, panel)
+            named(panel, "", f"{one}, {CURVES[one][1].replace('*', '·')}")
+        legend(figure, panels)
 
-    return drawn(name, title, caption, alt, draw, 3.6)
+    return drawn(name, title, caption, alt, draw, 3.3)

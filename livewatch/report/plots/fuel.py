@@ -65,7 +65,7 @@ def need_over_flow(drive: DriveData) -> Picture:
         named(axes, "air flow, g/s (logarithmic)", "fuel need, % away from the base")
         legend(figure, axes)
 
-    return drawn(name, title, caption, alt, draw, 3.9)
+    return drawn(name, title, caption, alt, draw, 3.3)
 
 
 def _named(drive: DriveData, points: FittedPoints) -> Mapping[str, str]:
@@ -88,15 +88,17 @@ def _bank(axes: Axes, points: FittedPoints, bank: int, label: str) -> None:
 
 
 def _line(axes: Axes, points: FittedPoints, effect: Column, label: str, number: int) -> None:
-    """What causes take of need, along the air flow: the middle of what they take in regions of about the same flow."""
-    at = points.of("need_1", "need_2") & (np.abs(np.log(effect)) > 0.0)
-    if not at.any():
-        return
-    order = np.argsort(points.air[at])
-    flow, need = points.air[at][order], 100.0 * (effect[at][order] - 1.0)
-    parts = np.array_split(np.arange(len(flow)), min(len(flow), 24))
-    across = [float(np.exp(np.log(flow[part]).mean())) for part in parts]
-    axes.plot(across, [float(np.median(need[part])) for part in parts], label=label, **shade(number))
+    """What causes take of need, along the air flow, of each bank: the middle of what they take in regions of about the
+    same flow."""
+    for bank in (1, 2):
+        at = points.of(f"need_{bank}") & (np.abs(np.log(effect)) > 0.0)
+        if not at.any():
+            continue
+        order = np.argsort(points.air[at])
+        flow, need = points.air[at][order], 100.0 * (effect[at][order] - 1.0)
+        parts = np.array_split(np.arange(len(flow)), min(len(flow), 24))
+        across = [float(np.exp(np.log(flow[part]).mean())) for part in parts]
+        axes.plot(across, [float(np.median(need[part])) for part in parts], label=label, **shade(number))
 
 
 def plain_ticks(axes: Axes, flows: Column) -> None:
@@ -144,4 +146,4 @@ def air_agreement(drive: DriveData) -> Picture:
         named(right, "metered air, g/s (logarithmic)", "metered over speed-density, %")
         legend(figure, left)
 
-    return drawn(name, title, caption, alt, draw, 3.4)
+    return drawn(name, title, caption, alt, draw, 2.9)

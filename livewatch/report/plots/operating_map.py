@@ -6,12 +6,12 @@ The authority of a finding comes in; a `Picture` goes out.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from math import ceil, isnan
+from math import isnan
 from typing import TYPE_CHECKING
 
 from livewatch.report.drive_data import DriveData
 from livewatch.report.palette import PAGE
-from livewatch.report.plots.picture import Picture, drawn, lacking, named
+from livewatch.report.plots.picture import Picture, beside, drawn, lacking, named, rows_of
 from livewatch.signature.evidence.authority import AuthorityUse
 
 if TYPE_CHECKING:
@@ -21,6 +21,8 @@ if TYPE_CHECKING:
 __all__ = ["authority_map"]
 
 MOST = 6
+DARKEST = 0.45
+"""Of the scale of greys, so that the figure on it can be read."""
 
 
 def authority_map(drive: DriveData) -> Picture:
@@ -43,16 +45,14 @@ def authority_map(drive: DriveData) -> Picture:
         f"at it for {use.pinned:.0f} s."
         for use in uses
     )
-    rows = ceil(len(uses) / 2)
 
     def draw(figure: Figure) -> None:
-        panels = figure.subplots(rows, 2, squeeze=False).ravel()
-        for panel, use in zip(panels, uses, strict=False):
+        panels = beside(figure, len(uses), "engine speed, rpm (logarithmic)")
+        for panel, use in zip(panels, uses, strict=True):
             _panel(panel, use)
-        for panel in panels[len(uses) :]:
-            panel.set_axis_off()
+            named(panel, "", "" if panel in panels[1::2] else "air flow, g/s (logarithmic)", use.label)
 
-    return drawn(name, title, caption, alt, draw, 0.3 + 2.5 * rows)
+    return drawn(name, title, caption, alt, draw, 0.4 + 1.85 * rows_of(len(uses)))
 
 
 def _panel(axes: Axes, use: AuthorityUse) -> None:
@@ -66,23 +66,27 @@ def _panel(axes: Axes, use: AuthorityUse) -> None:
         full = region.most >= 0.985
         axes.add_patch(
             Rectangle(
-                (left, low), right - left, high - low, facecolor=shades(0.05 + 0.7 * share),
+                (left, low), right - left, high - low, facecolor=shades(0.05 + DARKEST * share),
                 edgecolor=PAGE["wrong" if full else "rule"], linewidth=1.8 if full else 0.5,
                 zorder=3 if full else 2,
             )
         )  # fmt: skip
         figure_in_box = axes.annotate(
-            f"{100.0 * region.mean:.0f}", ((left + right) / 2.0, (low * high) ** 0.5), ha="center", va="center",
-            fontsize=6.5, color="white" if share > 0.55 else PAGE["ink"], zorder=4,
+            f"{100.0 * region.mean:.0f}", ((left * right) ** 0.5, (low * high) ** 0.5), ha="center", va="center",
+            fontsize=6.5, color=PAGE["ink"], zorder=4,
         )  # fmt: skip
         figure_in_box.set_in_layout(False)  # it is within the axes: measuring it would take most of the time
     _limits(axes, [r.speed for r in use.regions], [r.flow for r in use.regions])
-    named(axes, "engine speed, rpm", "air flow, g/s (logarithmic)", use.label)
     axes.grid(False)
 
 
 def _limits(axes: Axes, speeds: Sequence[tuple[float, float]], flows: Sequence[tuple[float, float]]) -> None:
-    axes.set_xlim(min(s[0] for s in speeds), max(s[1] for s in speeds))
+    slow, fast = min(s[0] for s in speeds), max(s[1] for s in speeds)
+    axes.set_xscale("log")
+    axes.set_xlim(slow, fast)
+    marks = [mark for mark in (500, 1000, 2000, 4000, 8000) if slow <= mark <= fast]
+    axes.set_xticks(marks, [f"{mark}" for mark in marks])
+    axes.set_xticks([], minor=True)
     low, high = min(f[0] for f in flows), max(f[1] for f in flows)
     axes.set_yscale("log")
     axes.set_ylim(low, high)

@@ -9,6 +9,7 @@ from __future__ import annotations
 import io
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
+from math import ceil
 from typing import TYPE_CHECKING, Any
 
 from livewatch.report.palette import LINES, PAGE
@@ -17,9 +18,9 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-__all__ = ["Picture", "drawn", "lacking", "legend", "named", "shade"]
+__all__ = ["Picture", "beside", "drawn", "lacking", "legend", "named", "rows_of", "shade"]
 
-WIDTH = 5.8
+WIDTH = 5.2
 """Inches; the letters can be read where a page makes a picture as narrow as a phone or as wide as A4."""
 STYLE: Any = {
     "axes.edgecolor": PAGE["rule"],
@@ -98,10 +99,29 @@ def lacking(name: str, title: str, caption: str, why: str) -> Picture:
     return Picture(name, title, caption, instead=why)
 
 
+def rows_of(count: int) -> int:
+    """Rows of so many panels in two columns."""
+    return ceil(count / 2)
+
+
+def beside(figure: Figure, count: int, across: str, sharex: bool = False, sharey: bool = False) -> list[Axes]:
+    """So many panels in two columns, with what goes `across` named below the lowest of each."""
+    columns = min(2, count)
+    panels = list(figure.subplots(rows_of(count), columns, squeeze=False, sharex=sharex, sharey=sharey).ravel())
+    for panel in panels[count:]:
+        panel.set_axis_off()
+    for panel in panels[count - columns : count]:
+        panel.set_xlabel(across)
+        panel.tick_params(labelbottom=True)
+    return panels[:count]
+
+
 def named(axes: Axes, across: str, up: str, title: str = "") -> None:
-    """Name the axes, each with its unit, and the panel."""
-    axes.set_xlabel(across)
-    axes.set_ylabel(up)
+    """Name the axes, each with its unit, and the panel; what is empty stays as it is."""
+    if across:
+        axes.set_xlabel(across)
+    if up:
+        axes.set_ylabel(up)
     if title:
         axes.set_title(title)
 
