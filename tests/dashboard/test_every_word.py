@@ -10,7 +10,6 @@ import re
 from collections.abc import Callable, Sequence
 from concurrent.futures import Executor, Future
 from dataclasses import replace
-from functools import cache
 from typing import Any, TypeVar
 
 import pytest
@@ -99,7 +98,6 @@ class AtOnce(Executor):
         return done
 
 
-@cache
 def driven(name: str, profile_name: str) -> tuple[Drive, tuple[Snapshot, ...]]:
     """The drive, and snapshots of it: every 15 s, with a verdict of that moment, and whenever something happens to an
     alarm."""

@@ -25,6 +25,7 @@ from livewatch.run.run import Run
 from livewatch.session.folder import Session
 from livewatch.session.recorder import Recorder
 from livewatch.sources.live.source import parse_live_buses
+from tests.waiting import until
 
 Drive = Callable[..., FrameBatch]
 
@@ -52,12 +53,16 @@ def put_on_bus(drive: FrameBatch, channel: str, speed: float) -> None:
             bus.send(message)
 
 
-def live(profile: Profile, drive: FrameBatch, folder: Session, channel: str, silence: float = 0.0) -> None:
+def live(
+    profile: Profile, drive: FrameBatch, folder: Session, channel: str, enough: Callable[[], bool] = lambda: True
+) -> None:
+    """A live run of the drive, ended when `enough` is so."""
     run = Run(profile, Recorder(folder))
     live = LiveRun(run, parse_live_buses([f"engine=virtual:{channel}"]))
     live.start()
     put_on_bus(drive, channel, speed=4.0)
-    time.sleep(0.1 + silence)
+    time.sleep(0.1)
+    until(enough)
     live.stop()
     assert live.failure is None
 
@@ -92,10 +97,14 @@ def test_live_paced_replay_and_diagnosis_give_the_same_event_log(engine: Profile
 def test_a_bus_that_falls_silent_is_told_while_it_is_silent(engine: Profile, drive: Drive, tmp_path: Path) -> None:
     frames = drive(22, 1, now_in_whole_microseconds())
     folder = Session.create(tmp_path, engine, ["live"])
-    live(engine, frames, folder, "silent", silence=2.5)
-    events = [json.loads(line) for line in lines_of(folder.path)]
-    lost = {event["subject"] for event in events if event["event"] == "quality" and event["what"] == "lost"}
-    assert {"engine_speed", "manifold_pressure", "lambda_1", "commanded_lambda"} <= lost
+
+    def lost() -> set[str]:
+        lines = (folder.path / "events.jsonl").read_text().splitlines(keepends=True)
+        events = [json.loads(line) for line in lines if line.endswith("\n")]
+        return {event["subject"] for event in events if event["event"] == "quality" and event["what"] == "lost"}
+
+    channels = {"engine_speed", "manifold_pressure", "lambda_1", "commanded_lambda"}
+    live(engine, frames, folder, "silent", lambda: channels <= lost())
     again = Session.create(tmp_path, engine, ["again"])
     read_through(open_source(folder.path, engine), Run(engine, Recorder(again, may_wait=True)))
     assert lines_of(again.path) == lines_of(folder.path)
