@@ -34,7 +34,8 @@ def test_a_folder_that_is_no_session_folder(livewatch: Callable, tmp_path: Path)
 def test_an_empty_file(livewatch: Callable, tmp_path: Path) -> None:
     path = tmp_path / "empty.log"
     path.touch()
-    assert livewatch("diagnose", path, *P) == (4, "", f"livewatch: {path}: the file is empty: nothing was recorded, or it was not copied; copy it again\n")
+    said = f"livewatch: {path}: the file is empty: nothing was recorded, or it was not copied; copy it again\n"
+    assert livewatch("diagnose", path, *P) == (4, "", said)
 
 
 def test_a_suffix_nobody_knows(livewatch: Callable, tmp_path: Path) -> None:
