@@ -132,7 +132,7 @@ def browser_request(content: bytes, folder: Path) -> str:
     first, *lines = content.decode("latin-1").split("\r\n")
     try:
         method, path, _ = first.split(" ")
-        headers = CIMultiDict(line.split(": ", 1) for line in lines if ": " in line)
+        headers = CIMultiDict((name, value) for name, mark, value in (line.partition(": ") for line in lines) if mark)
         request = make_mocked_request(method, path, headers)
         request.query, request.cookies  # noqa: B018 - parsed when they are asked for
     except ValueError:

@@ -132,9 +132,9 @@ def _in_text(content: bytearray, chance: random.Random, others: Sequence[bytes])
             chance.randrange(2, max(3, LARGE // max(1, len(piece)))) if chance.random() < 0.05 else 2
         )
     elif kind == 10:
-        other = chance.choice(others) if others else bytes(content)
-        start = chance.randrange(len(other) + 1)
-        content[at : at + chance.choice((0, 10, 60))] = other[start : start + chance.randrange(1, 80)]
+        source = chance.choice(others) if others else bytes(content)
+        start = chance.randrange(len(source) + 1)
+        content[at : at + chance.choice((0, 10, 60))] = source[start : start + chance.randrange(1, 80)]
     elif chance.random() < 0.1:
         text = content.decode("utf-8", "replace")
         content[:] = chance.choice(
