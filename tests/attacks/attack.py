@@ -156,12 +156,13 @@ def _add(figures: Counter[str], found: dict[str, int]) -> None:
         figures[name] = max(figures[name], number) if largest else figures[name] + number
 
 
-def attack(kinds: list[str], rounds: range, end: float, kept: Path | None) -> dict[str, Counter[str]]:
-    """Tries the rounds until `end` on the monotonic clock, and prints each trouble; the figures by kind."""
+def attack(kinds: list[str], rounds: range, end: float, parent: int, kept: Path | None) -> dict[str, Counter[str]]:
+    """Tries the rounds until `end` on the monotonic clock, or until `parent` is gone, and prints each trouble; the
+    figures by kind."""
     every: dict[str, Counter[str]] = {kind: Counter() for kind in kinds}
     for number in rounds:
         for kind in kinds:
-            if time.monotonic() > end:
+            if time.monotonic() > end or os.getppid() != parent:
                 return every
             if number % RARE.get(kind, 1):
                 continue
@@ -190,12 +191,14 @@ def told(figures: dict[str, Counter[str]]) -> None:
 
 
 def summed(kept: Path) -> dict[str, Counter[str]]:
-    """The figures that were kept, by kind."""
-    every: dict[str, Counter[str]] = {kind: Counter() for kind in KINDS}
+    """The figures that were kept, by kind; of a turn that was tried again, the last ones."""
+    turns = {}
     for line in kept.read_text().splitlines():
         found = json.loads(line)
-        del found["round"]
-        _add(every.setdefault(found.pop("kind"), Counter()), found)
+        turns[found.pop("round"), found.pop("kind")] = found
+    every: dict[str, Counter[str]] = {kind: Counter() for kind in KINDS}
+    for (_, kind), found in turns.items():
+        _add(every.setdefault(kind, Counter()), found)
     return every
 
 
@@ -218,11 +221,11 @@ def run(given: argparse.Namespace) -> int:
     gc.collect()
     gc.freeze()
     end = time.monotonic() + 60.0 * given.minutes
-    workers = []
+    workers, parent = [], os.getpid()
     for place in range(given.workers):
         child = os.fork()
         if not child:
-            figures = attack(kinds, rounds[place :: given.workers], end, given.kept)
+            figures = attack(kinds, rounds[place :: given.workers], end, parent, given.kept)
             told(figures)
             os._exit(any(count["troubles"] for count in figures.values()))
         workers.append(child)
