@@ -13,6 +13,7 @@ import os
 import shutil
 import sys
 import tempfile
+import unicodedata
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -27,6 +28,9 @@ from tests.attacks.seeds import FILES, PROFILE, candump
 __all__ = ["CAR", "KINDS", "Trial", "seeds", "wrong"]
 
 ALLOWED = (0, 2, 3, 4, 5)
+VISIBLE = ("Lu", "Ll", "Lt", "Lm", "Lo", "Mn", "Mc", "Me", "Nd", "Nl", "No", "Pc", "Pd", "Ps", "Pe", "Pi", "Pf", "Po", "Sm",
+           "Sc", "Sk", "So", "Zs")  # fmt: skip
+"""Categories of what a screen only shows (Unicode Standard, chapter 4)."""
 CAR = PROFILE + b"signature_alarms: off\n"
 KINDS = (*FILES, *PIECES)
 SEEDS = {kind: (lambda make=make: (make(),)) for kind, make in FILES.items()}
@@ -187,7 +191,9 @@ class Trial:
         if "Traceback" in text or "Warning: " in text:
             return f"a traceback or warning: {text[-300:]!r}"
         if not text.replace("\n", "").isprintable():
-            acting = next(character for character in text if character != "\n" and not character.isprintable())
-            return f"printed {acting!r}: {text[:200]!r}"
+            # All but spaces of other widths, which str.isprintable leaves out as well, act on what shows them.
+            acting = [one for one in text if one != "\n" and unicodedata.category(one) not in VISIBLE]
+            if acting:
+                return f"printed {acting[0]!r}: {text[:200]!r}"
         seen, self._watch.seen = self._watch.seen, []
         return f"did {seen[:3]}" if seen else ""
