@@ -75,6 +75,7 @@ class Search:
         self._tried = tried
         self._bends = (np.clip(flow / 1.5, -1.0, 1.0), np.clip(flow * flow - 1.0, -1.0, 1.0))
         self._prior = prior
+        self._alone: list[Combination] | None = None
         self._places: dict[str, list[int]] = {}
         for k, variant in enumerate(tried):
             self._places.setdefault(variant.cause, []).append(k)
@@ -106,7 +107,7 @@ class Search:
         found: dict[frozenset[str], Combination] = {frozenset(): Combination()}
         bases = [Combination()]
         for _ in range(most):
-            new = self._extended(bases, found)
+            new = self._extended(bases, found) if bases[0].variants else self._singles()
             for one in new:
                 known = found.get(one.causes)
                 if known is None or one.score > known.score:
@@ -117,6 +118,16 @@ class Search:
             if not bases:
                 break
         return sorted(found.values(), key=lambda one: (-one.score, sorted(one.causes)))
+
+    def _singles(self) -> list[Combination]:
+        """Each cause by itself, worked out once."""
+        if self._alone is None:
+            self._alone = self._extended([Combination()], {})
+        return self._alone
+
+    def shapes(self, cause: str) -> list[Variant]:
+        """Every shape of a cause."""
+        return [self._tried[k] for k in self._places[cause]]
 
     def shares(self, base: Combination, cause: str) -> list[tuple[Variant, float, float]]:
         """Shapes of a cause beside `base`, each with its share and the size it would have."""

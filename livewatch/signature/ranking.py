@@ -251,7 +251,7 @@ def _shaped(judged: Judged, one: _Set, seen: Observations) -> Judged:
     takes = {v.cause: float(np.abs(v.effect.mean(s)[need]).max(initial=0.0)) for v, s in pairs}
     base = [(v, s) for v, s in pairs if v.cause != cause and takes[v.cause] >= MINOR * takes[cause]]
     if not base:
-        return _alone(judged, one, [variant for variant, _, _ in one.search.shares(Combination(), cause)])
+        return _alone(judged, one, one.search.shapes(cause))
     others = one.search.fit([v for v, _ in base], [s for _, s in base])
     shapes = one.search.shares(others or Combination(), cause)
     likely = sorted(shapes, key=lambda entry: -entry[1])[:SHAPES]
