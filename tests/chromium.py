@@ -112,11 +112,13 @@ class Chromium:
 
     async def drawn(self, *texts: str) -> None:
         """Wait until a terminal on the page was sent all of these to draw."""
-        while lacking := [text for text in texts if text not in self._drawn]:
-            try:
-                await self._next()
-            except TimeoutError:
-                raise AssertionError(f"{lacking} was not drawn, but {self._drawn[-3000:]!r}") from None
+        lacking = list(texts)
+        try:
+            async with asyncio.timeout(PATIENCE):
+                while lacking := [text for text in texts if text not in self._drawn]:
+                    await self._next()
+        except TimeoutError:
+            raise AssertionError(f"{lacking} was not drawn, but {self._drawn[-3000:]!r}") from None
         self._drawn = ""
 
     async def press(self, key: str, code: int) -> None:

@@ -118,5 +118,6 @@ class Board(Dashboard):
         alarmed = sum(bool(station.standing) for station in self._stations)
         counts = self.link.counts
         odd = f", {sum(counts.values())} messages not believed or left out" if counts else ""
-        short = f"{len(self._stations)} stations, {going} watching, {alarmed} with alarms"
+        count = len(self._stations)
+        short = f"{count} {'station' if count == 1 else 'stations'}, {going} watching, {alarmed} with alarms"
         return f"Board of {self.link.broker}: {short}{odd}", short

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import asyncio
 import json
-import shutil
 import sys
 from collections.abc import AsyncIterator, Awaitable, Callable
 from contextlib import asynccontextmanager
@@ -18,20 +17,9 @@ import pytest
 from aiohttp import ClientSession, web
 
 from livewatch.dashboard.browser.server import BrowserServer
+from tests.chromium import CHROMIUM, FLAGS, needs_chromium
 
-CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
-pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="Chromium is not installed")
-FLAGS = (
-    "--headless",
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-quic",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-    "--disable-popup-blocking",
-)
+pytestmark = needs_chromium
 PROGRAM = """
 import json, os, struct, sys
 def send(kind, data): os.write(1, kind + struct.pack(">I", len(data)) + data)
@@ -118,7 +106,7 @@ async def serve(tmp_path: Path) -> AsyncIterator[Serve]:
 async def browse(address: str, profile: Path, until: Callable[[], bool], then: Then | None = None) -> None:
     """Open an address in Chromium until something has happened, and then do more in it."""
     process = await asyncio.create_subprocess_exec(
-        str(CHROMIUM), *FLAGS, "--remote-debugging-port=0", f"--user-data-dir={profile}", address,
+        str(CHROMIUM), *FLAGS, f"--user-data-dir={profile}", address,
         stdout=asyncio.subprocess.DEVNULL, stderr=asyncio.subprocess.DEVNULL,
     )  # fmt: skip
     try:

@@ -77,7 +77,9 @@ class BrowserServer:
     def __init__(self, command: Sequence[str], host: str, port: int, token: str | None) -> None:
         self._command, self._host, self._port, self._token = command, host, port, token
         self._access = Access(host, port, token)
-        self._page = files(__package__).joinpath("page/app_index.html").read_text(encoding="utf-8")
+        page = files(__package__).joinpath("page")
+        self._page = page.joinpath("app_index.html").read_text(encoding="utf-8")
+        self._keys = page.joinpath("keys.js").read_text(encoding="utf-8")
         self._process: ScreenProcess | None = None
         self._holder: web.WebSocketResponse | None = None
         self._attaching = asyncio.Lock()
@@ -95,7 +97,8 @@ class BrowserServer:
         """The pages, guarded."""
         static = Path(textual_serve.__file__).with_name("static")
         app = web.Application(middlewares=[self._guard()], client_max_size=1024)
-        app.add_routes([web.get("/", self._index), web.get("/ws", self._websocket), web.static("/static", static)])
+        app.add_routes([web.get("/", self._index), web.get("/ws", self._websocket)])
+        app.add_routes([web.get("/static/keys.js", self._keys_script), web.static("/static", static)])
         app.on_response_prepare.append(_add_headers)
         app.on_shutdown.append(self._end_run)
         return app
@@ -162,6 +165,9 @@ class BrowserServer:
         for name, value in values.items():
             page = page.replace(f"{{{{ {name} }}}}", escape(value))
         return web.Response(text=page, content_type="text/html")
+
+    async def _keys_script(self, request: web.Request) -> web.Response:
+        return web.Response(text=self._keys, content_type="text/javascript")
 
     async def _websocket(self, request: web.Request) -> web.WebSocketResponse:
         """A browser has come: it takes the run over from the one before it."""

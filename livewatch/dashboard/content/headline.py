@@ -65,7 +65,7 @@ def headline(snapshot: Snapshot | None, units: ReaderUnits, now: float, problem:
             MARKS["high"],
             "NO ANSWER",
             "Do not rely on this screen",
-            f"The run has not answered for {age:.0f} s; everything below is old.",
+            f"The run has not answered{f' for {age:.0f} s' if math.isfinite(age) else ''}; everything below is old.",
             answered=False,
         )
     announced = snapshot.announced
