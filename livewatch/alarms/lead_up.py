@@ -3,12 +3,13 @@
 Ticks come in; for any tick of the batch at hand, or the latest one, the values of all channels then and over the time
 `Profile.lead_up` before it come out, for its event. The time before is kept ten times a second, at ticks whose index
 is a whole multiple of the stride, so that neither the cutting of the ticks nor the moment of the alarm moves the
-points; the memory for it is bounded and does not grow. Values keep 9 significant digits, those of the time before 6.
+points; the memory for it is bounded and does not grow. Values keep 9 significant digits, those of the time before 6;
+these are rounded when somebody reads them, which a diagnosis without a log does not.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Any, Final, NamedTuple
 
 import numpy as np
@@ -34,6 +35,31 @@ class Seen(NamedTuple):
     units: Mapping[str, str]
     quality: Mapping[str, str]
     before: SecondsBefore
+
+
+class Rounded(Mapping[str, Sequence[float | None]]):
+    """By channel the values of `block`, float64 (channels, points), rounded when they are first read."""
+
+    __slots__ = ("_block", "_names", "_read")
+
+    def __init__(self, names: Sequence[str], block: NDArray[np.float64]) -> None:
+        self._names = names
+        self._block = block
+        self._read: dict[str, Sequence[float | None]] | None = None
+
+    def _all(self) -> dict[str, Sequence[float | None]]:
+        if self._read is None:
+            self._read = dict(zip(self._names, significant(self._block, BEFORE_DIGITS), strict=True))
+        return self._read
+
+    def __getitem__(self, name: str) -> Sequence[float | None]:
+        return self._all()[name]
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._names)
+
+    def __len__(self) -> int:
+        return len(self._names)
 
 
 class LeadUp:
@@ -107,19 +133,18 @@ class LeadUp:
         """The points in the lead-up, oldest first, the last one before `tick`."""
         newest = (tick - 1) // self._stride
         oldest = max(0, newest - self._points + 1)
-        first = None if self._batch is None else self._batch.first
-        columns = []
-        for point in range(oldest, newest + 1):
-            if self._batch is None or first is None or point * self._stride < first:
-                columns.append(self._ring[:, point % self._ring.shape[1]])
-            else:
-                columns.append(self._batch.value[:, point * self._stride - first])
-        block = np.array(columns).T if columns else np.empty((len(self._names), 0))
+        point = np.arange(oldest, newest + 1)
+        if self._batch is None:
+            block = self._ring[:, point % self._ring.shape[1]]
+        else:
+            kept = point[point * self._stride < self._batch.first]
+            here = point[len(kept) :] * self._stride - self._batch.first
+            block = np.hstack((self._ring[:, kept % self._ring.shape[1]], self._batch.value[:, here]))
         every = self._stride * self._period
         return SecondsBefore(
             every / 1e9,
-            round((newest * every if columns else tick * self._period) / 1e9, 6),
-            dict(zip(self._names, significant(block, BEFORE_DIGITS), strict=True)),
+            round((newest * every if len(point) else tick * self._period) / 1e9, 6),
+            Rounded(self._names, block),
         )
 
 

@@ -1,9 +1,9 @@
 """Samples onto ticks: zero-order hold with an age limit.
 
-Samples with their data time come in; `TickBatch`es of all channels come out, the bound channels filled in and the
-computed ones left unknown. Tick k, at data time k * period, holds for each channel the newest sample received at or
-before it. A tick is made only when no earlier sample can follow. What comes out does not depend on how the samples
-were cut, only its division into batches does.
+Samples with their data time come in; `TickBatch`es of all channels come out, the bound channels filled in; the values
+of the computed ones are for the pipeline to fill in. Tick k, at data time k * period, holds for each channel the newest
+sample received at or before it. A tick is made only when no earlier sample can follow. What comes out does not depend
+on how the samples were cut, only its division into batches does.
 """
 
 from __future__ import annotations
@@ -63,7 +63,8 @@ class Grid:
         self.next = 0
         """Index of the next tick to be made."""
         self._index = profile.index
-        self._stale_after = np.array([channel.stale_after for channel in profile.channels], np.int64)
+        self._bound = [row for row, channel in enumerate(profile.channels) if channel.formula is None]
+        self._stale_after = [channel.stale_after for channel in profile.channels]
         self._time = np.zeros(channels, np.int64)
         self._value = np.full(channels, np.nan)
         self._quality = np.full(channels, Quality.NEVER_SEEN, np.uint8)
@@ -91,57 +92,56 @@ class Grid:
     def _batch(self, first: int, stop: int, clock: Clock) -> TickBatch:
         tick = np.arange(first, stop, dtype=np.int64) * self.period
         shape = (len(self._time), len(tick))
-        held, quality, seconds = np.empty(shape), np.empty(shape, np.uint8), np.empty(shape, np.float32)
+        value, held = np.empty(shape), np.empty(shape)
+        quality, seconds = np.zeros(shape, np.uint8), np.zeros(shape, np.float32)  # of a computed channel: good, fresh
         # Signals of one message share their times, and so their places among the ticks and ages: worked out once.
         known: dict[tuple[int, ...], _Placed] = {}
         ages: dict[tuple[int, int], _Ages] = {}
-        for channel in range(len(self._time)):
+        for channel in self._bound:
             before, was = int(self._time[channel]), int(self._quality[channel])
-            held[channel], quality[channel] = self._value[channel], was
             parts = self._pending.get(channel)
-            placed = None if parts is None else self._hold(channel, parts, tick, known, held[channel], quality[channel])
+            placed = None if parts is None else _placed(parts, tick, self.period, known)
             key = (id(placed), before)
             aged = ages.get(key)
             if aged is None:
                 aged = ages[key] = _aged(placed, before, tick)
             seconds[channel] = aged.seconds
-            if was == NEVER_SEEN:
-                seconds[channel, : None if placed is None else placed.seen] = np.nan
-            if aged.most > self._stale_after[channel]:
-                stale = (aged.age > self._stale_after[channel]) & (quality[channel] == GOOD)
-                quality[channel, stale] = STALE
-        value = held.copy()
-        for channel in np.flatnonzero(quality.any(axis=1)).tolist():
-            value[channel, quality[channel] != GOOD] = np.nan
+            seen = len(tick) if placed is None else placed.seen
+            if seen:
+                held[channel, :seen] = self._value[channel]
+                quality[channel, :seen] = was
+                if was == NEVER_SEEN:
+                    seconds[channel, :seen] = np.nan
+            doubtful = bool(seen) and was != GOOD
+            if parts is not None and placed is not None:
+                doubtful |= self._hold(channel, parts, placed, held[channel], quality[channel])
+            late = aged.most > self._stale_after[channel]
+            if late:
+                quality[channel, (aged.age > self._stale_after[channel]) & (quality[channel] == GOOD)] = STALE
+            value[channel] = held[channel]
+            if late or doubtful:
+                np.copyto(value[channel], np.nan, where=quality[channel] != GOOD)
         return TickBatch(first, self.period, self._index, value, quality, seconds, held, clock.utc(tick))
 
     def _hold(
         self,
         channel: int,
         parts: list[_Pending],
-        tick: NDArray[np.int64],
-        known: dict[tuple[int, ...], _Placed],
+        placed: _Placed,
         held: NDArray[np.float64],
         quality: NDArray[np.uint8],
-    ) -> _Placed:
-        """Write the samples waiting for one channel into its rows of the batch, and keep what is newer than it.
-        `known` holds how samples lie among the ticks, by the identity of their times."""
-        key = tuple(id(times) for times, _, _ in parts)
-        placed = known.get(key)
-        if placed is None:
-            placed = known[key] = _place([times for times, _, _ in parts], tick, self.period)
-        if len(parts) == 1:
-            _, values, qualities = parts[0]
-        else:
-            values = np.concatenate([part[1] for part in parts])
-            qualities = np.concatenate([part[2] for part in parts])
+    ) -> bool:
+        """Write the samples waiting for one channel into its rows of the batch, from the first tick that has one on,
+        and keep what is newer than it. Gives whether any of them is not good."""
+        values, qualities = (
+            part[0] if len(part) == 1 else np.concatenate(part) for part in ([one[i] for one in parts] for i in (1, 2))
+        )
         used = placed.used
+        doubtful = bool(qualities[:used].any())
         if used:
             values.take(placed.newest, out=held[placed.seen :], mode="clip")
-            if qualities[:used].any():
+            if doubtful:
                 qualities.take(placed.newest, out=quality[placed.seen :], mode="clip")
-            else:
-                quality[placed.seen :] = GOOD
             last = used - 1
             self._time[channel], self._value[channel] = placed.times[last], values[last]
             self._quality[channel] = qualities[last]
@@ -149,17 +149,25 @@ class Grid:
             self._pending[channel] = [(placed.rest, values[used:], qualities[used:])]
         else:
             del self._pending[channel]
-        return placed
+        return doubtful
 
 
-def _place(parts: Sequence[NDArray[np.int64]], tick: NDArray[np.int64], period: int) -> _Placed:
-    times = parts[0] if len(parts) == 1 else np.concatenate(parts)
-    # The tick, counted from the first of the batch, at which each sample is there for the first time.
-    there = -(-times // period) - tick[0] // period
-    used = int(np.searchsorted(there, len(tick)))
-    newest = np.cumsum(np.bincount(np.maximum(there[:used], 0), minlength=len(tick))) - 1
-    seen = int(np.searchsorted(newest, 0))
-    return _Placed(times, newest[seen:], seen, used, times[used:])
+def _placed(
+    parts: Sequence[_Pending], tick: NDArray[np.int64], period: int, known: dict[tuple[int, ...], _Placed]
+) -> _Placed:
+    """How the samples waiting for one channel lie among the ticks; `known` holds it by the identity of their times."""
+    key = tuple(id(times) for times, _, _ in parts)
+    placed = known.get(key)
+    if placed is None:
+        times = parts[0][0] if len(parts) == 1 else np.concatenate([one[0] for one in parts])
+        # The tick, counted from the first of the batch, at which each sample is there for the first time.
+        there = -(-times // period) - tick[0] // period
+        used = int(np.searchsorted(there, len(tick)))
+        there = np.maximum(there[:used], 0)
+        seen = int(there[0]) if used else len(tick)
+        lasts = np.diff(there, append=len(tick))
+        placed = known[key] = _Placed(times, np.repeat(np.arange(used), lasts), seen, used, times[used:])
+    return placed
 
 
 def _aged(placed: _Placed | None, before: int, tick: NDArray[np.int64]) -> _Ages:

@@ -48,7 +48,7 @@ cutting, and the memory of one pass is bounded."""
 MOST_CLOCK_EVENTS = 100
 NOT_ODD = frozenset({NOT_IN_PROFILE, SENT_DATA, OTHER_SERVICE, WAITING})
 """Counted, but ordinary: other traffic on the bus, a tester at work."""
-GOOD, INVALID, OUT_OF_RANGE = int(Quality.GOOD), int(Quality.INVALID), int(Quality.OUT_OF_RANGE)
+INVALID, OUT_OF_RANGE = int(Quality.INVALID), int(Quality.OUT_OF_RANGE)
 SET_AHEAD = "times the source's clock was set ahead"
 """Counted by a row of silence, it says that the next row's stamp is ahead by no time that passed."""
 LATE = "rows stamped earlier than one before them"
@@ -254,17 +254,14 @@ class Pipeline:
         for row, formula in self._computed:
             channel = self.profile.channels[row]
             result = formula.evaluate(ticks.value, ticks.first)
-            quality = ticks.quality[row]
-            quality[:] = GOOD
             ticks.value[row] = ticks.held[row] = result
-            ticks.age[row] = 0.0
-            unknown = np.isnan(result)
-            if unknown.any():
-                quality[unknown] = INVALID
+            lowest = result.min()
+            if np.isnan(lowest):
+                ticks.quality[row, np.isnan(result)] = INVALID
             low, high = channel.valid
-            if low != -np.inf or high != np.inf:
+            if (low != -np.inf or high != np.inf) and not (lowest >= low and result.max() <= high):
                 outside = (result < low) | (result > high)
-                quality[outside] = OUT_OF_RANGE
+                ticks.quality[row, outside] = OUT_OF_RANGE
                 ticks.value[row, outside] = np.nan
 
     def _tell_step(self, events: list[Event], step: ClockStep) -> None:

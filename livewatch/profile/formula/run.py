@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from functools import partial
+from math import isfinite
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -226,6 +227,8 @@ class Program:
 
     def _finite(self, place: int, result: Column, operands: list[Column]) -> Column:
         """`result` with NaN for what is no finite number, remembering where known operands led to that."""
+        if isfinite(result.sum()):  # then each of them is
+            return result
         finite = np.isfinite(result)
         if not finite.all():
             wrong = ~finite
@@ -298,6 +301,11 @@ def _scaled(scale: float, offset: float, column: Column) -> Column:
     return scaled
 
 
+def _settled(column: Column) -> Column:
+    column += 0.0
+    return column
+
+
 def _rate(ticks: int, seconds: float, past: Past) -> Column:
     return rate(past, ticks, seconds)
 
@@ -307,7 +315,11 @@ def _recently(ticks: int, true: Past, false: Past) -> Logic:
 
 
 def _as_numbers(logic: Logic) -> Column:
-    return np.where(logic.true | logic.false, logic.true, np.nan)
+    numbers: Column = logic.true.astype(np.float64)
+    known = logic.true | logic.false
+    if not known.all():
+        numbers[~known] = np.nan
+    return numbers
 
 
 def _as_logic(column: Column) -> Logic:
@@ -364,8 +376,8 @@ _PAIRS: dict[str, Callable[..., Column]] = {
     "*": np.multiply,
     "/": np.divide,
     # + 0.0 because the sign of the smaller of two zeros is left open, and may depend on the place in the column
-    "min": lambda left, right: np.minimum(left, right) + 0.0,
-    "max": lambda left, right: np.maximum(left, right) + 0.0,
+    "min": lambda left, right: _settled(np.minimum(left, right)),
+    "max": lambda left, right: _settled(np.maximum(left, right)),
 }
 _COMPARISONS: dict[str, Callable[[Column, Column], Logic]] = {
     "<": _less,

@@ -46,8 +46,14 @@ class Past:
         self._reach = reach
         self._levels: dict[str, list[NDArray[Any]]] = {}
         self._known: NDArray[np.int64] | None = None
-        self.is_whole = not np.isnan(values).any()
+        self._whole: bool | None = None
+
+    @property
+    def is_whole(self) -> bool:
         """Whether every tick is known, those before the batch included."""
+        if self._whole is None:
+            self._whole = not np.isnan(self.values.min(initial=np.inf))
+        return self._whole
 
     def ago(self, ticks: int) -> NDArray[Any]:
         """(n,): the column as it was so many ticks earlier."""
