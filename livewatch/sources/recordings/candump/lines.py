@@ -36,13 +36,13 @@ _LINE = re.compile(
 )
 _BEFORE, _BEHIND = 16, 160
 """Bytes of padding, so that a word may be loaded that begins before the first line or ends behind the last."""
-_NIBBLE = bytes(int(chr(c), 16) if chr(c) in "0123456789abcdefABCDEF" else 0xFF for c in range(256))
+NIBBLE = bytes(int(chr(c), 16) if chr(c) in "0123456789abcdefABCDEF" else 0xFF for c in range(256))
 _ALL = (1 << 64) - 1
-_KEEP_FIRST = np.array([(1 << 8 * k) - 1 for k in range(9)], np.uint64)
-_KEEP_LAST = np.array([_ALL ^ ((1 << 8 * (8 - k)) - 1) for k in range(9)], np.uint64)
-_HIGH_NIBBLES = np.uint64(0xF0F0F0F0F0F0F0F0)
+KEEP_FIRST = np.array([(1 << 8 * k) - 1 for k in range(9)], np.uint64)
+KEEP_LAST = np.array([_ALL ^ ((1 << 8 * (8 - k)) - 1) for k in range(9)], np.uint64)
+HIGH_NIBBLES = np.uint64(0xF0F0F0F0F0F0F0F0)
 _SIXES = np.uint64(0x0606060606060606)
-_PAIRS, _QUADS = np.uint64(0x00FF00FF00FF00FF), np.uint64(0x0000FFFF0000FFFF)
+_PAIRS, QUADS = np.uint64(0x00FF00FF00FF00FF), np.uint64(0x0000FFFF0000FFFF)
 _TEN = 10 ** np.arange(10, dtype=np.int64)
 _SPACE, _HASH, _NEWLINE, _RETURN, _DOT = 32, 35, 10, 13, 46
 
@@ -185,7 +185,7 @@ class _Chunk:
         padded = b"".join((bytes(_BEFORE), text, bytes(_BEHIND)))
         self._text = padded
         self._bytes = np.frombuffer(padded, np.uint8)
-        nibbles = padded.translate(_NIBBLE)
+        nibbles = padded.translate(NIBBLE)
         self._nibbles = np.frombuffer(nibbles, np.uint8)
         self._nibble_words = _overlapping_words(nibbles)
         # Everything that ends a field is at most "#" in ASCII, and nothing within a usual field is.
@@ -269,11 +269,11 @@ class _Chunk:
 
     def _number(self, end: Integers, digits: Integers) -> tuple[Integers, Mask]:
         """The decimal number of up to sixteen digits that ends before `end`."""
-        low, good = _decimal(self._nibble_words[end - 8].view(np.uint64) & _KEEP_LAST[np.minimum(digits, 8)])
+        low, good = decimal(self._nibble_words[end - 8].view(np.uint64) & KEEP_LAST[np.minimum(digits, 8)])
         more = digits - 8
         if (more > 0).any():
-            kept = _KEEP_LAST[np.maximum(more, 0)]
-            high, high_good = _decimal(self._nibble_words[end - 16].view(np.uint64) & kept)
+            kept = KEEP_LAST[np.maximum(more, 0)]
+            high, high_good = decimal(self._nibble_words[end - 16].view(np.uint64) & kept)
             return low + high * 100_000_000, good & high_good
         return low, good
 
@@ -282,10 +282,10 @@ class _Chunk:
         digits = self._after_identifier - self._after_bus - 1
         extended: Mask = digits == 8
         word = self._nibble_words[self._after_identifier - 8].view(np.uint64)
-        word = word & np.where(extended, _KEEP_LAST[8], _KEEP_LAST[3])
-        usable: Mask = (extended | (digits == 3)) & ((word & _HIGH_NIBBLES) == 0)
-        value = _packed(word)
-        value = ((value << np.uint64(8)) | (value >> np.uint64(16))) & _QUADS
+        word = word & np.where(extended, KEEP_LAST[8], KEEP_LAST[3])
+        usable: Mask = (extended | (digits == 3)) & ((word & HIGH_NIBBLES) == 0)
+        value = packed(word)
+        value = ((value << np.uint64(8)) | (value >> np.uint64(16))) & QUADS
         value = ((value << np.uint64(16)) | (value >> np.uint64(32))) & np.uint64(0xFFFFFFFF)
         flags = extended.view(np.uint8) * np.uint8(EXTENDED)
         error: Mask = extended & ((value & np.uint64(ERROR_BIT)) != 0)
@@ -316,9 +316,9 @@ class _Chunk:
             word = self._nibble_words[start + 8 * index].view(np.uint64)
             here = digits - 8 * index
             if (here < 8).any():
-                word = word & _KEEP_FIRST[np.clip(here, 0, 8)]
-            valid &= (word & _HIGH_NIBBLES) == 0
-            data[:, index] = _packed(word).view(np.uint16).reshape(-1, 4)
+                word = word & KEEP_FIRST[np.clip(here, 0, 8)]
+            valid &= (word & HIGH_NIBBLES) == 0
+            data[:, index] = packed(word).view(np.uint16).reshape(-1, 4)
         return data.reshape(len(start), -1), valid
 
     def marks(self) -> tuple[Bytes, Mask]:
@@ -339,9 +339,9 @@ class _Chunk:
         start = self._after_time + 1
         width = self._after_bus - start
         named = usable & (width > 0) & (width <= 16)
-        low = words[start].view(np.uint64) & _KEEP_FIRST[np.clip(width, 0, 8)]
+        low = words[start].view(np.uint64) & KEEP_FIRST[np.clip(width, 0, 8)]
         long = bool((width[named] > 8).any())
-        high = words[start + 8].view(np.uint64) & _KEEP_FIRST[np.clip(width - 8, 0, 8)] if long else None
+        high = words[start + 8].view(np.uint64) & KEEP_FIRST[np.clip(width - 8, 0, 8)] if long else None
         number = np.zeros(len(start), np.int64)
         unnamed = named.copy()
         known = list(buses.keys)
@@ -367,14 +367,14 @@ def _overlapping_words(text: bytes) -> NDArray[np.void]:
     return np.ndarray((len(text) - 7,), "V8", text, strides=(1,))
 
 
-def _packed(word: Words) -> Words:
+def packed(word: Words) -> Words:
     """Eight hexadecimal digits, one a byte, as four bytes in the lanes of sixteen bits."""
     return ((word << np.uint64(4)) | (word >> np.uint64(8))) & _PAIRS
 
 
-def _decimal(word: Words) -> tuple[Integers, Mask]:
+def decimal(word: Words) -> tuple[Integers, Mask]:
     """The number that eight decimal digits make, one a byte, most significant first; and whether all are digits."""
-    good: Mask = ((word | (word + _SIXES)) & _HIGH_NIBBLES) == 0
+    good: Mask = ((word | (word + _SIXES)) & HIGH_NIBBLES) == 0
     word = ((word * np.uint64(10 * 2**8 + 1)) >> np.uint64(8)) & _PAIRS
-    word = ((word * np.uint64(100 * 2**16 + 1)) >> np.uint64(16)) & _QUADS
+    word = ((word * np.uint64(100 * 2**16 + 1)) >> np.uint64(16)) & QUADS
     return ((word * np.uint64(10_000 * 2**32 + 1)) >> np.uint64(32)).view(np.int64), good

@@ -1,152 +1,193 @@
-"""Lines of candump text of few shapes: the quick way for what most recordings are made of.
+"""Lines of candump text that all begin alike: the quick way for what most recordings are made of.
 
-Whole lines come in as bytes; one `FrameBatch` goes out when the lines are data frames of classical CAN that share a
-handful of shapes (the same length, the same bus, the same number of digits), None when they are anything else: then
-`lines` reads them, and the result is the same. Lines of one shape are a table of characters whose columns mean
-the same thing in every row, so that nothing has to be searched for.
+Whole lines come in as bytes; one `FrameBatch` goes out when nearly all are data frames of classical CAN that begin as
+the first does: as many digits of a second, and buses whose names are equally long. The few others go one by one. None
+when they are anything else: then `lines` reads them, and the result is the same. Where every line begins alike, its
+fields stand at the same places, and nothing has to be searched for.
 """
 
 from __future__ import annotations
 
 import re
-from binascii import unhexlify
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from livewatch.data.frames import EXTENDED, FrameBatch
-from livewatch.sources.recordings.candump.lines import BusNames
+from livewatch.data.frames import EXTENDED, MOST_BUSES, FrameBatch
+from livewatch.sources.recordings.candump.lines import (
+    HIGH_NIBBLES,
+    IDENTIFIER_BITS,
+    KEEP_FIRST,
+    KEEP_LAST,
+    MOST_SECONDS,
+    NIBBLE,
+    QUADS,
+    BusNames,
+    PlainFrame,
+    decimal,
+    packed,
+    parse_line,
+)
 
 __all__ = ["parse_shapes"]
 
-Bytes = NDArray[np.uint8]
-
-MOST_SHAPES = 12
 FEWEST_LINES = 64
-"""A shape of fewer lines is not worth its fixed cost."""
-
-_SHAPE = re.compile(
-    rb"\((\d{1,10})\.(\d{6}|\d{9})\) (\S{1,32}) ([0-9A-Fa-f]{3}|[0-9A-Fa-f]{8})#((?:[0-9A-Fa-f]{2}){0,8})"
-)
-_ZERO = np.uint8(ord("0"))
-_ZEROS = np.uint64(0x3030303030303030)
-_SIXES = np.uint64(0x0606060606060606)
-_HIGH_NIBBLES = np.uint64(0xF0F0F0F0F0F0F0F0)
-_STEPS = tuple(
-    (np.uint64(10**digits << 8 * digits | 1), np.uint64(8 * digits), np.uint64(lanes))
-    for digits, lanes in ((1, 0x00FF00FF00FF00FF), (2, 0x0000FFFF0000FFFF), (4, 0x00000000FFFFFFFF))
-)
-"""Join neighbouring numbers of so many digits: times ten to the digits, plus the next; in all lanes at once."""
-_LAST_IDENTIFIER = 0x1FFFFFFF
+"""Fewer are not worth the fixed cost."""
+MOST_ODD = 256
+"""Lines in one text that may go one by one."""
+MOST_NAMES = 8
+"""Buses told apart the quick way."""
+_HEAD = re.compile(rb"\((\d{1,10})\.(\d{6}|\d{9})(\) (\S{1,13}) )")
+_BEFORE, _BEHIND = 16, 64
+"""Bytes of padding, so that a word may be loaded that begins before the first line or ends behind the last."""
 
 
 def parse_shapes(text: bytes, buses: BusNames) -> FrameBatch | None:
-    """The frames of `text`, which ends with a line end; None when its lines are not all of a few plain shapes.
+    """The frames of `text`, which ends with a line end; None when its lines are not nearly all plain and alike.
     `buses` is not touched in that case."""
-    characters = np.frombuffer(text, np.uint8)
-    end = np.flatnonzero(characters == 10)
-    start = np.concatenate((np.zeros(1, np.int64), end[:-1] + 1))
-    length = end - start
-    often = np.bincount(length, minlength=1)
-    shapes = np.flatnonzero(often)
-    if len(shapes) > MOST_SHAPES or often[shapes].min() < FEWEST_LINES or shapes[0] < 20 or shapes[-1] > 100:
+    head = _HEAD.match(text)
+    end = np.flatnonzero(np.frombuffer(text, np.uint8) == 10)
+    if head is None or len(end) < FEWEST_LINES:
         return None
-    parts: list[tuple[slice | NDArray[np.intp], _ShapeTable]] = []
-    for width in shapes.tolist():
-        alone = len(shapes) == 1
-        rows: slice | NDArray[np.intp] = slice(None) if alone else np.flatnonzero(length == width)
-        if alone:
-            table = characters.reshape(-1, width + 1)[:, :width]
-        else:
-            table = np.lib.stride_tricks.sliding_window_view(characters, width)[start[rows]]
-        read = _ShapeTable.read(table)
-        if read is None:
+    lines = _Lines(text, end, head)
+    named = lines.buses()
+    time, identifier, flags, data, length = lines.fields()
+    usable = lines.usable
+    if len(usable) - np.count_nonzero(usable) > MOST_ODD:
+        return None
+    odd: list[tuple[int, PlainFrame]] = []
+    for row in np.flatnonzero(~usable).tolist():
+        frame = parse_line(lines.line(row))
+        if frame is None or len(frame.data) > 8:
             return None
-        parts.append((rows, read))
-    n = len(end)
-    time, identifier = np.empty(n, np.int64), np.empty(n, np.uint32)
-    bus, flags, size = np.empty(n, np.uint8), np.empty(n, np.uint8), np.empty(n, np.uint8)
-    data = np.zeros((n, 8), np.uint8)
+        odd.append((row, frame))
     # Buses are numbered in order of appearance, as the other way does.
-    for rows, read in sorted(parts, key=lambda part: 0 if isinstance(part[0], slice) else int(part[0][0])):
-        number = buses.number(read.bus)
-        if number > 255:
-            return None
-        time[rows], identifier[rows], flags[rows] = read.time, read.identifier, read.flags
-        bus[rows], size[rows] = number, read.data.shape[1]
-        data[rows, : read.data.shape[1]] = read.data
-    return FrameBatch(time, bus, identifier, flags, size, data, tuple(buses.names))
+    appeared = sorted(
+        [(int(rows[0]), name) for name, rows in named if len(rows)] + [(row, one.bus) for row, one in odd]
+    )
+    if len({*buses.keys, *(name for _, name in appeared)}) > MOST_BUSES:
+        return None
+    numbers = {name: buses.number(name) for _, name in appeared}
+    bus = np.zeros(len(end), np.uint8)
+    for name, rows in named if len(numbers) > 1 or max(numbers.values()) else ():
+        bus[rows] = numbers.get(name, 0)
+    for row, frame in odd:
+        time[row], identifier[row], flags[row], length[row] = frame.time, frame.identifier, frame.flags, frame.length
+        bus[row], data[row] = numbers[frame.bus], np.frombuffer(frame.data.ljust(8, b"\0"), np.uint8)
+    return FrameBatch(time, bus, identifier, flags, length, data, tuple(buses.names))
 
 
-class _ShapeTable:
-    """Lines of one shape, read: time int64 (n,) ns, identifier uint32 (n,), data uint8 (n, k); flags and bus are the
-    same for all."""
+class _Fields(NamedTuple):
+    """time int64 (n,) ns, identifier uint32 (n,), flags uint8 (n,), data uint8 (n, 8), length uint8 (n,)."""
 
-    __slots__ = ("bus", "data", "flags", "identifier", "time")
-
-    def __init__(
-        self, time: NDArray[np.int64], bus: bytes, identifier: NDArray[np.uint32], flags: int, data: Bytes
-    ) -> None:
-        self.time, self.bus, self.identifier, self.flags, self.data = time, bus, identifier, flags, data
-
-    @classmethod
-    def read(cls, table: Bytes) -> _ShapeTable | None:
-        """Read the characters uint8 (n, width) of equally long lines; None when their shape is not that of the first,
-        or the first is no plain data frame."""
-        found = _SHAPE.fullmatch(table[0].tobytes())
-        if found is None:
-            return None
-        spans = [slice(*found.span(group)) for group in (1, 2, 4, 5)]
-        fixed = np.ones(table.shape[1], np.bool_)
-        for span in spans:
-            fixed[span] = False
-        same = table[:, fixed] == table[0, fixed]
-        if not same.all():
-            return None
-        seconds, whole = _decimal(table[:, spans[0]])
-        fraction, part = _decimal(table[:, spans[1]])
-        try:
-            identifier = _identifier(table[:, spans[2]])
-            data = np.frombuffer(unhexlify(table[:, spans[3]].tobytes()), np.uint8)
-        except ValueError:
-            return None
-        extended = found.end(4) - found.start(4) == 8
-        if not (whole and part) or (extended and int(identifier.max()) > _LAST_IDENTIFIER):
-            return None
-        data = data.reshape(len(table), -1)
-        scale = 1000 if found.end(2) - found.start(2) == 6 else 1
-        time = seconds * 1_000_000_000 + fraction * scale
-        return cls(time, found[3], identifier, EXTENDED if extended else 0, data)
+    time: NDArray[np.int64]
+    identifier: NDArray[np.uint32]
+    flags: NDArray[np.uint8]
+    data: NDArray[np.uint8]
+    length: NDArray[np.uint8]
 
 
-def _decimal(digits: Bytes) -> tuple[NDArray[np.int64], bool]:
-    """The decimal numbers in uint8 (n, k) characters, k at most 10, and whether all are digits."""
-    rows, width = digits.shape
-    padded = np.full((rows, 16), _ZERO, np.uint8)
-    padded[:, 16 - width :] = digits
-    words = padded.view(np.uint64)
-    low, good = _eight_digits(words[:, 1])
-    if width <= 8:
-        return low, good
-    high, high_good = _eight_digits(words[:, 0])
-    return high * 100_000_000 + low, good and high_good
+class _Lines:
+    """The lines, and which of them are `usable`: bool (n,), narrowed by everything that is looked at.
 
-
-def _eight_digits(word: NDArray[np.uint64]) -> tuple[NDArray[np.int64], bool]:
-    """The numbers written as eight characters in each word, most significant first; and whether all are digits."""
-    value = word ^ _ZEROS
-    good = not (((value + _SIXES) | value) & _HIGH_NIBBLES).any()
-    for factor, width, lanes in _STEPS:
-        value = ((value * factor) >> width) & lanes
-    return value.view(np.int64), good
-
-
-def _identifier(digits: Bytes) -> NDArray[np.uint32]:
-    """The hexadecimal numbers in uint8 (n, k) characters, k at most 8.
-
-    Raises:
-        ValueError: some are no digits.
+    What may hold a frame is copied line by line into a table, whose columns are read eight characters at once: taking
+    words from all over the text is five times slower.
     """
-    padded = np.full((len(digits), 8), _ZERO, np.uint8)
-    padded[:, 8 - digits.shape[1] :] = digits
-    return np.frombuffer(unhexlify(padded.tobytes()), ">u4").astype(np.uint32)
+
+    def __init__(self, text: bytes, end: NDArray[np.int64], head: re.Match[bytes]) -> None:
+        self._head = head
+        self._text = b"".join((bytes(_BEFORE), text, bytes(_BEHIND)))
+        self._end = end + _BEFORE
+        self._start = np.concatenate((np.full(1, _BEFORE), self._end[:-1] + 1))
+        self._width = -(-(_BEFORE + head.end() + 8 + 1 + 16) // 8) * 8
+        self._characters = self._table(self._text)
+        self._nibbles = self._table(self._text.translate(NIBBLE))
+        three = self._is(head.end() + 3, "#")
+        # A line so short that the next one is looked at has a number of digits that makes no sense.
+        self._extended = self._is(head.end() + 8, "#") & ~three
+        self._any_extended = bool(self._extended.any())
+        self._digits = self._end - self._start - (head.end() + 4)
+        self._digits[self._extended] -= 5
+        self.usable: NDArray[np.bool_] = three | self._extended
+        self.usable &= self._is(0, "(") & self._is(head.end(1), ".")
+        self.usable &= (self._digits >= 0) & (self._digits <= 16) & (self._digits & 1 == 0)
+
+    def _table(self, text: bytes) -> NDArray[np.void]:
+        """The bytes of each line, from `_BEFORE` before it on; (n,), as wide as is needed."""
+        windows = np.ndarray((len(text) - self._width + 1,), f"V{self._width}", text, strides=(1,))
+        return windows[self._start - _BEFORE]
+
+    def _word(self, table: NDArray[np.void], place: int) -> NDArray[np.uint64]:
+        """The eight bytes from `place` of each line on."""
+        return np.ndarray((len(table),), np.uint64, table, _BEFORE + place, (self._width,))
+
+    def _is(self, place: int, character: str) -> NDArray[np.bool_]:
+        found: NDArray[np.bool_] = np.ndarray(
+            (len(self._start),), np.uint8, self._characters, _BEFORE + place, (self._width,)
+        ) == ord(character)
+        return found
+
+    def line(self, row: int) -> bytes:
+        """The bytes of one line, without its line end."""
+        return self._text[int(self._start[row]) : int(self._end[row])]
+
+    def buses(self) -> list[tuple[bytes, NDArray[np.intp]]]:
+        """The names, and the usable lines of each. A line whose bus is none of the first eight is not usable."""
+        first, width = self._head.start(3), self._head.end(3) - self._head.start(3)
+        low = self._word(self._characters, first) & KEEP_FIRST[min(width, 8)]
+        high = self._word(self._characters, first + 8) & KEEP_FIRST[max(width - 8, 0)]
+        found = []
+        unnamed = self.usable.copy()
+        for _ in range(MOST_NAMES):
+            row = int(unnamed.argmax())
+            if not unnamed[row]:
+                break
+            alike = unnamed & (low == low[row]) & (high == high[row])
+            unnamed &= ~alike
+            head = _HEAD.match(self.line(row))
+            if head is not None and head.end() == self._head.end():
+                found.append((head[4], np.flatnonzero(alike)))
+            else:
+                self.usable &= ~alike
+        self.usable &= ~unnamed
+        return found
+
+    def fields(self) -> _Fields:
+        """What stands in the lines."""
+        seconds = self._number(*self._head.span(1))
+        self.usable &= seconds <= MOST_SECONDS
+        begin, stop = self._head.span(2)
+        time = seconds * 1_000_000_000 + self._number(begin, stop) * 10 ** (9 - (stop - begin))
+        after = self._head.end()
+        word = self._behind(after - 5, after) & np.where(self._extended, KEEP_LAST[8], KEEP_LAST[3])
+        value = packed(self._digits_only(word))
+        value = ((value << np.uint64(8)) | (value >> np.uint64(16))) & QUADS
+        value = ((value << np.uint64(16)) | (value >> np.uint64(32))) & np.uint64(0xFFFFFFFF)
+        self.usable &= value <= np.uint64(IDENTIFIER_BITS)
+        data = np.empty((len(word), 2, 4), np.uint8)
+        for index in range(2):
+            here = np.minimum(np.maximum(self._digits - 8 * index, 0), 8)
+            word = self._behind(after + 4 + 8 * index, after + 9 + 8 * index) & KEEP_FIRST[here]
+            data[:, index] = packed(self._digits_only(word)).view(np.uint16).reshape(-1, 4)
+        flags = self._extended.view(np.uint8) * np.uint8(EXTENDED)
+        return _Fields(time, value.astype(np.uint32), flags, data.reshape(-1, 8), (self._digits >> 1).astype(np.uint8))
+
+    def _behind(self, three: int, eight: int) -> NDArray[np.uint64]:
+        """The word of nibbles at `three` where the identifier has three digits, at `eight` where it has eight."""
+        word = self._word(self._nibbles, three)
+        return np.where(self._extended, self._word(self._nibbles, eight), word) if self._any_extended else word
+
+    def _number(self, begin: int, stop: int) -> NDArray[np.int64]:
+        """The decimal number between these places of each line, at most ten digits."""
+        low, good = decimal(self._word(self._nibbles, stop - 8) & KEEP_LAST[min(stop - begin, 8)])
+        self.usable &= good
+        if stop - begin <= 8:
+            return low
+        high, good = decimal(self._word(self._nibbles, stop - 16) & KEEP_LAST[stop - begin - 8])
+        self.usable &= good
+        return low + high * 100_000_000
+
+    def _digits_only(self, nibbles: NDArray[np.uint64]) -> NDArray[np.uint64]:
+        self.usable &= (nibbles & HIGH_NIBBLES) == 0
+        return nibbles
