@@ -12,7 +12,7 @@ Run: `python tests/benchmarks/diagnose_speed.py [--only CASE ...] [--minutes 60]
 
 Both in this process, in turn, best of three by the wall clock, and the processor time of that run (of all threads);
 then the whole command once, with Python's start and all imports. On a machine that does other things as well, compare
-processor times.
+processor times. Set `OPENBLAS_NUM_THREADS=1`, as the command does: further threads of linear algebra wait by spinning.
 """
 
 from __future__ import annotations
