@@ -133,9 +133,10 @@ class Grid:
     ) -> bool:
         """Write the samples waiting for one channel into its rows of the batch, from the first tick that has one on,
         and keep what is newer than it. Gives whether any of them is not good."""
-        values, qualities = (
-            part[0] if len(part) == 1 else np.concatenate(part) for part in ([one[i] for one in parts] for i in (1, 2))
-        )
+        _, values, qualities = parts[0]
+        if len(parts) > 1:
+            values = np.concatenate([one[1] for one in parts])
+            qualities = np.concatenate([one[2] for one in parts])
         used = placed.used
         doubtful = bool(qualities[:used].any())
         if used:

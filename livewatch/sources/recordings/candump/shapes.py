@@ -116,7 +116,8 @@ class _Lines:
     def _table(self, text: bytes) -> NDArray[np.void]:
         """The bytes of each line, from `_BEFORE` before it on; (n,), as wide as is needed."""
         windows = np.ndarray((len(text) - self._width + 1,), f"V{self._width}", text, strides=(1,))
-        return windows[self._start - _BEFORE]
+        table: NDArray[np.void] = windows[self._start - _BEFORE]
+        return table
 
     def _word(self, table: NDArray[np.void], place: int) -> NDArray[np.uint64]:
         """The eight bytes from `place` of each line on."""
