@@ -52,8 +52,8 @@ def report(results: Sequence[Result], verbose: bool) -> None:
     _bar("drives with an invented cause", _share(sum(bool(_invented(r)) for r in told), len(told)), "at most 2 %")
     _bar("matching: misfit", _share(_of(matching, "misfit"), len(matching)), "none")
     lean = [r for r in matching if _is_truly_lean(r)]
-    right = [r for r in matching if not _is_truly_lean(r)]
-    _bar("matching: strained", _share(_of(right, "strained"), len(right)), "at most 1 %")
+    others = [r for r in matching if not _is_truly_lean(r)]
+    _bar("matching: strained", _share(_of(others, "strained"), len(others)), "at most 1 %")
     _bar("matching parts, truly lean by the fuel: strained", _share(_of(lean, "strained"), len(lean)), "all")
     named = sum("fuel" in _named(r) for r in lean)
     _bar("the same: the fuel named", _share(named, len(lean)), "where its sensor is seen")

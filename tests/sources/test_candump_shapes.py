@@ -15,8 +15,10 @@ from livewatch.sources.recordings.candump.shapes import FEWEST_LINES, parse_shap
 def same(one: FrameBatch, other: FrameBatch) -> bool:
     """Whether they hold the same frames; the numbers that buses are given may differ."""
     names = ("time", "identifier", "flags", "length", "data")
-    buses = [np.array(batch.buses)[batch.bus] for batch in (one, other)]
-    return np.array_equal(*buses) and all(np.array_equal(getattr(one, name), getattr(other, name)) for name in names)
+    bus, its_bus = (np.array(batch.buses)[batch.bus] for batch in (one, other))
+    return np.array_equal(bus, its_bus) and all(
+        np.array_equal(getattr(one, name), getattr(other, name)) for name in names
+    )
 
 
 def careful(text: bytes) -> FrameBatch:
