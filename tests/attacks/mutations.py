@@ -11,6 +11,7 @@ import json
 import random
 import re
 from collections.abc import Sequence
+from copy import deepcopy
 from typing import Any
 
 __all__ = ["mutated"]
@@ -177,7 +178,7 @@ def _json(seed: bytes, chance: random.Random) -> bytes | None:
             return None
         match chance.randrange(6):
             case 0 | 1 | 2:
-                holder[key] = chance.choice(ODD_VALUES)
+                holder[key] = deepcopy(chance.choice(ODD_VALUES))  # it may be changed in its turn
             case 3:
                 del holder[key]
             case 4 if isinstance(holder, dict):
