@@ -29,8 +29,8 @@ __all__ = ["CAR", "KINDS", "Trial", "seeds", "wrong"]
 
 ALLOWED = (0, 2, 3, 4, 5)
 VISIBLE = (
-    "Lu", "Ll", "Lt", "Lm", "Lo", "Mn", "Mc", "Me", "Nd", "Nl", "No", "Pc", "Pd", "Ps", "Pe", "Pi", "Pf", "Po", "Sm",
-    "Sc", "Sk", "So", "Zs",
+    "Lu", "Ll", "Lt", "Lm", "Lo", "Mn", "Mc", "Me", "Nd", "Nl", "No", "Pc", "Pd", "Ps", "Pe", "Pi", "Pf", "Po",
+    "Sm", "Sc", "Sk", "So", "Zs",
 )  # fmt: skip
 """Categories of what a screen only shows (Unicode Standard, chapter 4)."""
 CAR = PROFILE + b"signature_alarms: off\n"
