@@ -1,6 +1,7 @@
 """A look at a run, for whoever is elsewhere: taken by the run's own thread between two batches, as messages.
 
-A run comes in; what its channels were since the last look, the verdict by system, and the used authority come out.
+A run comes in; what its channels were since the last look comes out, and its signature as it stands, from which the
+verdict by system and the used authority are found by whoever sends them: finding takes longer than a run may wait.
 """
 
 from __future__ import annotations
@@ -14,6 +15,7 @@ from livewatch.data.events import utc_text
 from livewatch.data.samples import Quality
 from livewatch.run.run import Run
 from livewatch.signature.finding import Finding
+from livewatch.signature.signature import Signature
 from livewatch.sources.mqtt.messages import Authority, AuthorityMessage, Bad, SamplesMessage, SystemWord, VerdictMessage
 
 __all__ = ["Look", "Looker"]
@@ -29,8 +31,7 @@ class Look:
 
     time: float
     samples: SamplesMessage | None
-    verdict: VerdictMessage | None
-    authority: AuthorityMessage | None
+    signature: Signature | None
     left_out: int
 
 
@@ -46,13 +47,14 @@ class Looker:
         self._reached = -1
 
     def look(self, run: Run, judged: bool) -> Look:
-        """At `run`; with verdict and authority when `judged`, which costs some milliseconds."""
+        """At `run`; with a copy of its signature when `judged`, which costs a millisecond."""
         samples, left_out = self._samples(run)
-        verdict = authority = None
-        if judged:
-            finding = run.signature.finding()
-            verdict, authority = self._verdict(finding), self._authority(finding)
-        return Look(run.pipeline.time / 1e9, samples, verdict, authority, left_out)
+        return Look(run.pipeline.time / 1e9, samples, run.signature.copied() if judged else None, left_out)
+
+    def judge(self, signature: Signature) -> tuple[VerdictMessage, AuthorityMessage]:
+        """What a look's signature finds; a tenth of a second, in any thread."""
+        finding = signature.finding()
+        return self._verdict(finding), self._authority(finding)
 
     def _samples(self, run: Run) -> tuple[SamplesMessage | None, int]:
         history = run.history

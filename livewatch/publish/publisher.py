@@ -228,9 +228,10 @@ class Publisher:
             self.counts["values not published"] += look.left_out
         if look.samples is not None:
             await connection.publish(self._topic("samples"), _json(look.samples))
-        for kind, message in (("verdict", look.verdict), ("authority", look.authority)):
-            if message is not None:
-                await connection.publish(self._topic(kind), _json(message), 0, True)
+        if look.signature is not None:
+            verdict, authority = await asyncio.to_thread(self._looker.judge, look.signature)
+            await connection.publish(self._topic("verdict"), _json(verdict), 0, True)
+            await connection.publish(self._topic("authority"), _json(authority), 0, True)
 
     async def _send_rows(self, connection: Connection) -> None:
         if self._rows is None:
