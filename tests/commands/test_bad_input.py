@@ -5,6 +5,7 @@ from __future__ import annotations
 import gzip
 import os
 import random
+import signal
 import subprocess
 import sys
 import time
@@ -193,7 +194,14 @@ def test_a_fault_in_livewatch_itself_shows_no_traceback(
 def test_interrupting_a_replay_closes_the_session_folder(recording: Path, tmp_path: Path) -> None:
     # Slow enough that it still plays when the signal comes, however long this machine takes to begin.
     command = [sys.executable, "-m", "livewatch", "replay", str(recording), *P, "--out", str(tmp_path)]
-    process = subprocess.Popen([*command, "--speed", "0.1"], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+    process = subprocess.Popen(
+        [*command, "--speed", "0.1"],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        # A shell that started the tests in its background has them, and what they start, ignore Ctrl-C.
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),
+    )
     while not list(tmp_path.glob("*/frames-0001.log")) and process.poll() is None:
         time.sleep(0.05)
     process.send_signal(2)

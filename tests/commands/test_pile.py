@@ -21,7 +21,7 @@ HEAVY = {"asammdf", "can", "cantools", "pandas", "pint", "pyarrow", "pydantic", 
 @pytest.fixture
 def two_processes(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(module, "WORTH_A_PROCESS", 1)
-    monkeypatch.setattr(module, "_cores", lambda: 2)
+    monkeypatch.setattr(module, "cores", lambda: 2)
 
 
 def test_processes_give_what_one_gives(

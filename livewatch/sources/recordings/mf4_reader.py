@@ -14,14 +14,14 @@ from typing import TYPE_CHECKING
 
 from livewatch.data.frames import FrameBatch
 from livewatch.errors import SourceError
-from livewatch.sources.apart import Item, apart
-from livewatch.sources.mf4_file import group_sizes, need_library
 from livewatch.sources.recordings.byte_stream import ByteStream
 from livewatch.sources.recordings.format_reader import FormatReader
 from livewatch.sources.recordings.python_can_readers import IndexedReader
 
 if TYPE_CHECKING:
     import can
+
+    from livewatch.sources.apart import Item
 
 __all__ = ["Mf4Reader", "frames_inside"]
 
@@ -47,6 +47,9 @@ class Mf4Reader(FormatReader):
 
     def frames(self) -> Iterator[FrameBatch]:
         """All frames by time, at most 1024 a batch."""
+        from livewatch.sources.apart import apart  # late, as below: no other recording needs a process apart
+        from livewatch.sources.mf4_file import need_library
+
         path = self.stream.path
         need_library(path)
         for header, arrays in apart(str(path), frames_inside, path):
@@ -70,6 +73,8 @@ class _LibraryReader(IndexedReader):
 
     def messages(self) -> Iterator[can.Message]:
         """The messages of all groups, by time."""
+        from livewatch.sources.mf4_file import group_sizes
+
         path = self.stream.path
         # A path is read piece by piece; compressed content has to be unpacked into memory.
         content = None

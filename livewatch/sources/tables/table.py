@@ -15,7 +15,6 @@ from typing import Protocol
 from livewatch.data.samples import SampleBatch
 from livewatch.errors import SourceError, oddities
 from livewatch.profile.model import Profile
-from livewatch.sources.mf4_file import contents
 from livewatch.sources.recordings.byte_stream import ByteStream
 from livewatch.sources.recordings.python_can_readers import CsvReader
 from livewatch.sources.recordings.recording import FORMATS, recording_suffix
@@ -128,6 +127,8 @@ def is_table(path: Path) -> bool:
     """
     suffix = recording_suffix(path)
     if suffix in _MF4_SUFFIXES:
+        from livewatch.sources.mf4_file import contents  # late, as below: nothing else needs it
+
         try:
             return not contents(path).holds_frames
         except SourceError:
@@ -140,6 +141,7 @@ def is_table(path: Path) -> bool:
 
 def _content(path: Path, profile: Profile) -> tuple[str, _Content]:
     # Late, because columns are bound by their units: what knows those takes a while, and no recording needs it.
+    from livewatch.sources.mf4_file import contents
     from livewatch.sources.tables.csv_rows import CsvRows
     from livewatch.sources.tables.mf4_table import Mf4Table
     from livewatch.sources.tables.parquet_rows import ParquetRows
