@@ -10,6 +10,12 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from hypothesis import settings
+
+# The same examples each time: a change is judged by what it changed. `--hypothesis-profile wandering` draws anew.
+settings.register_profile("steady", derandomize=True)
+settings.register_profile("wandering", derandomize=False)
+settings.load_profile("steady")
 
 os.environ["LIVEWATCH_CACHE"] = ""  # every test resolves its profiles anew
 # Else each process that a test starts would compile all it imports, which takes longer than what it is started for.
