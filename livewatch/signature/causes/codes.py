@@ -1,7 +1,8 @@
 """What fault codes of SAE J2012 say of the mixture, and groups of those that several causes set.
 
 A code comes in; which way the mixture was off, and at which loads the code itself says so, come out. Which codes bear
-on a cause stands in the cause's own file. Texts are those of the standard; what a code bears on is common practice.
+on a cause stands in the cause's own file. Which text the standard gives a code is from memory; what a code bears on is
+common practice.
 """
 
 from __future__ import annotations
