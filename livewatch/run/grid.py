@@ -23,10 +23,17 @@ __all__ = ["Grid"]
 
 LARGEST_BATCH = 8192
 """Ticks made at once at the most: bounds memory through long silences."""
+FEW = 64
+"""Ticks up to which it is cheaper to reckon the ages of all channels at once than those of each message once: a live
+run makes one tick or two at a time."""
 
 NEVER_SEEN, GOOD, STALE = int(Quality.NEVER_SEEN), int(Quality.GOOD), int(Quality.STALE)
 
 _Pending = tuple[NDArray[np.int64], NDArray[np.float64], NDArray[np.uint8]]
+
+
+_Held = tuple[NDArray[np.float64], NDArray[np.uint8], NDArray[np.float32], NDArray[np.float64]]
+"""Value, quality, age in s, and what is held whether good or not, each (channels, ticks)."""
 
 
 class _Placed(NamedTuple):
@@ -64,10 +71,11 @@ class Grid:
         """Index of the next tick to be made."""
         self._index = profile.index
         self._bound = [row for row, channel in enumerate(profile.channels) if channel.formula is None]
-        self._stale_after = [channel.stale_after for channel in profile.channels]
+        self._computed = np.array([channel.formula is not None for channel in profile.channels], np.bool_)
+        self._stale_after = np.array([channel.stale_after for channel in profile.channels], np.int64)
         self._time = np.zeros(channels, np.int64)
         self._value = np.full(channels, np.nan)
-        self._quality = np.full(channels, Quality.NEVER_SEEN, np.uint8)
+        self._quality = np.where(self._computed, GOOD, NEVER_SEEN).astype(np.uint8)
         self._pending: dict[int, list[_Pending]] = {}
 
     def add(self, columns: Sequence[SampleColumn], data_time: NDArray[np.int64]) -> None:
@@ -91,6 +99,32 @@ class Grid:
 
     def _batch(self, first: int, stop: int, clock: Clock) -> TickBatch:
         tick = np.arange(first, stop, dtype=np.int64) * self.period
+        held_at = self._few if len(tick) <= FEW else self._many
+        value, quality, seconds, held = held_at(tick)
+        return TickBatch(first, self.period, self._index, value, quality, seconds, held, clock.utc(tick))
+
+    def _few(self, tick: NDArray[np.int64]) -> _Held:
+        """What every channel holds at a few ticks."""
+        shape = (len(self._time), len(tick))
+        received, held, quality = np.empty(shape, np.int64), np.empty(shape), np.empty(shape, np.uint8)
+        received[:], held[:], quality[:] = self._time[:, None], self._value[:, None], self._quality[:, None]
+        known: dict[tuple[int, ...], _Placed] = {}
+        for channel, parts in list(self._pending.items()):
+            placed = _placed(parts, tick, self.period, known)
+            if placed.used:
+                placed.times.take(placed.newest, out=received[channel, placed.seen :], mode="clip")
+                quality[channel, placed.seen :] = GOOD
+            self._hold(channel, parts, placed, held[channel], quality[channel])
+        age = tick - received
+        quality[(age > self._stale_after[:, None]) & (quality == GOOD)] = STALE
+        quality[self._computed] = GOOD
+        seconds = (age / 1e9).astype(np.float32)
+        seconds[quality == NEVER_SEEN] = np.nan
+        seconds[self._computed] = 0.0
+        return np.where(quality == GOOD, held, np.nan), quality, seconds, held
+
+    def _many(self, tick: NDArray[np.int64]) -> _Held:
+        """The same at many ticks."""
         shape = (len(self._time), len(tick))
         value, held = np.empty(shape), np.empty(shape)
         quality, seconds = np.zeros(shape, np.uint8), np.zeros(shape, np.float32)  # of a computed channel: good, fresh
@@ -121,7 +155,7 @@ class Grid:
             value[channel] = held[channel]
             if late or doubtful:
                 np.copyto(value[channel], np.nan, where=quality[channel] != GOOD)
-        return TickBatch(first, self.period, self._index, value, quality, seconds, held, clock.utc(tick))
+        return value, quality, seconds, held
 
     def _hold(
         self,
@@ -138,7 +172,7 @@ class Grid:
             values = np.concatenate([one[1] for one in parts])
             qualities = np.concatenate([one[2] for one in parts])
         used = placed.used
-        doubtful = bool(qualities[:used].any())
+        doubtful = bool(np.count_nonzero(qualities[:used]))
         if used:
             values.take(placed.newest, out=held[placed.seen :], mode="clip")
             if doubtful:
@@ -157,10 +191,16 @@ def _placed(
     parts: Sequence[_Pending], tick: NDArray[np.int64], period: int, known: dict[tuple[int, ...], _Placed]
 ) -> _Placed:
     """How the samples waiting for one channel lie among the ticks; `known` holds it by the identity of their times."""
-    key = tuple(id(times) for times, _, _ in parts)
+    key = tuple([id(one[0]) for one in parts])
     placed = known.get(key)
     if placed is None:
         times = parts[0][0] if len(parts) == 1 else np.concatenate([one[0] for one in parts])
+        if len(tick) <= FEW:
+            newest = times.searchsorted(tick, "right") - 1
+            used = int(newest[-1]) + 1
+            seen = 0 if newest[0] >= 0 else int(newest.searchsorted(0))
+            placed = known[key] = _Placed(times, newest[seen:], seen, used, times[used:])
+            return placed
         # The tick, counted from the first of the batch, at which each sample is there for the first time.
         there = -(-times // period) - tick[0] // period
         used = int(np.searchsorted(there, len(tick)))
