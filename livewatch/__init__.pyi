@@ -37,6 +37,8 @@ from .data.events import UnknownEvent as UnknownEvent
 from .data.events import parse_utc as parse_utc
 from .data.events import utc_text as utc_text
 from .data.frames import FrameBatch as FrameBatch
+from .data.kept import check_writable as check_writable
+from .data.kept import write_whole as write_whole
 from .diagnosis.assessment import Assessment as Assessment
 from .diagnosis.assessment import assess as assess
 from .diagnosis.change import Change as Change
@@ -47,6 +49,7 @@ from .diagnosis.cut_out.cut_out import CutOut as CutOut
 from .diagnosis.cut_out.cut_out import Window as Window
 from .diagnosis.cut_out.cut_out import cut_out as cut_out
 from .diagnosis.cut_out.cut_out import window_around as window_around
+from .diagnosis.cut_out.file import alarms_beside as alarms_beside
 from .diagnosis.cut_out.file import check_export as check_export
 from .diagnosis.cut_out.file import write_cut_out as write_cut_out
 from .diagnosis.diagnosis import Diagnosis as Diagnosis
@@ -57,6 +60,7 @@ from .diagnosis.diagnosis import profile_for as profile_for
 from .diagnosis.diagnosis import read_baseline as read_baseline
 from .diagnosis.drive_file import compare_with_drive as compare_with_drive
 from .diagnosis.pile.files import Recordings as Recordings
+from .diagnosis.pile.files import files_read as files_read
 from .diagnosis.pile.files import is_pile as is_pile
 from .diagnosis.pile.files import recordings_in as recordings_in
 from .diagnosis.pile.processes import Failure as Failure
@@ -64,7 +68,7 @@ from .diagnosis.pile.processes import Pile as Pile
 from .diagnosis.pile.processes import diagnose_pile as diagnose_pile
 from .diagnosis.pile.row import PileRow as PileRow
 from .diagnosis.pile.row import worst_first as worst_first
-from .diagnosis.pile.table import check_writable as check_writable
+from .diagnosis.pile.table import table_kind as table_kind
 from .diagnosis.pile.table import write_table as write_table
 from .diagnosis.pile.work import PileWork as PileWork
 from .diagnosis.pile.work import Reports as Reports

@@ -2,18 +2,18 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 
 import click
 
-from livewatch import Pile, load_profile, predict
+from livewatch import Pile, check_writable, files_read, load_profile, predict
 from livewatch.commands.options import bus_option, profile_option
-from livewatch.commands.report import format_of, format_option, hand_over, output_option, private_option
+from livewatch.commands.report import format_of, format_option, hand_over, json_text, output_option, private_option
 from livewatch.commands.sheets import load_sheet
 
 __all__ = ["answer"]
 
+FORMATS = ("text", "html", "md", "json")
 WORDS = {
     "yes": "needs another calibration",
     "no": "needs no other calibration",
@@ -27,7 +27,7 @@ WORDS = {
 @profile_option(required=True)
 @bus_option("Which channel of the recording is which bus of the profile, for example engine=can0. Repeatable.")
 @output_option
-@format_option("html", "md", "text", "json")
+@format_option(*FORMATS)
 @private_option
 def answer(
     sheet: str,
@@ -47,16 +47,18 @@ def answer(
       livewatch answer -p brackwell_20t brackwell_20t_build
       livewatch answer -p mycar.yaml mycar_build.yaml drive.log -o answer.html
     """
-    kind = format_of(given_format, output, "text")
+    kind = format_of(given_format, output, FORMATS)
+    if output is not None:
+        check_writable(output, [Path(sheet), *(() if drive is None else files_read(drive))])
     profile = load_profile(profile_name)
     forecast = predict(load_sheet(sheet), profile)
     diagnosis = None if drive is None else Pile(profile, bus_options).diagnose(drive)
     from livewatch.report.answer import answer_of
-    from livewatch.report.layout import lay_out, plain_json
+    from livewatch.report.layout import lay_out
 
     said = answer_of(forecast, diagnosis)
     if kind == "json":
-        text = json.dumps(plain_json(said.to_json(), private), ensure_ascii=False, allow_nan=False, indent=1) + "\n"
+        text = json_text(said.to_json(), private)
     else:
         text = lay_out(f"answer.{kind}.j2", private=private, answer=said, words=WORDS)
     hand_over(text, output)

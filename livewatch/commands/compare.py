@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import json
+import io
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -10,10 +10,19 @@ from typing import TYPE_CHECKING
 import click
 from rich.table import Table
 
-from livewatch import Diagnosis, LivewatchError, Pile, UsageError, changes_over, diagnose_pile
+from livewatch import (
+    Diagnosis,
+    LivewatchError,
+    Pile,
+    UsageError,
+    changes_over,
+    check_writable,
+    diagnose_pile,
+    files_read,
+)
 from livewatch.commands.options import bus_option, profile_option
 from livewatch.commands.page import Page
-from livewatch.commands.report import format_of, format_option, hand_over, output_option, private_option
+from livewatch.commands.report import format_of, format_option, hand_over, json_text, output_option, private_option
 from livewatch.wording.cautions import CAUTION
 
 if TYPE_CHECKING:
@@ -21,7 +30,9 @@ if TYPE_CHECKING:
     from livewatch.report.pulls import PullsPage
     from livewatch.report.report import Row
 
-__all__ = ["compare", "hand_over_page", "read_drives", "table_of"]
+__all__ = ["FORMATS", "compare", "hand_over_page", "read_drives", "table_of"]
+
+FORMATS = ("text", "html", "json")
 
 
 class _DriveError(LivewatchError):
@@ -32,12 +43,16 @@ class _DriveError(LivewatchError):
         self.exit_code = exit_code
 
 
-def read_drives(paths: Sequence[Path], profile_name: str | None, bus_options: Sequence[str]) -> list[Diagnosis]:
-    """What each of the paths shows.
+def read_drives(
+    paths: Sequence[Path], profile_name: str | None, bus_options: Sequence[str], output: Path | None
+) -> list[Diagnosis]:
+    """What each of the paths shows; for `output`, if anything can be written there.
 
     Raises:
         LivewatchError: one of them cannot be diagnosed.
     """
+    if output is not None:
+        check_writable(output, [file for path in paths for file in files_read(path)])
     found = []
     for outcome in diagnose_pile(paths, Pile(profile_name, bus_options)):
         if not isinstance(outcome, Diagnosis):
@@ -51,7 +66,7 @@ def read_drives(paths: Sequence[Path], profile_name: str | None, bus_options: Se
 @profile_option(required=False)
 @bus_option("Which channel of the recordings is which bus of the profile, for example engine=can0. Repeatable.")
 @output_option
-@format_option("html", "text", "json")
+@format_option(*FORMATS)
 @private_option
 def compare(
     paths: tuple[Path, ...],
@@ -68,10 +83,10 @@ def compare(
       livewatch compare before.log after.log -p brackwell_20t
       livewatch compare sessions/MAY sessions/JUNE -o compared.html
     """
-    kind = format_of(given_format, output, "text")
     if len(paths) < 2:
         raise UsageError(f"nothing to compare {paths[0]} with: expected two or more drives of one car, earliest first")
-    drives = read_drives(paths, profile_name, bus_options)
+    kind = format_of(given_format, output, FORMATS)
+    drives = read_drives(paths, profile_name, bus_options, output)
     changes = changes_over(drives)
     from livewatch.report.comparison import comparison_page
 
@@ -93,19 +108,19 @@ def hand_over_page(
     Raises:
         LivewatchError: it cannot be written.
     """
-    from livewatch.report.layout import lay_out, plain_json
+    from livewatch.report.layout import lay_out
 
     if kind == "json":
-        plain = plain_json(made.to_json(), private)
-        hand_over(json.dumps(plain, ensure_ascii=False, allow_nan=False, indent=1) + "\n", output)
+        hand_over(json_text(made.to_json(), private), output)
     elif kind == "html":
         hand_over(lay_out(template, private=private, page_of=made, caution=CAUTION), output)
     else:
-        console = Page(record=output is not None)
+        written = io.StringIO()
+        console = Page() if output is None else Page(file=written)
         printed(console)
         console.print(CAUTION, style="italic")
         if output is not None:
-            hand_over(console.export_text(), output)
+            hand_over(written.getvalue(), output)
 
 
 def _print(made: ComparisonPage, console: Page) -> None:

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import click
 
-from livewatch import UsageError, load_profile
+from livewatch import UsageError, check_writable, load_profile
 from livewatch.commands.asking import BUS, FUNCTIONAL, POLL_CAUTION, ask_around
 from livewatch.commands.options import out_option
 from livewatch.commands.page import say
@@ -57,6 +57,7 @@ def connect(
 
     The car stands, the ignition is on, the engine off or idling. Nothing is sent before you agreed to it.
     """
+    check_writable(path)
     if path.exists():
         click.confirm(f"{path} exists already. Write over it?", abort=True)
     bus = _adapter(bus_text)

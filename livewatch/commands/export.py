@@ -10,8 +10,11 @@ from rich.progress import Progress
 from livewatch import (
     UsageError,
     Window,
+    alarms_beside,
     check_export,
+    check_writable,
     cut_out,
+    files_read,
     open_source,
     parse_bus_options,
     profile_for,
@@ -68,6 +71,8 @@ def export(
       livewatch export drive.log alarm.mf4 -p brackwell_20t --around lean_under_load
     """
     check_export(file)
+    for written in (file, alarms_beside(file)):
+        check_writable(written, files_read(path))
     stretch = stretch_of(start, stop)
     if around is not None and (start or stop is not None):
         raise UsageError("--around says which stretch: leave out --from and --to")
@@ -90,9 +95,9 @@ def export(
             private,
             lambda share: bar.update(task, completed=share),
         )
-    written = write_cut_out(cut, file)
+    write_cut_out(cut, file)
     first, last = (clock_text(float(moment)) for moment in (cut.table.time[0], cut.table.time[-1]))
     stood = f", {len(cut.spells)} alarms" if cut.spells else ", no alarm stood"
-    say(f"{written[0]}: {len(cut.table.time)} rows of {len(cut.table)} channels, {first} to {last}{stood}")
+    say(f"{file}: {len(cut.table.time)} rows of {len(cut.table)} channels, {first} to {last}{stood}")
     if cut.private:
         say(f"Left out because they tell who or where: {', '.join(cut.private)} (--private)", error=True)

@@ -16,14 +16,16 @@ from rich.table import Table
 from rich.text import Text
 
 from livewatch import (
-    LivewatchError,
     Pile,
     PileRow,
     PileWork,
     Recordings,
     Reports,
     Told,
+    UsageError,
     check_writable,
+    files_read,
+    table_kind,
     worst_first,
     write_table,
 )
@@ -48,7 +50,8 @@ def print_pile(
         LivewatchError: the profile cannot be read, no scheduler answers, a table cannot be written.
     """
     for table in tables:
-        check_writable(table)
+        table_kind(table)
+        check_writable(table, [file for path in found.paths for file in files_read(path)])
     told = read_pile(found.paths, pile, scheduler, None if reports is None else _reports(reports))
     rows = worst_first(one.row for one in told)
     links = {one.row.recording: one.report for one in told if one.report is not None}
@@ -73,7 +76,7 @@ def _reports(folder: Path) -> Reports:
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
-        raise LivewatchError(f"{folder}: no reports can be written there: {error.strerror or error}") from None
+        raise UsageError(f"{folder}: no reports can be written there: {error.strerror or error}") from None
     check_writable(folder / "report.html")
     return Reports(html_report, folder)
 

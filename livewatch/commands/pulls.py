@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from livewatch.commands.compare import hand_over_page, read_drives, table_of
+from livewatch.commands.compare import FORMATS, hand_over_page, read_drives, table_of
 from livewatch.commands.options import bus_option, profile_option
 from livewatch.commands.page import Page
 from livewatch.commands.report import format_of, format_option, output_option, private_option
@@ -19,7 +19,7 @@ __all__ = ["pulls"]
 @profile_option(required=False)
 @bus_option("Which channel of the recordings is which bus of the profile, for example engine=can0. Repeatable.")
 @output_option
-@format_option("html", "text", "json")
+@format_option(*FORMATS)
 @private_option
 def pulls(
     paths: tuple[Path, ...],
@@ -36,8 +36,8 @@ def pulls(
       livewatch pulls drive.log -p brackwell_20t
       livewatch pulls dyno.log -p dyno_cell -o pulls.html
     """
-    kind = format_of(given_format, output, "text")
-    drives = read_drives(paths, profile_name, bus_options)
+    kind = format_of(given_format, output, FORMATS)
+    drives = read_drives(paths, profile_name, bus_options, output)
     from livewatch.report.pulls import pulls_page
 
     made = pulls_page(drives, draw=kind == "html")

@@ -6,17 +6,21 @@ What draws is loaded once the recording has been read, and for HTML alone.
 from __future__ import annotations
 
 import json
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any, TypeVar
 
 import click
 
-from livewatch import Pile, Terms
+from livewatch import LivewatchError, Pile, Terms, UsageError, check_writable, files_read, write_whole
 from livewatch.commands.options import bus_option, profile_option, stretch_of, stretch_options
 from livewatch.commands.page import say
 
-__all__ = ["format_of", "format_option", "hand_over", "output_option", "private_option", "report"]
+__all__ = ["format_of", "format_option", "hand_over", "json_text", "output_option", "private_option", "report"]
+
+ENDINGS = {".html": "html", ".htm": "html", ".md": "md", ".txt": "text", ".json": "json"}
+"""Of names of files, and the formats they say."""
+FORMATS = ("html", "md", "json")
 
 Command = TypeVar("Command", bound=Callable[..., Any])
 
@@ -38,24 +42,43 @@ def format_option(*formats: str) -> Callable[[Command], Command]:
     )
 
 
-def format_of(given: str | None, output: Path | None, otherwise: str) -> str:
-    """The format wanted: as given, by the ending of the output, or `otherwise`."""
-    by_ending = {".html": "html", ".htm": "html", ".md": "md", ".json": "json", ".txt": "text"}
-    return given or (by_ending.get(output.suffix.casefold(), otherwise) if output else otherwise)
+def format_of(given: str | None, output: Path | None, formats: Sequence[str]) -> str:
+    """The format wanted, of `formats`: as given, by the ending of the output, or the first.
+
+    Raises:
+        UsageError: the ending is that of none.
+    """
+    endings = {one: kind for one, kind in ENDINGS.items() if kind in formats}
+    if given is not None or output is None:
+        return given or formats[0]
+    if output.suffix.casefold() not in endings:
+        more = "; a browser prints the HTML page as PDF" if output.suffix.casefold() == ".pdf" else ""
+        raise UsageError(f"--output {output}: expected a name that ends in {', '.join(endings)}, or --format{more}")
+    return endings[output.suffix.casefold()]
+
+
+def json_text(value: Any, private: bool) -> str:
+    """Plain data as a file of JSON."""
+    from livewatch.report.layout import plain_json
+
+    return json.dumps(plain_json(value, private), ensure_ascii=False, allow_nan=False, indent=1) + "\n"
 
 
 def hand_over(text: str, output: Path | None) -> None:
-    """Write the text to a file and say so, or print it.
+    """Write the text to a file, whole or not at all, and say so; or print it.
 
     Raises:
         LivewatchError: it cannot be written.
     """
-    from livewatch.report.deliver import deliver
-
     if output is None:
         say(text.rstrip("\n"))
         return
-    deliver(text, output)
+    try:
+        write_whole(output, text.encode("utf-8", "backslashreplace"), certain=True)
+    except OSError as error:
+        raise LivewatchError(
+            f"{output} was not written: {error.strerror or error}; name another file with --output"
+        ) from None
     say(f"Written: {output}", error=True)
 
 
@@ -67,7 +90,7 @@ def hand_over(text: str, output: Path | None) -> None:
 @click.option("--build", type=click.Path(path_type=Path), help="The car's build sheet: foretold beside measured.")
 @click.option("--baseline", type=click.Path(path_type=Path), help="A drive on matching parts to compare with.")
 @output_option
-@format_option("html", "md", "json")
+@format_option(*FORMATS)
 @private_option
 def report(
     path: Path,
@@ -91,9 +114,11 @@ def report(
       livewatch report sessions/NAME
       livewatch report drive.log -p brackwell_20t --build brackwell_20t_build.yaml -o for_the_workshop.html
     """
-    kind = format_of(given_format, output, "html")
+    kind = format_of(given_format, output, FORMATS)
     if kind == "html" and output is None:
         output = Path(f"{path.resolve().name.split('.')[0] or 'drive'}_report.html")
+    if output is not None:
+        check_writable(output, [*files_read(path), *(one for one in (build, baseline) if one is not None)])
     sheet = None
     if build is not None:
         from livewatch import load_build_sheet
@@ -101,13 +126,11 @@ def report(
         sheet = load_build_sheet(build)
     terms = Terms(stretch=stretch_of(start, stop), build=sheet)
     diagnosis = Pile(profile_name, bus_options, terms, baseline).diagnose(path)
-    from livewatch.report.layout import lay_out, plain_json
+    from livewatch.report.layout import lay_out
     from livewatch.report.report import report_of
 
     made = report_of(diagnosis, private=private)
-    if kind == "json":
-        text = json.dumps(plain_json(made.to_json(), private), ensure_ascii=False, allow_nan=False, indent=1) + "\n"
-    else:
-        text = lay_out(f"report.{kind}.j2", private=private, report=made)
+    is_json = kind == "json"
+    text = json_text(made.to_json(), private) if is_json else lay_out(f"report.{kind}.j2", private=private, report=made)
     hand_over(text, output)
     return 0

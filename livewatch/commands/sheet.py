@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from livewatch import Intake, LivewatchError, UsageError, answer_of, load_build_sheet, load_profile
+from livewatch import Intake, LivewatchError, UsageError, answer_of, check_writable, load_build_sheet, load_profile
 from livewatch.commands.options import profile_option
 from livewatch.commands.page import say
 from livewatch.wording.answer import SHEET_CAUTION, answer_lines, unknown_line
@@ -37,6 +37,7 @@ def sheet(file: Path, profile_name: str | None, browser: bool, host: str, port: 
     profile = None if profile_name is None else load_profile(profile_name)
     if profile is not None and profile.engine is None:
         raise UsageError(f"the profile {profile.name!r} has no engine in it: leave out -p, and you are asked about it")
+    check_writable(file)
     known = load_build_sheet(file) if file.exists() else None
     if browser:
         from livewatch.dashboard.browser.server import serve_in_browser

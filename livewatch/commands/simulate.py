@@ -12,7 +12,7 @@ import click
 from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 from rich.table import Column, Table
 
-from livewatch import Mismatch, Profile, SourceError, UsageError, load_profile, write_recording
+from livewatch import Mismatch, Profile, SourceError, UsageError, check_writable, load_profile, write_recording
 from livewatch.commands.options import profile_option, read_duration
 from livewatch.commands.page import Page
 from livewatch.simulator import CARS, KINDS, ROUTES, Drive, Scenario, parse_mismatch
@@ -20,7 +20,7 @@ from livewatch.simulator import simulate as simulate_drive
 from livewatch.simulator.bus_frames import BEGINS, Wire, broadcast
 from livewatch.simulator.bus_player import Played, play
 from livewatch.simulator.engine_answers import EngineAnswers
-from livewatch.simulator.recording_writer import as_recorded, check_output, check_writable, frames_of
+from livewatch.simulator.recording_writer import as_recorded, check_output, frames_of
 from livewatch.simulator.responder import DriveValues, Responder
 
 __all__ = ["simulate"]

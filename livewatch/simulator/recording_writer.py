@@ -19,6 +19,7 @@ from typing import BinaryIO
 import can
 
 from livewatch.data.frames import ERROR, FrameBatch
+from livewatch.data.kept import check_writable
 from livewatch.errors import UsageError
 from livewatch.profile.model import Profile
 from livewatch.simulator.bus_frames import Wire, broadcast
@@ -26,7 +27,7 @@ from livewatch.simulator.drive import Drive
 from livewatch.simulator.scripted_tester import poll_drive
 from livewatch.sources.recordings.candump.candump_reader import format_candump
 
-__all__ = ["as_recorded", "check_output", "check_writable", "frames_of", "write_recording"]
+__all__ = ["as_recorded", "check_output", "frames_of", "write_recording"]
 
 SUFFIXES = (".log", ".log.gz", ".asc", ".blf", ".trc", ".csv", ".db", ".mf4", ".txt")
 """What may be written; python-can's writers but for candump and SQLite."""
@@ -55,18 +56,6 @@ def check_output(path: Path, error_frames: bool = False) -> None:
     if error_frames and path.suffix.lower() == ".trc":
         raise UsageError(f"{path}: TRC files are written without error frames; expected none, or another format")
     check_writable(path)
-
-
-def check_writable(path: Path) -> None:
-    """Raise UsageError unless a file can be written to `path`; one that exists is not touched."""
-    try:
-        existed = path.exists()
-        with path.open("ab"):
-            pass
-        if not existed:
-            path.unlink()
-    except OSError as error:
-        raise UsageError(f"cannot write {path}: {error.strerror}") from None
 
 
 def write_recording(batches: Iterable[FrameBatch], path: Path | str) -> int:

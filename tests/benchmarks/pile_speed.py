@@ -98,12 +98,14 @@ def main() -> None:
     parser.add_argument("--minutes", type=float, default=10.0)
     parser.add_argument("--drives", type=int, default=4)
     parser.add_argument("--cores", type=int, nargs="*", default=[1, 2])
+    parser.add_argument("--pile", type=Path, help="keep the recordings here, and take those that are here already")
     given = parser.parse_args()
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
-        pile = folder / "pile"
-        pile.mkdir()
-        write_pile(pile, given.recordings, given.minutes, given.drives)
+        pile: Path = given.pile or folder / "pile"
+        pile.mkdir(parents=True, exist_ok=True)
+        if not any(pile.iterdir()):
+            write_pile(pile, given.recordings, given.minutes, given.drives)
         size = sum(path.stat().st_size for path in pile.iterdir()) / 1e6
         print(f"{given.recordings} recordings of {given.minutes:g} min, {size:.0f} MB compressed", flush=True)
         wall: dict[int, float] = {}

@@ -45,9 +45,51 @@ def test_a_report_as_a_file_and_printed(drive: Path, tmp_path: Path, livewatch: 
     assert code == 0 and printed.startswith("# What the drive shows")
 
 
-def test_an_output_that_cannot_be_written_is_said(drive: Path, tmp_path: Path, livewatch: Callable[..., Ran]) -> None:
-    code, _, err = livewatch("report", drive, "-p", "brackwell_20t", "--to", "1 s", "-o", tmp_path / "no" / "x.json")
-    assert code == 1 and "was not written: No such file or directory" in err
+@pytest.mark.parametrize("command", ["report", "answer", "compare", "pulls", "export", "table", "reports"])
+def test_an_output_that_cannot_be_written_is_said_before_anything_is_read(
+    command: str, tmp_path: Path, livewatch: Callable[..., Ran]
+) -> None:
+    drive, sheet = tmp_path / "no_recording.log", tmp_path / "sheet.yaml"
+    drive.write_text("read me and see")
+    sheet.touch()
+
+    def told(place: Path) -> Ran:
+        return livewatch(
+            *{
+                "report": ("report", drive, "-o", place / "x.json"),
+                "answer": ("answer", sheet, drive, "-o", place / "x.md"),
+                "compare": ("compare", drive, drive, "-o", place / "x.txt"),
+                "pulls": ("pulls", drive, "-o", place / "x.html"),
+                "export": ("export", drive, place / "x.csv"),
+                "table": ("diagnose", drive, "--table", place / "x.html"),
+                "reports": ("diagnose", drive, "--reports", place / "x"),
+            }[command],
+            "-p", "brackwell_20t",
+        )  # fmt: skip
+
+    code, out, err = told(drive)
+    assert (code, out) == (2, "") and "Not a directory" in err and err.startswith("livewatch: ")
+    assert sorted(tmp_path.iterdir()) == [drive, sheet]
+
+
+def test_no_command_writes_over_what_it_reads_or_what_is_no_such_file(
+    tmp_path: Path, livewatch: Callable[..., Ran]
+) -> None:
+    table, sheet = tmp_path / "drive.csv", tmp_path / "sheet.md"
+    for path in (table, sheet):
+        path.write_text("time,engine_speed\n0,800\n")
+    p = ("-p", "brackwell_20t")
+    for arguments in (
+        ("export", table, table),
+        ("diagnose", table, "--table", table),
+        ("answer", sheet, "-o", sheet),
+        ("compare", table, table, "--format", "text", "-o", table),
+        ("pulls", table, "-o", table),
+        ("report", table, "-o", tmp_path / "report.pdf"),
+    ):
+        code, _, err = livewatch(*arguments, *p)
+        assert code == 2 and "expected a name" in err, arguments
+    assert {path.read_text() for path in tmp_path.iterdir()} == {"time,engine_speed\n0,800\n"}
 
 
 def test_an_empty_recording_and_a_photo(tmp_path: Path, livewatch: Callable[..., Ran]) -> None:

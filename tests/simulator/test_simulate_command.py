@@ -150,20 +150,27 @@ def test_an_unknown_route_is_told(capsys, tmp_path):
 
 
 def test_a_place_that_cannot_be_written_is_told_before_driving(capsys, tmp_path):
+    more = "expected a name in a folder that may be written to"
     missing = tmp_path / "missing" / "x.log"
-    assert run(capsys, missing)[::2] == (2, f"livewatch: cannot write {missing}: No such file or directory\n")
+    assert run(capsys, missing)[::2] == (
+        2,
+        f"livewatch: cannot write {missing}: No such file or directory; {more}\n",
+    )
     under_a_file = tmp_path / "file" / "x.log"
     under_a_file.parent.write_text("not a folder")
-    assert run(capsys, under_a_file)[::2] == (2, f"livewatch: cannot write {under_a_file}: Not a directory\n")
+    assert run(capsys, under_a_file)[::2] == (
+        2,
+        f"livewatch: cannot write {under_a_file}: Not a directory; {more}\n",
+    )
     truth = tmp_path / "missing" / "truth.json"
     told = run(capsys, tmp_path / "x.log", "--truth", truth)
-    assert told[::2] == (2, f"livewatch: cannot write {truth}: No such file or directory\n")
+    assert told[::2] == (2, f"livewatch: cannot write {truth}: No such file or directory; {more}\n")
     locked = tmp_path / "locked"
     locked.mkdir(mode=0o500)
     path = locked / "x.log"
     if os.access(locked, os.W_OK):
         pytest.skip("this user may write anywhere")
-    assert run(capsys, path)[::2] == (2, f"livewatch: cannot write {path}: Permission denied\n")
+    assert run(capsys, path)[::2] == (2, f"livewatch: cannot write {path}: Permission denied; {more}\n")
 
 
 def test_an_unknown_kind_of_recording_is_told(capsys, tmp_path):

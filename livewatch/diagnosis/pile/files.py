@@ -19,7 +19,7 @@ from livewatch.session.folder import PROFILE, SAMPLES, is_session
 from livewatch.sources.recordings.recording import FORMATS, recording_suffix
 from livewatch.sources.tables.table import TABLE_SUFFIXES
 
-__all__ = ["Recordings", "content_of", "is_pile", "recordings_in"]
+__all__ = ["Recordings", "content_of", "files_read", "is_pile", "recordings_in"]
 
 SUFFIXES = (frozenset(FORMATS) | frozenset(TABLE_SUFFIXES)) - {".txt"}
 """What the names of recordings end in; a text in a folder is more likely somebody's notes."""
@@ -86,7 +86,7 @@ def content_of(path: Path) -> str:
     """
     digest = sha256()
     try:
-        for one in _read_of(path):
+        for one in files_read(path):
             digest.update(f"{one.name}\n{one.stat().st_size}\n".encode() if path.is_dir() else b"")
             with open_file(one) as file:
                 while piece := file.read(AT_ONCE):
@@ -97,8 +97,9 @@ def content_of(path: Path) -> str:
     return sha256(f"{recording_suffix(path)}\n{path.suffix.lower()}\n{digest.hexdigest()}".encode()).hexdigest()
 
 
-def _read_of(path: Path) -> list[Path]:
+def files_read(path: Path) -> list[Path]:
+    """The files that a diagnosis reads at `path`: itself, or those of a session folder."""
     if not path.is_dir():
         return [path]
     names = ("manifest.json", PROFILE, SAMPLES)
-    return sorted(one for one in path.iterdir() if one.name in names or one.match("frames-*.log"))
+    return sorted(one for one in path.glob("*") if one.name in names or one.match("frames-*.log"))

@@ -23,7 +23,7 @@ from livewatch.data.outside import printable
 from livewatch.diagnosis.pile.row import PileRow
 from livewatch.errors import LivewatchError, UsageError
 
-__all__ = ["COLUMNS", "TABLES", "check_writable", "write_table"]
+__all__ = ["COLUMNS", "TABLES", "table_kind", "write_table"]
 
 Links = Mapping[str, Path]
 """Recording to the file of its report."""
@@ -79,7 +79,7 @@ def write_table(path: Path, rows: Sequence[PileRow], links: Links | None = None,
         UsageError: its suffix is that of no table.
         LivewatchError: it cannot be written.
     """
-    kind = _kind(path)
+    kind = table_kind(path)
     links = {recording: Path(os.path.relpath(to, path.parent)) for recording, to in (links or {}).items()}
     if kind == ".html":
         content = _html(rows, links, said)
@@ -96,28 +96,12 @@ def write_table(path: Path, rows: Sequence[PileRow], links: Links | None = None,
         ) from None
 
 
-def check_writable(path: Path) -> None:
-    """See that a table can be written to `path`, before hours go into it.
+def table_kind(path: Path) -> str:
+    """The suffix that says which kind of table is written to `path`.
 
     Raises:
-        UsageError: its suffix is that of no table.
-        LivewatchError: it cannot be written.
+        UsageError: it is that of none, or what writes it is not installed.
     """
-    _kind(path)
-    trial = path.with_name(f".{path.name}.{os.getpid()}.trial")
-    try:
-        if path.is_dir():
-            raise IsADirectoryError(0, "it is a folder")
-        trial.write_bytes(b"")
-        trial.unlink()
-    except OSError as error:
-        raise LivewatchError(
-            f"{path}: a table cannot be written there: {error.strerror or error}; expected a name in a folder that may "
-            "be written to"
-        ) from None
-
-
-def _kind(path: Path) -> str:
     kind = path.suffix.lower()
     if kind not in TABLES:
         raise UsageError(f"--table {path}: expected a name that ends in {', '.join(TABLES)}")
