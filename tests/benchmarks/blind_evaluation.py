@@ -22,7 +22,7 @@ from multiprocessing import Pool
 from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parent))
-from blind_cache import driven, is_kept
+from blind_cache import is_kept, keep
 from blind_judging import Result, judge
 from blind_report import report
 from blind_scenarios import FAULTS, drawn_of
@@ -42,7 +42,7 @@ def _judged(job: tuple[Task, Path | None, bool]) -> Result:
 
 def _driven(job: tuple[Task, Path]) -> str:
     (kind, seed), folder = job
-    driven(drawn_of(kind, seed), folder)
+    keep(drawn_of(kind, seed), folder)
     return f"{kind} {seed}"
 
 
