@@ -35,6 +35,8 @@ WORTH = -1.5
 """Logarithm of what an addition has to promise to be tried in full."""
 STEPS = 10
 """Of Gauss and Newton's method."""
+AT_ONCE = 1 << 17
+"""Numbers that a step of it works on at a time, about: a megabyte."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -141,9 +143,14 @@ class Search:
         return self.fits([(variants, start)])[0]
 
     def fits(self, starts: Sequence[tuple[Sequence[Variant], Sequence[float]]]) -> list[Combination | None]:
-        """The same for several sets with as many causes each, side by side."""
+        """The same for several sets with as many causes each, side by side as far as they fit into a fast memory."""
         if not starts:
             return []
+        piece = max(1, AT_ONCE // (4 * len(starts[0][0]) * len(self.whitened.y)))
+        pieces = (self._fitted(starts[first : first + piece]) for first in range(0, len(starts), piece))
+        return [one for fitted in pieces for one in fitted]
+
+    def _fitted(self, starts: Sequence[tuple[Sequence[Variant], Sequence[float]]]) -> list[Combination | None]:
         sets = [variants for variants, _ in starts]
         count = len(sets[0])
         spread, low = (np.array([[getattr(v.effect, name) for v in one] for one in sets]) for name in ("spread", "low"))

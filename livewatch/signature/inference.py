@@ -45,8 +45,10 @@ class Whitened:
     """
 
     def __init__(self, y: Column, covariance: Column) -> None:
-        self._factor: Column = np.asarray(np.linalg.cholesky(covariance), np.float64)
-        self._inverse = _inverse_of_lower(self._factor)
+        factor: Column = np.asarray(np.linalg.cholesky(covariance), np.float64)
+        self._level = float(np.log(np.diag(factor)).sum())
+        self._inverse = np.zeros_like(factor)
+        _invert_lower(factor, self._inverse)
         self._tried: dict[tuple[Effect, ...], tuple[NDArray[np.int64], Column, Column]] = {}
         self._take(y)
 
@@ -69,7 +71,7 @@ class Whitened:
     def log_likelihood(self) -> float:
         """Of the observations when nothing is wrong."""
         n = len(self.y)
-        return -0.5 * (self.square + n * log(2.0 * pi)) - float(np.log(np.diag(self._factor)).sum())
+        return -0.5 * (self.square + n * log(2.0 * pi)) - self._level
 
     def fit(self, effect: Effect) -> Fit:
         """Fit one effect."""
@@ -162,16 +164,17 @@ def _fit(low: float, size: float, gradient: float, curvature: float, weight: flo
     return Fit(size, deviation, weight)
 
 
-def _inverse_of_lower(factor: Column) -> Column:
-    """The inverse of a lower triangular matrix, by halves: that of its lower left part follows from both others."""
+def _invert_lower(factor: Column, inverse: Column) -> None:
+    """Write the inverse of a lower triangular matrix into `inverse`, which is 0, by halves: that of its lower left part
+    follows from both others."""
     half = len(factor) // 2
     if half < 16:
-        return np.asarray(np.linalg.inv(factor), np.float64)
-    above, below = _inverse_of_lower(factor[:half, :half]), _inverse_of_lower(factor[half:, half:])
-    inverse = np.zeros_like(factor)
-    inverse[:half, :half], inverse[half:, half:] = above, below
+        inverse[...] = np.linalg.inv(factor)
+        return
+    above, below = inverse[:half, :half], inverse[half:, half:]
+    _invert_lower(factor[:half, :half], above)
+    _invert_lower(factor[half:, half:], below)
     inverse[half:, :half] = -below @ (factor[half:, :half] @ above)
-    return inverse
 
 
 def _log_above_zero(z: float) -> float:

@@ -150,7 +150,9 @@ def _explanations(seen: Observations, maker: PointMaker, leak: float) -> list[_S
         search = Search(plain, tried, flow, prior)
         rough = _roughness(search.run(most=1)[0], tried, seen)
         if rough.any():
-            search = Search(Whitened(y, seen.covariance + np.diag(rough * rough)), tried, flow, prior)
+            doubted = seen.covariance.copy()
+            doubted[np.diag_indices_from(doubted)] += rough * rough
+            search = Search(Whitened(y, doubted), tried, flow, prior)
         level = search.whitened.log_likelihood() + odds
         found += [_Set(one, one.score + level, shift, search, plain) for one in search.run()]
     return sorted(found, key=lambda one: (-one.score, sorted(one.combination.causes)))
