@@ -4,7 +4,7 @@ Ticks come in; for any tick of the batch at hand, or the latest one, the values 
 `Profile.lead_up` before it come out, for its event. The time before is kept ten times a second, at ticks whose index
 is a whole multiple of the stride, so that neither the cutting of the ticks nor the moment of the alarm moves the
 points; the memory for it is bounded and does not grow. Values keep 9 significant digits, those of the time before 6;
-these are rounded when somebody reads them, which a diagnosis without a log does not.
+they are rounded when somebody reads them, which a diagnosis without a log does not.
 """
 
 from __future__ import annotations
@@ -37,22 +37,24 @@ class Seen(NamedTuple):
     before: SecondsBefore
 
 
-class Rounded(Mapping[str, Sequence[float | None]]):
-    """By channel the values of `block`, float64 (channels, points), rounded when they are first read."""
+class Rounded(Mapping[str, Any]):
+    """By channel the value, or the list of values, of `block`, float64 (channels,) or (channels, points), rounded to so
+    many significant `digits` when they are first read."""
 
-    __slots__ = ("_block", "_names", "_read")
+    __slots__ = ("_block", "_digits", "_names", "_read")
 
-    def __init__(self, names: Sequence[str], block: NDArray[np.float64]) -> None:
+    def __init__(self, names: Sequence[str], block: NDArray[np.float64], digits: int) -> None:
         self._names = names
         self._block = block
-        self._read: dict[str, Sequence[float | None]] | None = None
+        self._digits = digits
+        self._read: dict[str, Any] | None = None
 
-    def _all(self) -> dict[str, Sequence[float | None]]:
+    def _all(self) -> dict[str, Any]:
         if self._read is None:
-            self._read = dict(zip(self._names, significant(self._block, BEFORE_DIGITS), strict=True))
+            self._read = dict(zip(self._names, significant(self._block, self._digits), strict=True))
         return self._read
 
-    def __getitem__(self, name: str) -> Sequence[float | None]:
+    def __getitem__(self, name: str) -> Any:
         return self._all()[name]
 
     def __iter__(self) -> Iterator[str]:
@@ -107,7 +109,7 @@ class LeadUp:
     def at(self, tick: int) -> Seen:
         """All channels at a tick, the quality in words of those that are not good, and the time before."""
         value, quality = self._column(tick)
-        values = dict(zip(self._names, significant(value, VALUE_DIGITS), strict=True))
+        values = Rounded(self._names, value.copy(), VALUE_DIGITS)
         words = {self._names[row]: Quality(int(quality[row])).word for row in np.flatnonzero(quality != Quality.GOOD)}
         return Seen(values, self._units, words, self._before(tick))
 
@@ -144,7 +146,7 @@ class LeadUp:
         return SecondsBefore(
             every / 1e9,
             round((newest * every if len(point) else tick * self._period) / 1e9, 6),
-            Rounded(self._names, block),
+            Rounded(self._names, block, BEFORE_DIGITS),
         )
 
 
