@@ -1,6 +1,7 @@
 """`livewatch diagnose`: recordings as fast as they can be read, and what they show.
 
-Only what a run needs is imported here; what prints a page is loaded where one is printed.
+Only what a run needs is imported here, and names of the front door when they are used: the processes of a pile are on
+their way before this one has loaded what it needs itself. What prints a page is loaded where one is printed.
 """
 
 from __future__ import annotations
@@ -11,12 +12,14 @@ from typing import TYPE_CHECKING
 
 import click
 
-from livewatch import Diagnosis, Pile, SourceError, Terms, UsageError, diagnose_pile
+import livewatch
+from livewatch import UsageError
 from livewatch.commands.lines import say, tell_failure, tell_session
 from livewatch.commands.options import bus_option, profile_option, stretch_of, stretch_options
+from livewatch.run.pool import start_early
 
 if TYPE_CHECKING:
-    from livewatch import Recordings
+    from livewatch import Pile, Recordings
 
 __all__ = ["diagnose"]
 
@@ -82,15 +85,13 @@ def diagnose(
       livewatch diagnose *.blf -p brackwell_20t --json > drives.jsonl
       livewatch diagnose recordings/ -p brackwell_20t --table drives.html --reports reports
     """
-    sheet = None
-    if build is not None:
-        from livewatch import load_build_sheet
-
-        sheet = load_build_sheet(build)
+    if scheduler is None:
+        start_early(paths)
+    sheet = None if build is None else livewatch.load_build_sheet(build)
     if baseline is not None and _is_folder(baseline):
         baseline = _from_shelf(baseline, paths[0], profile_name)
-    terms = Terms(stretch=stretch_of(start, stop), build=sheet, out=out)
-    pile = Pile(profile_name, bus_options, terms, baseline)
+    terms = livewatch.Terms(stretch=stretch_of(start, stop), build=sheet, out=out)
+    pile = livewatch.Pile(profile_name, bus_options, terms, baseline)
     if tables or scheduler or reports or any(map(_is_folder, paths)):
         if as_json and not (tables or scheduler or reports):
             return _print_json(_recordings(paths).paths, pile)
@@ -110,23 +111,17 @@ def diagnose(
 
 def _is_folder(path: Path) -> bool:
     """Whether it holds recordings: a session folder is one."""
-    if not path.is_dir():
-        return False
-    from livewatch import is_pile
-
-    return is_pile(path)
+    return path.is_dir() and livewatch.is_pile(path)
 
 
 def _from_shelf(folder: Path, path: Path, profile_name: str | None) -> Path:
     """The best session in `folder` to compare a drive of this vehicle with."""
-    from livewatch import Shelf, profile_for
-
-    vehicle = profile_for(path, profile_name).name
-    shelf = Shelf(folder)
+    vehicle = livewatch.profile_for(path, profile_name).name
+    shelf = livewatch.Shelf(folder)
     shelf.refresh()
     found = [one for one in shelf.baselines(vehicle) if one.path.resolve() != path.resolve()]
     if not found:
-        raise SourceError(
+        raise livewatch.SourceError(
             f"{folder}: no session of {vehicle!r} in it fits in every system and has no critical alarm; expected one "
             "driven on matching parts (`livewatch shelf --baselines`)"
         )
@@ -135,20 +130,18 @@ def _from_shelf(folder: Path, path: Path, profile_name: str | None) -> Path:
 
 
 def _recordings(paths: tuple[Path, ...], tables: tuple[Path, ...] = ()) -> Recordings:
-    from livewatch import recordings_in
-
-    found = recordings_in(paths, tables)
+    found = livewatch.recordings_in(paths, tables)
     if not found.paths:
         named = ", ".join(map(str, paths))
-        raise SourceError(f"{named}: no recording, table or session folder is in it")
+        raise livewatch.SourceError(f"{named}: no recording, table or session folder is in it")
     return found
 
 
 def _print_json(paths: tuple[Path, ...], pile: Pile) -> int:
     failures = 0
-    outcomes = [pile.diagnose(paths[0])] if len(paths) == 1 else diagnose_pile(paths, pile)
+    outcomes = [pile.diagnose(paths[0])] if len(paths) == 1 else livewatch.diagnose_pile(paths, pile)
     for outcome in outcomes:
-        if isinstance(outcome, Diagnosis):
+        if isinstance(outcome, livewatch.Diagnosis):
             tell_session(outcome)
             say(json.dumps(outcome.to_json(), ensure_ascii=False, allow_nan=False))
         else:

@@ -5,11 +5,14 @@ from __future__ import annotations
 import re
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from livewatch import Stretch, UsageError
+import livewatch
+
+if TYPE_CHECKING:
+    from livewatch import Stretch
 
 __all__ = [
     "browser_options",
@@ -111,5 +114,5 @@ def stretch_of(start: int, stop: int | None) -> Stretch:
         UsageError: it ends before it begins.
     """
     if stop is not None and stop <= start:
-        raise UsageError(f"--to {stop / 1e9:g} s lies before --from {start / 1e9:g} s; expected a later time")
-    return Stretch(start, stop)
+        raise livewatch.UsageError(f"--to {stop / 1e9:g} s lies before --from {start / 1e9:g} s; expected a later time")
+    return livewatch.Stretch(start, stop)

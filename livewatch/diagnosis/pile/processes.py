@@ -8,7 +8,6 @@ takes one recording after the other.
 from __future__ import annotations
 
 import os
-import signal
 import threading
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import suppress
@@ -20,18 +19,15 @@ from typing import TYPE_CHECKING, TypeVar
 from livewatch.diagnosis.diagnosis import Diagnosis, Terms, diagnose_one, profile_for, read_baseline
 from livewatch.errors import LivewatchError
 from livewatch.profile.model import Profile
-from livewatch.run.linear_algebra import in_one_thread
+from livewatch.run.pool import pool_context, worth
 from livewatch.signature.evidence.baseline import Baseline
 from livewatch.sources.bus_map import parse_bus_options
 
 if TYPE_CHECKING:
     from concurrent.futures import ProcessPoolExecutor
 
-__all__ = ["FAULT", "Failure", "Pile", "cores", "diagnose_pile", "outcome_of", "own_pile", "size_of", "spread", "worth"]
+__all__ = ["FAULT", "Failure", "Pile", "diagnose_pile", "outcome_of", "own_pile", "spread"]
 
-WORTH_A_PROCESS = 4 << 20
-"""Bytes of recordings from which starting a process pays; compressed ones count `INFLATED` times."""
-INFLATED = 6
 FAULT = 70
 """Exit code of a fault in livewatch itself."""
 Progress = Callable[[float], None]
@@ -150,42 +146,15 @@ def _alone(path: Path, pile: Pile, work: Callable[[Path], Result]) -> Result | F
             return Failure(f"{path}: the process that read it was ended from outside", FAULT)
 
 
-def worth(paths: Sequence[Path]) -> int:
-    """How many processes there is work for, on this machine."""
-    work = sum(map(size_of, paths)) // WORTH_A_PROCESS
-    return max(1, min(len(paths), work, cores()))
-
-
-def size_of(path: Path) -> int:
-    """About how many bytes there are to read; 0 for what cannot be looked at: that is told when it is read."""
-    size = 0
-    with suppress(OSError):
-        for one in path.iterdir() if path.is_dir() else [path]:
-            if one.is_file():
-                size += one.stat().st_size * (INFLATED if one.suffix == ".gz" else 1)
-    return size
-
-
-def cores() -> int:
-    """How many this process may use."""
-    if hasattr(os, "sched_getaffinity"):
-        return len(os.sched_getaffinity(0))
-    return os.cpu_count() or 1
-
-
 def _pool(processes: int, pile: Pile) -> ProcessPoolExecutor:
-    import multiprocessing  # late: one recording alone needs no process
-    from concurrent.futures import ProcessPoolExecutor
+    from concurrent.futures import ProcessPoolExecutor  # late: one recording alone needs no process
 
-    in_one_thread()  # in those that are started here
-    method = "forkserver" if "forkserver" in multiprocessing.get_all_start_methods() else "spawn"
-    context = multiprocessing.get_context(method)
-    if method == "forkserver":
-        context.set_forkserver_preload([__name__])
-    return ProcessPoolExecutor(processes, context, _begin, (pile,))
+    return ProcessPoolExecutor(processes, pool_context(), _begin, (pile,))
 
 
 def _begin(pile: Pile) -> None:
+    import signal  # late: of use in a pool only
+
     global _own
     _own = pile
     signal.signal(signal.SIGINT, signal.SIG_DFL)  # Ctrl-C is for the whole group: end without a word

@@ -22,11 +22,12 @@ from typing import Any
 from livewatch.data.kept import write_whole
 from livewatch.diagnosis.diagnosis import Diagnosis
 from livewatch.diagnosis.pile.memory import PileMemory
-from livewatch.diagnosis.pile.processes import FAULT, Failure, Pile, cores, outcome_of, own_pile, size_of, spread, worth
+from livewatch.diagnosis.pile.processes import FAULT, Failure, Pile, outcome_of, own_pile, spread
 from livewatch.diagnosis.pile.row import PileRow, row_of, unread_row
 from livewatch.errors import UsageError
 from livewatch.profile import load_profile
 from livewatch.profile.model import Profile
+from livewatch.run.pool import cores, size_of, worth
 from livewatch.version import __version__
 
 __all__ = ["PileWork", "Reports", "Told"]
