@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
-from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 from rich.table import Table
 
 from livewatch import Diagnosis, Failure, Pile, diagnose_pile
@@ -43,8 +42,13 @@ def print_pages(paths: Sequence[Path], pile: Pile) -> int:
 
 def _outcomes(paths: Sequence[Path], pile: Pile) -> Iterator[Diagnosis | Failure]:
     said = Page(stderr=True)
+    if not said.is_terminal:
+        yield from [pile.diagnose(paths[0])] if len(paths) == 1 else diagnose_pile(paths, pile)
+        return
+    from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn  # late: only a terminal shows it
+
     columns = (TextColumn("{task.description}", markup=False), BarColumn(), TimeRemainingColumn())
-    with Progress(*columns, console=said, transient=True, disable=not said.is_terminal) as bar:
+    with Progress(*columns, console=said, transient=True) as bar:
         task = bar.add_task("", total=1.0)
         if len(paths) == 1:
             bar.update(task, description=str(paths[0]))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import multiprocessing
 import os
 import subprocess
 import sys
@@ -12,10 +13,11 @@ from pathlib import Path
 import pytest
 
 from livewatch import Diagnosis, Failure, Pile, diagnose_pile
-from livewatch.diagnosis.pile import processes as module
+from livewatch.run import pool as module
 
 P = ("-p", "brackwell_20t")
 HEAVY = {"asammdf", "can", "cantools", "pandas", "pint", "pyarrow", "pydantic", "rich", "textual", "yaml"}
+HEAVY |= {"asyncio", "logging", "multiprocessing", "sqlite3", "tempfile"}
 
 
 @pytest.fixture
@@ -63,5 +65,38 @@ def test_a_diagnosis_loads_only_what_it_needs(
     exit_code, *loaded = done.stderr.split()
     assert exit_code == "0"
     assert HEAVY & {name.split(".")[0] for name in loaded} == drawing
-    assert sum(name.startswith("livewatch") for name in loaded) < 160
-    assert len(loaded) < 520
+    assert "rich.progress" not in loaded  # no terminal shows it
+    assert sum(name.startswith("livewatch") for name in loaded) <= 160
+    assert len(loaded) < (390, 460)[bool(drawing)]
+
+
+def test_a_pile_is_on_its_way_before_this_process_has_loaded_what_it_needs(recording: Path) -> None:
+    """The server of its processes loads the same, side by side."""
+    code = (
+        "import sys; import livewatch.run.pool as pool; "
+        "pool.start_early = lambda named: print(len(named), 'numpy' in sys.modules); "
+        "from livewatch.commands.cli import main; main(sys.argv[1:])"
+    )
+    command = [sys.executable, "-c", code, "diagnose", str(recording), str(recording), *P, "--json"]
+    done = subprocess.run(command, capture_output=True, text=True, check=True)
+    assert done.stdout.splitlines()[0] == "2 False"
+
+
+@pytest.mark.parametrize(("files", "size", "starts"), [(1, 40, False), (3, 1, False), (3, 40, True)])
+def test_the_server_is_started_where_several_processes_have_work(
+    files: int, size: int, starts: bool, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for number in range(files):
+        with (tmp_path / f"{number}.log").open("wb") as file:
+            file.truncate(size << 20)
+    asked = []
+
+    def context() -> multiprocessing.context.BaseContext:
+        asked.append(files)
+        return multiprocessing.get_context("spawn")
+
+    monkeypatch.setattr(module, "cores", lambda: 2)
+    monkeypatch.setattr(module, "pool_context", context)
+    module.start_early([tmp_path])
+    module.start_early([tmp_path / "0.log"])
+    assert bool(asked) is starts

@@ -6,21 +6,20 @@ and functions that never end. Only the columns of that one table are read, by a 
 
 from __future__ import annotations
 
-import sqlite3
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
-from urllib.parse import quote
 
 from livewatch.errors import SourceError
 from livewatch.sources.recordings.python_can_readers import IndexedReader
 
 if TYPE_CHECKING:
+    import sqlite3
+
     import can
 
 __all__ = ["DatabaseReader"]
 
 _COLUMNS = "ts, arbitration_id, extended, remote, error, dlc, data"
-_ALLOWED = frozenset((sqlite3.SQLITE_SELECT, sqlite3.SQLITE_READ))
 _LONGEST_FIELD = 1 << 16
 """Bytes of one field."""
 _BYTES_A_ROW = 30
@@ -39,6 +38,9 @@ class DatabaseReader(IndexedReader):
 
     def messages(self) -> Iterator[can.Message]:
         """A message a row."""
+        import sqlite3  # late: no other recording needs it
+        from urllib.parse import quote
+
         path, head = self.stream.path, self.stream.head
         if self.stream.compressed:
             raise SourceError(f"{path}: a SQLite recording cannot be read compressed; unpack it first")
@@ -53,14 +55,17 @@ class DatabaseReader(IndexedReader):
             connection.close()
 
     def _rows(self, connection: sqlite3.Connection) -> Iterator[can.Message]:
+        import sqlite3
+
         import can
 
+        allowed = (sqlite3.SQLITE_SELECT, sqlite3.SQLITE_READ)
         connection.setlimit(sqlite3.SQLITE_LIMIT_LENGTH, _LONGEST_FIELD)
         connection.execute("PRAGMA trusted_schema = OFF")
         kinds = connection.execute("SELECT type, sql FROM sqlite_master WHERE name = 'messages'").fetchall()
         if [kind for kind, _ in kinds] != ["table"] or "generated" in str(kinds[0][1]).lower():
             raise SourceError(f"{self.stream.path}: no SQLite recording: expected a table named messages in it")
-        connection.set_authorizer(lambda action, *_: sqlite3.SQLITE_OK if action in _ALLOWED else sqlite3.SQLITE_DENY)
+        connection.set_authorizer(lambda action, *_: sqlite3.SQLITE_OK if action in allowed else sqlite3.SQLITE_DENY)
         for time, identifier, extended, remote, error, length, data in connection.execute(
             f"SELECT {_COLUMNS} FROM messages"
         ):

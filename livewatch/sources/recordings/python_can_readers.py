@@ -17,7 +17,6 @@ from typing import TYPE_CHECKING, Any, ClassVar
 from livewatch.data.frames import MOST_BUSES, FrameBatch
 from livewatch.data.messages import columns_by_channel
 from livewatch.errors import SourceError
-from livewatch.sources.library_log import CountedLog
 from livewatch.sources.recordings.byte_stream import ByteStream
 from livewatch.sources.recordings.format_reader import FormatReader
 from livewatch.sources.recordings.text_lines import CSV_HEADER, AscLines, CsvLines, TextLines
@@ -54,6 +53,8 @@ class PythonCanReader(FormatReader):
 
     def frames(self) -> Iterator[FrameBatch]:
         """All frames in order, at most 1024 a batch."""
+        from livewatch.sources.library_log import CountedLog  # late: logging is dear to load
+
         messages = self._usable_messages()
         while True:
             with CountedLog(self.counts):
