@@ -3,8 +3,9 @@
 What was judged, driven and used up comes in, with the critical alarms that stood; a `Verdict` goes out. `misfit` needs
 evidence a hundred times more probable with the cause than without, an effect beyond everyday adaptation, and enough
 driven to know. `fits` needs every system of this car to have been seen: a whole is never better than the worst system
-that matters. A critical alarm that no established cause explains makes its system `strained` at best: by construction,
-since every word goes through `_at_best`.
+that matters. A system of which nothing was seen is `not seen`, also where a cause that was found elsewhere would spoil
+it: every word of a cause goes through `_spoiled`. A critical alarm that no established cause explains makes its system
+`strained` at best: by construction, since every word goes through `_at_best`.
 """
 
 from __future__ import annotations
@@ -59,7 +60,7 @@ class SystemVerdict:
 
     Attributes:
         system, word: what and how it is.
-        causes: names of the causes that spoil it, as established.
+        causes: names of the established causes that spoil it, or would where it was not seen.
         alarms: critical alarms of it that no established cause explains.
         strain: what strains it, in words; empty for nothing.
         right: what was seen of it and found right, in words.
@@ -187,13 +188,18 @@ def _systems(seen: Witness, established: Sequence[Cause]) -> Iterator[SystemVerd
     yield _under_load(seen, groups["high load"], established)
     if seen.boosted or any(_system_of(alarm) == "boost" for alarm in seen.alarms):
         yield _boost(seen, established)
-    yield _supply(seen, groups["high load"], established)
+    yield _supply(seen, list(groups.values()), established)
 
 
-def _spoiled(system: System, established: Sequence[Cause], strain: str) -> tuple[SystemWord | None, tuple[str, ...]]:
-    """The word that causes and strain leave, None for nothing wrong; and the causes."""
+def _spoiled(
+    seen: Witness, system: System, looked: bool, established: Sequence[Cause], strain: str
+) -> tuple[SystemWord | None, tuple[str, ...]]:
+    """The word that causes and strain leave, None for nothing wrong; and the causes. `looked`: whether anything of the
+    system was seen, its alarms aside."""
     causes = [cause for cause in established if system in cause.systems]
     names = tuple(cause.name for cause in causes)
+    if not looked and not strain and not any(_system_of(alarm) == system for alarm in seen.alarms):
+        return None, names
     if any(cause.large for cause in causes):
         return "misfit", names
     return ("strained" if causes or strain else None), names
@@ -204,7 +210,8 @@ def _part_load(seen: Witness, groups: Sequence[Group], established: Sequence[Cau
     lacking = () if seen.spared else tuple(group.how for group in groups if group not in known)
     # A correction at its limit is seen as it is; one in a whole group of loads wants some driving.
     strain = _pinned(seen.authority) or (_corrected(seen, groups) if seen.enough else "")
-    word, causes = _spoiled("fuel at part load", established, strain)
+    looked = any(group.seconds > 0.0 for group in groups)
+    word, causes = _spoiled(seen, "fuel at part load", looked, established, strain)
     if word is None:
         word = "not seen" if not known else "unproven" if len(known) < len(groups) else "fits"
     right = tuple(group.name for group in known if not _corrected(seen, [group]))
@@ -213,7 +220,7 @@ def _part_load(seen: Witness, groups: Sequence[Group], established: Sequence[Cau
 
 def _under_load(seen: Witness, group: Group, established: Sequence[Cause]) -> SystemVerdict:
     strain = (_knocking(seen.authority) or _corrected(seen, [group])) if seen.enough else ""
-    word, causes = _spoiled("fuel under load", established, strain)
+    word, causes = _spoiled(seen, "fuel under load", group.seconds > 0.0 or seen.pulls > 0, established, strain)
     known = group.enough and not all(map(isnan, group.need))
     lacking: tuple[str, ...] = ()
     if not known:
@@ -229,7 +236,7 @@ def _under_load(seen: Witness, group: Group, established: Sequence[Cause]) -> Sy
 
 
 def _boost(seen: Witness, established: Sequence[Cause]) -> SystemVerdict:
-    word, causes = _spoiled("boost", established, "")
+    word, causes = _spoiled(seen, "boost", seen.pulls > 0, established, "")
     lacking: tuple[str, ...] = ()
     if not seen.boost_known:
         lacking = ("Get the commanded boost pressure, or say in the profile what is wanted (`wanted_boost:`).",)
@@ -241,9 +248,12 @@ def _boost(seen: Witness, established: Sequence[Cause]) -> SystemVerdict:
     return SystemVerdict("boost", word, causes, (), "", right, lacking)
 
 
-def _supply(seen: Witness, group: Group, established: Sequence[Cause]) -> SystemVerdict:
-    word, causes = _spoiled("fuel supply", established, "")
+def _supply(seen: Witness, groups: Sequence[Group], established: Sequence[Cause]) -> SystemVerdict:
+    group = groups[-1]
     held = seen.pressure_seen or (group.enough and not all(map(isnan, group.need)))
+    # No supply ends at the flow of idle, but at any other it may.
+    looked = held or any(one.seconds > 0.0 for one in groups[1:])
+    word, causes = _spoiled(seen, "fuel supply", looked, established, "")
     lacking: tuple[str, ...] = ()
     if not held:
         lacking = (

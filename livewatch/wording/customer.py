@@ -149,6 +149,8 @@ def system_sentence(one: SystemVerdict) -> str:
     said = _SYSTEMS[one.system].get(one.word, "Not seen in this drive: nothing is known of it.")
     if one.word == "strained" and one.causes:
         said = "Something does not match, though it takes little here yet."
+    if one.word == "not seen" and one.causes:
+        said = "Not seen in this drive, but what was found would spoil it, too."
     causes = [cause_words(name) for name in one.causes]
     if causes:
         said += f" Why: {'; and '.join(causes)}."

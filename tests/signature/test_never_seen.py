@@ -94,6 +94,28 @@ def test_each_channel_that_never_came_takes_something_that_is_said(lab: Any, nam
     assert words[:20] in " ".join(page(never.finding()).split())
 
 
+WRONG: dict[str, dict[str, Any]] = {
+    "nothing": {},
+    "metering": {"metered": lambda point: (66.0 / 75.0) ** 2},
+    "injection": {"delivered": lambda point, pulse: 0.75},
+    "air leak": {"metered": lambda point: 1.0 - 0.8 / point.air, "idle_correction": -20.0},
+    "fuel supply": {"rail": lambda point: 0.7, "delivered": lambda point, pulse: 0.7},
+}
+"""What is wrong, by family: pressures, shares and g/s far beyond everyday."""
+
+
+@pytest.mark.parametrize("family", WRONG)
+def test_a_car_that_never_left_light_load_is_not_judged_under_load(lab: Any, family: str) -> None:
+    fault = lab.Fault(**WRONG[family])
+    for points in ((lab.IDLE,), lab.TOUR[:2]):
+        said = lab.judged(lab.Bench().tour(fault, 10, points).arrays(), lab.profile(alarms=True)).finding()
+        words = {one.system: one.word for one in said.verdict.systems}
+        assert (words["fuel under load"], words["boost"]) == ("not seen", "not seen")
+        if points == (lab.IDLE,):
+            assert words["fuel supply"] == "not seen"
+        assert words["fuel at part load"] != "not seen"
+
+
 def cold(arrays: Columns) -> None:
     arrays["coolant_temperature"][:] = 40.0
 

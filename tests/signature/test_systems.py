@@ -11,6 +11,9 @@ from hypothesis import strategies as st
 
 from livewatch.errors import MistakesError
 from livewatch.profile import load_profile_text
+from livewatch.signature.cause import Cause
+from livewatch.signature.causes.registry import HYPOTHESES
+from livewatch.signature.estimates import Estimate
 from livewatch.signature.evidence.coverage import Coverage, Group
 from livewatch.signature.evidence.travel import Travel
 from livewatch.signature.sentence import sentence_of
@@ -45,6 +48,47 @@ def test_no_drive_fits_beside_an_unexplained_critical_alarm_or_with_a_system_tha
     if verdict.word == "fits":
         assert all(system.word == "fits" for system in verdict.systems)
         assert all(seen) and (pulls >= 2 or not boosted)
+
+
+@settings(max_examples=100, deadline=None)
+@given(
+    st.lists(st.sampled_from(sorted(HYPOTHESES)), unique=True, max_size=4),
+    st.lists(st.booleans(), min_size=4, max_size=4), st.integers(0, 2), st.booleans(),
+    st.lists(st.sampled_from(ALARMS), unique=True, max_size=2),
+)  # fmt: skip
+def test_a_system_that_was_never_seen_is_not_seen_whatever_was_found_elsewhere(
+    names: list[str], seen: list[bool], pulls: int, rail: bool, alarms: list[str]
+) -> None:
+    groups = tuple(
+        Group(name, (0.0, 1.0), 10.0 * there, 4 * there, (1.0, float("nan")), there, "Drive it.")
+        for name, there in zip(NAMES, seen, strict=True)
+    )
+    verdict = decide(
+        Witness(
+            [found(name) for name in names], Coverage(groups, 0.5, (), "Drive on."), (), (), (), alarms, True, True,
+            pulls, rail, rail, True, bool(names), True,
+        )
+    )  # fmt: skip
+    unseen = {
+        "fuel at part load": not any(seen[:3]),
+        "fuel under load": not (seen[3] or pulls),
+        "boost": not pulls,
+        "fuel supply": not (any(seen[1:]) or rail),
+    }
+    heard = {"lean": "fuel under load", "knoc": "fuel under load", "rail": "fuel supply", "over": "boost"}
+    for alarm in alarms:
+        unseen[heard[alarm[:4]]] = False
+    for system in verdict.systems:
+        assert (system.word == "not seen") >= unseen[system.system]
+        assert set(system.causes) == {name for name in names if system.system in HYPOTHESES[name].systems}
+
+
+def found(name: str) -> Cause:
+    one = HYPOTHESES[name]
+    return Cause(
+        name, one.family, one.title, one.title, one.short, (), 40.0, 0.99, Estimate("need", 20.0, "%", 15.0, 25.0), (),
+        (), "", (), (), True, True, one.systems, one.danger, one.explains, 10.0,
+    )  # fmt: skip
 
 
 def test_a_wider_tube_and_a_vacuum_leak_are_both_named(lab: Any) -> None:
