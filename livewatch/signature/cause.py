@@ -86,6 +86,12 @@ class Cause:
         return "boost" in self.systems or not self.leans < LEANS
 
     @property
+    def is_carried(self) -> bool:
+        """Whether it makes a lean mixture for a moment as the throttle opens: see `Hypothesis.carried`."""
+        taken = 0.0 if self.largest_need is None else self.largest_need.value
+        return self.large and taken * HYPOTHESES[self.name].carried > 0.0
+
+    @property
     def size(self) -> str:
         """The main estimate in words."""
         return str(self.estimates[0]) if self.estimates else ""

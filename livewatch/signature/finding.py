@@ -5,7 +5,8 @@
     signature           format version
     verdict, sentence   fits, strained, misfit or unproven, and why
     systems             fuel at part load, fuel under load, boost, fuel supply: each fits, strained, misfit, unproven or
-                        not seen, with its causes, unexplained_alarms, strain, what was right, what is lacking
+                        not seen, with its causes, unexplained_alarms, alarms_at_opening (explained, of a moment),
+                        strain, what was right, what is lacking
     unexplained         critical alarms that no established cause explains
     causes              the established ones, most dangerous first, then the others by probability; family (metering,
                         injection, air leak, boost, fuel supply, fuel, none), cause, title,

@@ -85,6 +85,9 @@ def _alarmed(systems: Sequence[SystemVerdict]) -> Iterator[str]:
     alarms = dict.fromkeys(alarm.replace("_", " ") for one in systems for alarm in one.alarms)
     if alarms:
         yield f"Critical and not explained by what was found: {', '.join(alarms)}."
+    carried = dict.fromkeys(alarm.replace("_", " ") for one in systems for alarm in one.at_opening)
+    if carried:
+        yield f"Critical and explained by that: {', '.join(carried)}, only as the throttle opened."
 
 
 def _codes(verdict: Verdict) -> Iterator[str]:

@@ -36,6 +36,7 @@ from livewatch.signature.evidence.evidence import KEPT
 from livewatch.signature.evidence.gathering import ethanol_of, gather
 from livewatch.signature.evidence.mix_ups import MixUp, MixUpWatch
 from livewatch.signature.evidence.observations import Observations
+from livewatch.signature.evidence.opening import is_at_opening
 from livewatch.signature.evidence.pulls import pull_event
 from livewatch.signature.evidence.readings import BLOCK, HISTORY, LOOK_TIME, Reader, Readings
 from livewatch.signature.finding import Finding
@@ -75,7 +76,7 @@ class Signature:
         self._mix_ups = MixUpWatch(self._reader.names, self._gathered.maker)
         self._left_out: frozenset[str] = frozenset()
         self._own_alarms = {alarm.name: _read_by(profile, alarm) for alarm in profile.alarms if alarm.signature}
-        self._alarmed: list[str] = []
+        self._alarmed: dict[str, bool] = {}
         self._codes = CarCodes()
         self._slow_looks = 0
         self._looks = 0
@@ -86,10 +87,10 @@ class Signature:
     def observe(self, ticks: TickBatch, told: Sequence[Event] = ()) -> list[Event]:
         """Look at the next ticks, and at what the alarms and the car said during them; gives the pulls that ended."""
         for event in told:
-            critical = isinstance(event, AlarmChanged) and event.raised and event.priority == "critical"
-            if critical and event.subject in self._own_alarms and event.subject not in self._alarmed:
-                self._alarmed.append(event.subject)
-                self._said = None
+            if isinstance(event, AlarmChanged) and event.raised and event.priority == "critical":
+                if event.subject in self._own_alarms and self._alarmed.get(event.subject, True):
+                    self._alarmed[event.subject] = is_at_opening(event)
+                    self._said = None
             elif self._codes.hear(event):
                 self._said = None
         if len(ticks):
@@ -272,6 +273,7 @@ class Signature:
             "lambda_1" in maker.there,
             spared,
             sum(group.visits for group in coverage.groups) >= LEAST_VISITS or len(gathered.kept) >= PULLS_TELL,
+            at_opening=frozenset(name for name, always in self._alarmed.items() if always),
         )
 
 

@@ -34,6 +34,8 @@ PUMPED = 0.08
 (Heywood 1988, table D.4). What the sensor of ethanol says of that strains no car."""
 PINNED = 3.0
 """s at a limit that strain; common practice."""
+LEANED = 3.0
+"""Per cent of need at settled full load from which the mixture there is not right: half of what alarms; a judgement."""
 LIKELY = 0.5
 """Probability from which a cause that is not established stands out; a judgement."""
 KNOCKING, KNOCK_TIME = 0.05, 60.0
@@ -62,6 +64,8 @@ class SystemVerdict:
         system, word: what and how it is.
         causes: names of the established causes that spoil it, or would where it was not seen.
         alarms: critical alarms of it that no established cause explains.
+        at_opening: critical alarms of it that were raised only as the throttle opened, with the mixture right
+            at settled full load: one of the causes does that, which spoils no more of it.
         strain: what strains it, in words; empty for nothing.
         right: what was seen of it and found right, in words.
         lacking: what to drive, or which channel to get, to see the rest of it; empty where it was seen.
@@ -74,6 +78,7 @@ class SystemVerdict:
     strain: str = ""
     right: tuple[str, ...] = ()
     lacking: tuple[str, ...] = ()
+    at_opening: tuple[str, ...] = ()
 
     def to_json(self) -> dict[str, Any]:
         """Plain data."""
@@ -82,6 +87,7 @@ class SystemVerdict:
             "word": self.word,
             "causes": list(self.causes),
             "unexplained_alarms": list(self.alarms),
+            "alarms_at_opening": list(self.at_opening),
             "strain": self.strain,
             "right": list(self.right),
             "lacking": list(self.lacking),
@@ -123,6 +129,7 @@ class Witness:
         spared: whether something is wrong, so that nobody is sent to load the engine.
         enough: whether there was enough settled driving to judge corrections by.
         blend: need that the fuel in the tank takes, by its sensor, as a ratio: everyday where pumps have it.
+        at_opening: those of the alarms that were raised only as the throttle opened.
     """
 
     causes: Sequence[Cause]
@@ -140,6 +147,7 @@ class Witness:
     spared: bool
     enough: bool
     blend: float = 1.0
+    at_opening: Collection[str] = ()
 
 
 def decide(seen: Witness) -> Verdict:
@@ -175,7 +183,18 @@ def _at_best(seen: Witness, one: SystemVerdict, established: Sequence[Cause], le
     )
     if not alarms:
         return one
+    carrying = [cause for cause in established if cause.is_carried]
+    if carrying and set(alarms) <= set(seen.at_opening) and _is_right(seen.coverage.groups[-1]):
+        causes = dict.fromkeys((*one.causes, *(cause.name for cause in carrying)))
+        one = replace(one, causes=tuple(causes), at_opening=alarms)
+        alarms = ()
     return replace(one, alarms=alarms, word=one.word if one.word == "misfit" else "strained")
+
+
+def _is_right(group: Group) -> bool:
+    """Whether a load was driven enough and not lean there."""
+    needs = [100.0 * (need - 1.0) for need in group.need if not isnan(need)]
+    return group.enough and bool(needs) and max(needs) < LEANED
 
 
 def _system_of(alarm: str) -> System:

@@ -118,6 +118,8 @@ class Hypothesis:
         systems: what of the car it spoils.
         danger: how soon it breaks an engine that is loaded, 1 the soonest: a judgement, common practice.
         explains: beginnings of the names of the alarms that it raises.
+        carried: the sign of need, +1 or -1, that it takes with a shut throttle and that makes the mixture lean for a
+            moment as the throttle opens (`evidence/opening.py`); 0 where neither does.
         everyday: whether it is none to be named but where a critical alarm stood that it raises.
         codes, codes_against: fault codes of its parts that speak for it, and against it (`codes.py` has the groups).
         mixture: which way it makes the mixture, so that codes of a lean or a rich system bear on it; empty where it
@@ -134,6 +136,7 @@ class Hypothesis:
     systems: ClassVar[tuple[System, ...]] = ("fuel at part load", "fuel under load")
     danger: ClassVar[int] = 4
     explains: ClassVar[tuple[str, ...]] = ("lean_under_load", "knock_retard")
+    carried: ClassVar[int] = 0
     everyday: ClassVar[bool] = False
     codes: ClassVar[frozenset[str]] = frozenset()
     codes_against: ClassVar[frozenset[str]] = frozenset()

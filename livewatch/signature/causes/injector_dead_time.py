@@ -27,7 +27,7 @@ class InjectorDeadTime(Hypothesis):
     name, family, short = "injector_dead_time", "injection", "injector dead time differs"
     title = "the injectors open later or earlier than calibrated for"
     log_prior = -1.6
-    systems, danger, explains = ("fuel at part load",), 5, ()
+    systems, danger, explains, carried = ("fuel at part load",), 5, (), -1
     codes = frozenset({"P0200"})
     mixture, loads = "either", LOADS[:2]
     settles = "Have the injectors' dead time measured at 14 V, and compare idle with part load once more."

@@ -30,7 +30,7 @@ class VacuumLeak(Hypothesis):
     name, family, short = "vacuum_leak", "air leak", "air leak under vacuum"
     title = "air leaks in behind the air meter, under vacuum"
     log_prior = -1.5
-    systems, danger, explains = ("fuel at part load",), 5, ()
+    systems, danger, explains, carried = ("fuel at part load",), 5, (), 1
     codes = frozenset({"P0068", "P0507", "P2279", "P2282"})
     mixture, loads = "lean", LOADS[:2]
     settles = "Put smoke into the intake with the engine off; listen at the gaskets and hoses."
