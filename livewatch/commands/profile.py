@@ -157,12 +157,12 @@ def _channels(found: Profile) -> Table:
 
 
 def _polled(found: Profile) -> Table:
-    table = _table("Polled, once transmitting is asked for", "service", "parameter", "every")
+    table = _table("Polled, once transmitting is asked for", "service", "parameter", "every", "priority")
     for port in found.diagnostics:
         names = {(parameter.service, parameter.identifier): parameter.name for parameter in port.parameters}
         for request in port.poll:
             key = (request.service, request.identifier)
-            table.add_row(f"{key[0]:02X} {key[1]:02X}", names[key], duration_text(request.every))
+            table.add_row(f"{key[0]:02X} {key[1]:02X}", names[key], duration_text(request.every), request.priority)
     return table
 
 

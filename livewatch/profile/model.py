@@ -24,6 +24,7 @@ __all__ = [
     "MqttChannel",
     "MqttMapping",
     "Parameter",
+    "PollPriority",
     "PollRequest",
     "Profile",
     "Publishing",
@@ -98,6 +99,9 @@ class Parameter:
     signals: tuple[Signal, ...]
 
 
+PollPriority = Literal["high", "medium", "low"]
+
+
 @dataclass(frozen=True, slots=True)
 class PollRequest:
     """One parameter to ask for, and how often. Used only when transmitting was asked for."""
@@ -106,6 +110,8 @@ class PollRequest:
     identifier: int
     every: int
     """Nanoseconds between requests."""
+    priority: PollPriority = "medium"
+    """What it is when the car answers more slowly than wanted; see `sources.polling.schedule`."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -199,6 +199,7 @@ def _request(request: Any) -> dict[str, Any]:
         "service": _Hexadecimal(request.service),
         kind: _Hexadecimal(request.identifier),
         "every": duration_text(request.every),
+        **({} if request.priority == "medium" else {"priority": request.priority}),
     }
 
 

@@ -15,6 +15,7 @@ from livewatch.data.alarm_states import Priority
 from livewatch.data.physics import STANDARD_PRESSURE
 from livewatch.profile.document import NO_KIND
 from livewatch.profile.link_entries import MqttEntry, PublishEntry
+from livewatch.profile.model import PollPriority
 from livewatch.profile.schema_values import (
     ENTRY,
     BusName,
@@ -201,12 +202,14 @@ class DiagnosticsEntry(_ProfileEntry):
 
 
 class PollEntry(_ProfileEntry):
-    """A parameter to ask for again and again, once transmitting was asked for."""
+    """A parameter to ask for again and again, once transmitting was asked for; `priority` tells what comes first where
+    a car answers more slowly than that."""
 
     service: int
     pid: Annotated[int, Field(ge=0, le=0xFF)] | None = None
     did: Annotated[int, Field(ge=0, le=0xFFFF)] | None = None
     every: Every
+    priority: PollPriority = "medium"
 
 
 class ParameterEntry(_ProfileEntry):

@@ -134,7 +134,8 @@ def _port(bus: str, request: int, supported: Collection[int]) -> Iterator[str]:
     yield f"  bus: {bus}"
     yield f"  request: {digits}"
     yield ""
-    yield "# Asked for again and again, once `watch` is given --poll: requests that only read."
+    yield "# Asked for again and again, once `watch` is given --poll: requests that only read. Where the car answers"
+    yield "# more slowly than that, all come late alike; a line with `priority: high` comes first, one with low last."
     yield "poll:"
     for pid, often, channel in polls_for(supported):
         entry = f"  - {{service: 0x01, pid: 0x{pid:02X}, every: {often}}}"

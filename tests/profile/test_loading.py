@@ -16,6 +16,7 @@ from livewatch.errors import MistakesError
 from livewatch.profile import Profile, load_profile, load_profile_text
 from livewatch.profile.diagnostic_port.j1979 import J1979
 from livewatch.profile.document import plain_scalar
+from livewatch.profile.model import PollRequest
 from livewatch.profile.shipped import shipped_folder
 
 Write = Callable[..., Path]
@@ -109,7 +110,7 @@ def test_a_poll_entry_brings_its_channel_by_itself(load: Load) -> None:
         signature_alarms: off
         diagnostics: {bus: port, request: 0x18DB33F1}
         poll:
-          - {service: 0x01, pid: 0x06, every: 200 ms}
+          - {service: 0x01, pid: 0x06, every: 200 ms, priority: low}
           - {service: 0x01, pid: 0x0C, every: 100 ms}
           - {service: 0x01, pid: 0x34, every: 2 s}
           - {service: 0x01, pid: 0x24, every: 2 s}
@@ -130,7 +131,7 @@ def test_a_poll_entry_brings_its_channel_by_itself(load: Load) -> None:
     assert channels["wheel"].scale == pytest.approx(1 / 1.609344)
     (port,) = profile.diagnostics
     assert (port.bus, port.request, port.extended) == ("port", 0x18DB33F1, True)
-    assert (port.poll[0].identifier, port.poll[0].every) == (0x06, 200_000_000)
+    assert port.poll[:2] == (PollRequest(1, 0x06, 200_000_000, "low"), PollRequest(1, 0x0C, 100_000_000, "medium"))
     assert {p.identifier for p in port.parameters if p.service == 0x01} == set(J1979)
 
 
@@ -244,6 +245,7 @@ def written(document: dict[str, Any]) -> str:
 
 words = st.text(st.sampled_from("abcXYZ_09 .:#'\"%°-{}[]&*!|>@`,é"), max_size=12)
 names = st.from_regex(r"[a-z][a-z0-9_]{0,8}", fullmatch=True).map(lambda name: f"x_{name}")
+poll_priorities = st.sampled_from(["high", "medium", "low"])
 amounts = st.one_of(
     st.integers(-1000, 1000).map(float), st.floats(-1e9, 1e9), st.sampled_from([1e-7, 3.0517578125e-05])
 )
@@ -325,7 +327,7 @@ def profiles(draw: st.DrawFn) -> str:
         "poll": draw(
             st.lists(
                 st.sampled_from([0x06, 0x0C, 0x10, 0x14, 0x24, 0x34, 0x70]).map(
-                    lambda pid: {"service": 1, "pid": pid, "every": "150 ms"}
+                    lambda pid: {"service": 1, "pid": pid, "every": "150 ms", "priority": draw(poll_priorities)}
                 ),
                 max_size=3,
                 unique_by=lambda entry: str(entry["pid"]),

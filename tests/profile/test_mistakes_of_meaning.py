@@ -161,6 +161,10 @@ alarms:
             ["car.yaml:4:39: 1 ms is too often to ask: expected 10 ms or more"],
         ),
         (
+            HEAD + "poll:\n  - {service: 0x01, pid: 0x0C, every: 1 s, priority: hihg}\n",
+            ["car.yaml:4:54: found 'hihg', expected one of high, medium, low (did you mean high?)"],
+        ),
+        (
             HEAD + "poll:\n  - {service: 0x01, pid: 0x0C, every: 1 s}\n  - {service: 0x01, pid: 0x0C, every: 2 s}\n",
             ["car.yaml:5:26: service 0x01, pid 0x0C is polled twice"],
         ),

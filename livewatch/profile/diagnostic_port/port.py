@@ -142,7 +142,7 @@ def _add_request(port: DiagnosticPort, entry: PollEntry, document: Document, pat
     if any((known.service, known.identifier) == (service, identifier) for known in port.poll):
         document.wrong((*path, wanted), f"service 0x{service:02X}, {wanted} 0x{identifier:02X} is polled twice")
         return
-    port.poll.append(PollRequest(service, identifier, entry.every))
+    port.poll.append(PollRequest(service, identifier, entry.every, entry.priority))
 
 
 def _unknown(service: int, identifier: int) -> str:
