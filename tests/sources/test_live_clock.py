@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from livewatch.sources.live.clock import SetAhead, StampClock
 
@@ -111,3 +114,73 @@ def test_a_microsecond_counter_that_wraps_is_followed_on():
     own = ((true - HOST) * 1.0001).astype(np.int64) // 1000 * 1000 % (2**32 * 1000)
     aligned = np.array([clock.align(own[at : at + 1], int(true[0]), int(true[at]))[0] for at in range(len(true))])
     assert clock.restarts == 2 and np.abs(aligned - true).max() < 10_000_000
+
+
+def epoch_clock(
+    rate: float, seconds: int, delays: np.ndarray, steps: tuple[tuple[float, float], ...] = ()
+) -> tuple[np.ndarray, np.ndarray]:
+    """Frames five times a second, stamped by a clock that was given the Unix epoch when it was opened and runs `rate`
+    times as fast as the host's, which is set at `steps` (s, by how many s); the true times, and what they became."""
+    clock, true = StampClock(), np.arange(1, 5 * seconds, dtype=np.int64) * (SECOND // 5)
+    own = HOST + (true * rate).astype(np.int64) // 1000 * 1000
+    taken = true + np.resize(delays, len(true))
+    now = HOST + taken + sum((taken >= at * 1e9) * round(by * 1e9) for at, by in steps)
+    aligned = [clock.align(own[at : at + 1], int(now[0]), int(now[at]), int(taken[at]))[0] for at in range(len(true))]
+    return true, np.array(aligned) - HOST
+
+
+WAITS = np.random.default_rng(18).uniform(0.2e6, 12e6, 997).astype(np.int64)
+
+
+@pytest.mark.parametrize("ppm", [20, -20, 100, -100, 400, -400])
+def test_a_clock_of_its_own_that_was_given_the_unix_epoch_is_drawn_to_the_host_clock(ppm: int) -> None:
+    true, aligned = epoch_clock(1 + ppm / 1e6, 1600 if abs(ppm) == 20 else 900, WAITS)
+    off = np.abs(aligned - true)
+    assert off.max() < 60_000_000, "until it is sure"
+    assert off[-500:].max() < 10_000_000, "and then close"
+    assert np.abs(np.diff(aligned) - SECOND // 5).max() <= 1e-3 * SECOND / 5, "intervals stay its own"
+
+
+def test_a_clock_of_its_own_that_runs_right_is_left_alone() -> None:
+    true, aligned = epoch_clock(1.0, 600, WAITS)
+    assert aligned.tolist() == (true // 1000 * 1000).tolist()
+
+
+@pytest.mark.parametrize("by", [3600.0, -3600.0])
+@pytest.mark.parametrize("at", [50.0, 500.0])
+def test_a_clock_of_its_own_is_not_drawn_after_a_host_clock_that_is_set(at: float, by: float) -> None:
+    """Before it was known for what it is, and after."""
+    true, aligned = epoch_clock(1.0001, 1000, WAITS, ((at, by),))
+    off = np.abs(aligned - true)
+    assert off.max() < 60_000_000 and np.abs(np.diff(aligned) - SECOND // 5).max() <= 1e-3 * SECOND / 5
+
+
+@given(
+    st.integers(0, 2**32),
+    st.lists(st.sampled_from([0.0, 0.001, 0.02, 0.2, 2.0]), min_size=4, max_size=8),
+    st.lists(st.tuples(st.floats(0, 400), st.floats(0.1, 30.0)), max_size=4),
+    st.lists(st.tuples(st.floats(0, 400), st.sampled_from([-3600.0, -10.0, -0.2, 0.2, 10.0, 3600.0])), max_size=3),
+)
+@settings(max_examples=25, deadline=None)
+def test_what_the_host_clock_stamped_stays_as_it_is(
+    seed: int, busy: list[float], stops: list[tuple[float, float]], steps: list[tuple[float, float]]
+) -> None:
+    """On a machine that is more and less busy (mean wait in s, from time to time), with the process stopped meanwhile
+    and the clock set back and forth."""
+    true = np.arange(1, 1600, dtype=np.int64) * (SECOND // 4)
+    level = np.interp(true, np.linspace(0, true[-1], len(busy)), busy)
+    taken = true + (np.random.default_rng(seed).exponential(level * 1e9 + 1e5)).astype(np.int64)
+    for at, long in stops:
+        begins, ends = round(at * 1e9), round((at + long) * 1e9)
+        taken = np.where((taken >= begins) & (taken < ends), ends, taken)
+    turn = np.arange(len(true)) * 30_000
+    taken = np.maximum.accumulate(taken - turn) + turn
+    clock = StampClock()
+
+    def host(running: np.ndarray) -> np.ndarray:
+        return HOST + running + sum((running >= at * 1e9) * round(by * 1e9) for at, by in steps)
+
+    stamped, now = host(true) // 1000 * 1000, host(taken)
+    for at in range(len(true)):
+        given_out = clock.align(stamped[at : at + 1], int(stamped[0]), int(now[at]), int(taken[at]))
+        assert given_out[0] == stamped[at]

@@ -207,16 +207,16 @@ class BusReader:
 
     def _received(self, messages: Sequence[can.Message]) -> FrameBatch:
         batch = columns_of(messages, self._index, self._buses)
-        now = time.time_ns()
+        now, running = time.time_ns(), time.monotonic_ns()
         # What comes back from the bus was not sent by this process: only `send` marks its own.
         batch = replace(
             batch,
-            time=self._clock.align(batch.time, self._first_arrival, now),
+            time=self._clock.align(batch.time, self._first_arrival, now, running),
             flags=batch.flags & np.uint8(~SENT & 0xFF),
         )
         self._clock_off = (now - int(batch.time[-1])) / 1e9
         self._heed_errors(batch)
-        self._traffic.add(batch, time.monotonic_ns())
+        self._traffic.add(batch, running)
         return batch
 
     def _run(self) -> None:
