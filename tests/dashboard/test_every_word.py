@@ -6,6 +6,7 @@ of its wordings; never an ellipsis; and where something has no room, its number 
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Callable, Sequence
 from concurrent.futures import Executor, Future
@@ -33,6 +34,7 @@ from livewatch.dashboard.widgets.key_hints import KeyHints
 from livewatch.dashboard.widgets.next_drive import NextDrive
 from livewatch.dashboard.widgets.pull_list import PullList
 from livewatch.dashboard.widgets.selected_event import SelectedEvent
+from livewatch.dashboard.widgets.status_line import StatusLine
 from livewatch.dashboard.widgets.verdict_panel import LEAST, VerdictPanel
 from livewatch.data.events import AlarmChanged, Event, NoteWritten
 from livewatch.profile import load_profile
@@ -354,3 +356,14 @@ async def test_how_often_each_asked_channel_comes_is_on_the_screen(
         ) in shown
     told = dict(full_text(watched.shown, app.view_state()))["Source"]
     assert {"asked for lambda: 2.0 of 10 a second", "asked for engine speed: 9.8 of 10 a second"} <= set(told)
+
+
+@pytest.mark.parametrize(("made", "said"), [(-75.0, "no answer for 1:15"), (-math.inf, "no answer yet")])
+def test_the_top_row_says_for_how_long_there_was_no_answer(made: float, said: str, run_of: Make, app_of: Make) -> None:
+    from livewatch.dashboard.drawing.canvas import Canvas
+
+    watched = run_of(made=made)
+    app, line, canvas = app_of(watched), StatusLine(), Canvas(80, 1)
+    line.snapshot = watched.shown
+    line.draw(canvas, replace(app.view_state(), headline=headline(watched.shown, app.units, 0.05)))
+    assert said in canvas.text() and "live" not in canvas.text()

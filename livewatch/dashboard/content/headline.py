@@ -38,6 +38,7 @@ class Headline:
         more: the rest of the advice.
         answered: whether somebody has acknowledged it.
         also: how many more alarms wait behind it.
+        unheard: s since the run answered last, infinite when it never has; None while it answers.
     """
 
     priority: Priority | None = None
@@ -49,6 +50,7 @@ class Headline:
     more: str = ""
     answered: bool = True
     also: int = 0
+    unheard: float | None = None
 
 
 def headline(snapshot: Snapshot | None, units: ReaderUnits, now: float, problem: str = "") -> Headline:
@@ -67,6 +69,7 @@ def headline(snapshot: Snapshot | None, units: ReaderUnits, now: float, problem:
             "Do not rely on this screen",
             f"The run has not answered{f' for {age:.0f} s' if math.isfinite(age) else ''}; everything below is old.",
             answered=False,
+            unheard=age,
         )
     announced = snapshot.announced
     if announced:

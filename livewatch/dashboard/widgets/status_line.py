@@ -33,10 +33,12 @@ class StatusLine(CanvasWidget):
     def _facts(self, view: ViewState) -> list[tuple[str, str]]:
         snapshot = self.snapshot
         assert snapshot is not None
-        clock = clock_text(snapshot.time / 1e9).partition(".")[0]
+        clock, unheard = _clock(snapshot.time / 1e9), view.headline.unheard
         facts: list[tuple[str, str]] = []
         if view.player is not None:
             facts.append((f"replay {clock}", "ink"))
+        elif unheard is not None:
+            facts.append((f"no answer for {_clock(unheard)}" if math.isfinite(unheard) else "no answer yet", "ink"))
         else:
             facts.append((f"{'ended' if snapshot.ended else 'live'} {clock}", "ink"))
             rate = sum(bus.rate for bus in snapshot.buses if math.isfinite(bus.rate))
@@ -49,3 +51,7 @@ class StatusLine(CanvasWidget):
         if view.silenced:
             facts.append(("silenced", "ink"))
         return facts
+
+
+def _clock(seconds: float) -> str:
+    return clock_text(seconds).partition(".")[0]
