@@ -5,7 +5,7 @@ from __future__ import annotations
 import io
 from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 from rich.table import Table
@@ -30,9 +30,11 @@ if TYPE_CHECKING:
     from livewatch.report.pulls import PullsPage
     from livewatch.report.report import Row
 
-__all__ = ["FORMATS", "compare", "hand_over_page", "read_drives", "table_of"]
+__all__ = ["FORMATS", "compare", "hand_over_page", "over_drives", "read_drives", "table_of"]
 
 FORMATS = ("text", "html", "json")
+
+Command = TypeVar("Command", bound=Callable[..., Any])
 
 
 class _DriveError(LivewatchError):
@@ -61,13 +63,22 @@ def read_drives(
     return found
 
 
+def over_drives(metavar: str) -> Callable[[Command], Command]:
+    """The paths and the options of a command that lays out several drives on one page."""
+    buses = "Which channel of the recordings is which bus of the profile, for example engine=can0. Repeatable."
+
+    def command_of(command: Command) -> Command:
+        for option in (private_option, format_option(*FORMATS), output_option, bus_option(buses),
+                       profile_option(required=False)):  # fmt: skip
+            command = option(command)
+        paths = click.argument("paths", metavar=metavar, nargs=-1, required=True, type=click.Path(path_type=Path))
+        return paths(command)
+
+    return command_of
+
+
 @click.command()
-@click.argument("paths", metavar="EARLIER LATER...", nargs=-1, required=True, type=click.Path(path_type=Path))
-@profile_option(required=False)
-@bus_option("Which channel of the recordings is which bus of the profile, for example engine=can0. Repeatable.")
-@output_option
-@format_option(*FORMATS)
-@private_option
+@over_drives("EARLIER LATER...")
 def compare(
     paths: tuple[Path, ...],
     profile_name: str | None,

@@ -6,21 +6,15 @@ from pathlib import Path
 
 import click
 
-from livewatch.commands.compare import FORMATS, hand_over_page, read_drives, table_of
-from livewatch.commands.options import bus_option, profile_option
+from livewatch.commands.compare import FORMATS, hand_over_page, over_drives, read_drives, table_of
 from livewatch.commands.page import Page
-from livewatch.commands.report import format_of, format_option, output_option, private_option
+from livewatch.commands.report import format_of
 
 __all__ = ["pulls"]
 
 
 @click.command()
-@click.argument("paths", metavar="SESSION_OR_RECORDING...", nargs=-1, required=True, type=click.Path(path_type=Path))
-@profile_option(required=False)
-@bus_option("Which channel of the recordings is which bus of the profile, for example engine=can0. Repeatable.")
-@output_option
-@format_option(*FORMATS)
-@private_option
+@over_drives("SESSION_OR_RECORDING...")
 def pulls(
     paths: tuple[Path, ...],
     profile_name: str | None,
