@@ -49,9 +49,18 @@ class Car:
     body: Body
 
 
-_COMPACT = Body(1420.0, 0.66, 0.012, 0.316, (13.2, 7.6, 5.1, 3.85, 3.05, 2.55))
-_SMALL = Body(1120.0, 0.62, 0.012, 0.292, (14.6, 8.1, 5.6, 4.25, 3.45))
-_SALOON = Body(1640.0, 0.68, 0.012, 0.330, (12.4, 7.3, 4.95, 3.70, 2.90, 2.35))
+_COMPACT = Body(
+    mass_kg=1420.0, drag_area_m2=0.66, rolling_share=0.012, wheel_radius_m=0.316,
+    gears=(13.2, 7.6, 5.1, 3.85, 3.05, 2.55),
+)  # fmt: skip
+_SMALL = Body(
+    mass_kg=1120.0, drag_area_m2=0.62, rolling_share=0.012, wheel_radius_m=0.292,
+    gears=(14.6, 8.1, 5.6, 4.25, 3.45),
+)  # fmt: skip
+_SALOON = Body(
+    mass_kg=1640.0, drag_area_m2=0.68, rolling_share=0.012, wheel_radius_m=0.330,
+    gears=(12.4, 7.3, 4.95, 3.70, 2.90, 2.35),
+)  # fmt: skip
 
 _BRACKWELL = Build(
     engine=EngineBlock(

@@ -8,6 +8,7 @@ longest is next; up to six parameters of service 01 go into one request when ask
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import NamedTuple
 
 import numpy as np
 
@@ -35,6 +36,15 @@ FLOW_CONTROL = bytes((0x30, 0, 0, 0, 0, 0, 0, 0))
 """Send all that is left, without pauses (ISO 15765-2)."""
 
 
+class _Row(NamedTuple):
+    """A frame on the bus, `time` s into the drive; `sent` by the tester."""
+
+    time: float
+    identifier: int
+    data: bytes
+    sent: bool = False
+
+
 def poll_drive(
     drive: Drive,
     profile: Profile,
@@ -59,7 +69,7 @@ def _converse(
 ) -> Iterator[FrameBatch]:
     rng = np.random.default_rng([seed, 555])
     due = [0.1 + 0.003 * place for place in range(len(port.poll))]
-    rows: list[tuple[float, int, bool, bytes]] = []
+    rows: list[_Row] = []
     now = 0.1
     block_end = BLOCK
     while port.poll and now < end:
@@ -71,7 +81,7 @@ def _converse(
         for place in places:
             due[place] = max(due[place] + port.poll[place].every / 1e9, now)
         request = _request([port.poll[place] for place in places])
-        rows.append((now, port.request, True, request))
+        rows.append(_Row(now, port.request, request, sent=True))
         responder.receive(port.request, port.extended, request, now)
         now = _hear(port, responder, rows, now + ANSWER_WITHIN) + PAUSE + float(rng.exponential(0.0015))
         if now >= block_end:
@@ -98,7 +108,7 @@ def _request(asked: list[PollRequest]) -> bytes:
     return (bytes((len(body),)) + body).ljust(8, b"\x00")
 
 
-def _hear(port: Diagnostics, responder: Responder, rows: list[tuple[float, int, bool, bytes]], until: float) -> float:
+def _hear(port: Diagnostics, responder: Responder, rows: list[_Row], until: float) -> float:
     """Take the answer to its end, with flow control; the time of its last frame, or `until` when none came."""
     physical = request_for(ANSWER[port.extended], port.extended)
     assert physical is not None
@@ -106,13 +116,13 @@ def _hear(port: Diagnostics, responder: Responder, rows: list[tuple[float, int, 
     while (moment := responder.next_due()) is not None and moment <= until:
         for frame in responder.frames_until(moment):
             at = frame.time + FRAME_TIME
-            rows.append((at, frame.identifier, False, frame.data))
+            rows.append(_Row(at, frame.identifier, frame.data))
             kind = frame.data[0] >> 4
             if kind == 1:
                 total = (frame.data[0] & 15) << 8 | frame.data[1]
                 missing = -(-(total - 6) // 7)
                 until = at + 1.0
-                rows.append((at + REACTION, physical, True, FLOW_CONTROL))
+                rows.append(_Row(at + REACTION, physical, FLOW_CONTROL, sent=True))
                 responder.receive(physical, port.extended, FLOW_CONTROL, at + REACTION)
             elif kind == 2:
                 missing -= 1
@@ -124,17 +134,17 @@ def _hear(port: Diagnostics, responder: Responder, rows: list[tuple[float, int, 
     return until
 
 
-def _batch(rows: list[tuple[float, int, bool, bytes]], port: Diagnostics, begins: int) -> FrameBatch:
-    rows.sort(key=lambda row: row[0])
+def _batch(rows: list[_Row], port: Diagnostics, begins: int) -> FrameBatch:
+    rows.sort(key=lambda row: row.time)
     n = len(rows)
-    time = np.array([row[0] for row in rows])
+    time = np.array([row.time for row in rows])
     kind = EXTENDED if port.extended else 0
     return FrameBatch(
         begins + (time * 1e6).astype(np.int64) * 1000,
         np.zeros(n, np.uint8),
-        np.array([row[1] for row in rows], np.uint32),
-        np.array([kind | (SENT if row[2] else 0) for row in rows], np.uint8),
+        np.array([row.identifier for row in rows], np.uint32),
+        np.array([kind | (SENT if row.sent else 0) for row in rows], np.uint8),
         np.full(n, 8, np.uint8),
-        np.frombuffer(b"".join(row[3] for row in rows), np.uint8).reshape(n, 8),
+        np.frombuffer(b"".join(row.data for row in rows), np.uint8).reshape(n, 8),
         (port.bus,),
     )
