@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from livewatch.data.frames import FrameBatch
 from livewatch.data.samples import SampleBatch, SampleColumn
 from livewatch.decode.bound_signals import BoundSignals
-from livewatch.decode.bus_traffic import ANSWER, LAYOUT, NOT_IN_PROFILE, Address, IdentifierCount, TrafficTable
+from livewatch.decode.bus_traffic import ANSWER, LAYOUT, NOT_IN_PROFILE, REMOTES, Address, IdentifierCount, TrafficTable
 from livewatch.decode.diagnostics import AnswerDecoder
 from livewatch.decode.field import words_of
 from livewatch.profile.model import Channel, Profile, Signal
@@ -26,11 +26,14 @@ __all__ = ["Decoder"]
 
 SHORT = "frames shorter than a signal"
 UNDECLARED = "frames with an undeclared multiplexer value"
+ORDINARY = frozenset({NOT_IN_PROFILE, REMOTES})
+"""Nothing is wrong with these."""
 
 
 class Decoder:
     """Decodes for one profile. Its state is the unfinished diagnostic answers, and what `odd_identifiers` tells.
-    `codes` says of each frame decoded last what it is to the profile, see `bus_traffic`.
+    `codes` says of each frame decoded last what it is to the profile, see `bus_traffic`; `unused` is how many frames so
+    far there was something wrong with.
 
     Raises:
         ValueError: a channel is bound to a signal or parameter that the profile does not have.
@@ -56,6 +59,7 @@ class Decoder:
         self._traffic = TrafficTable(profile.buses, self._addresses, signals, profile.diagnostics)
         self._answers = AnswerDecoder(profile)
         self.codes: NDArray[np.uint32] = np.empty(0, np.uint32)
+        self.unused = 0
         self._odd: dict[str, Counter[int]] = {}
 
     def decode(self, batch: FrameBatch) -> SampleBatch:
@@ -65,6 +69,7 @@ class Decoder:
             return SampleBatch(batch.time, [], counts)
         self.codes = codes = self._traffic.codes(batch, counts)
         columns = self._broadcast(batch, codes, counts) if len(self._binding) else []
+        self.unused += sum(number for kind, number in counts.items() if kind not in ORDINARY)
         rows = np.flatnonzero(codes & ANSWER)
         if not len(rows):
             return SampleBatch(batch.time, columns, counts)

@@ -122,6 +122,11 @@ class Pipeline:
         """The recording's own clock at the latest tick, ns since the Unix epoch."""
         return self._utc
 
+    @property
+    def unused_frames(self) -> int:
+        """How many frames so far there was something wrong with."""
+        return self._decoder.unused
+
     def push(self, batch: Rows) -> list[Event]:
         """Take the next rows, in order of arrival. A batch of no rows does nothing."""
         events: list[Event] = []

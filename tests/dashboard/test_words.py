@@ -8,6 +8,7 @@ import time
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
@@ -255,14 +256,15 @@ class RecorderInTrouble(Recorder):
 def test_trouble_with_the_recording_is_seen(profile: Profile) -> None:
     recorder = RecorderInTrouble()
     maker = SnapshotMaker(None, recorder)
-    assert maker._troubles((), {}, 0) == []
-    few = {"frames shorter than a signal": 9, "frames not in the profile": 700}
-    assert maker._troubles((), few, 1000) == [], "nothing to alarm anybody with"
+    run: Any = SimpleNamespace(counts={}, rows=0, unused_frames=0)
+    assert maker._troubles((), run) == []
+    run.rows, run.unused_frames = 1000, 9
+    assert maker._troubles((), run) == [], "nothing to alarm anybody with"
     assert maker._recording() == ("recording, 200 GB free", "recording")
     recorder.free_bytes, recorder.behind_seconds = 120_000_000, 7.4
     recorder.trouble = "the folder is gone"
-    many = {"frames shorter than a signal": 30, "frames lost before livewatch could read them": 7, "remote frames": 99}
-    assert maker._troubles((), many, 1000) == [
+    run.unused_frames, run.counts = 30, {"frames lost before livewatch could read them": 7}
+    assert maker._troubles((), run) == [
         "Not recorded as it should be: the folder is gone.",
         "The recording is 7 s behind: the disk is slow.",
         "The disk is nearly full: 120 MB left for the recording.",

@@ -188,7 +188,7 @@ def test_a_frame_too_short_for_a_signal_has_not_brought_it(profile_of: Make, fra
         "b": [3, 4, 5],
         "c": [4, 5],
     }
-    assert samples.counts == {"frames shorter than a signal": 4}
+    assert samples.counts == {"frames shorter than a signal": 4} and decoder.unused == 4
     (odd,) = decoder.odd_identifiers()["frames shorter than a signal"]
     assert (odd.bus, odd.identifier, odd.frames) == ("engine", 0x123, 4)
 
@@ -311,6 +311,7 @@ def test_identifiers_not_in_the_profile_are_told_most_frames_first(profile_of: M
     rows = [(0x7FF, b"")] * 3 + [(0x1ABCDEF, b"", EXTENDED)] * 5 + [(0x000, b""), (0x200, b""), (0x123, b"\x01")]
     assert decoder.decode(frames_of(rows)).counts == {"frames not in the profile": 9}, "200 is known, though not wanted"
     decoder.decode(frames_of([(0x7FF, b"")] * 4))
+    assert decoder.unused == 0, "nothing is wrong with them"
     found = decoder.odd_identifiers()["frames not in the profile"]
     assert [(each.identifier, each.extended, each.frames) for each in found] == [
         (0x7FF, False, 7),

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 import time as wall
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from concurrent.futures import Executor, Future, ThreadPoolExecutor
 from dataclasses import replace
 
@@ -31,7 +31,6 @@ LITTLE_SPACE = 500_000_000
 """Bytes free on the disk of the recording below which that is said."""
 BEHIND = 2.0
 """Seconds that rows may wait for the disk before that is said."""
-ORDINARY = frozenset({"frames not in the profile", "remote frames"})
 MANY = 0.01
 """Share of odd frames from which that is said; fewer are counted in the cell view."""
 
@@ -82,7 +81,7 @@ class SnapshotMaker:
             need=self._view.need,
             buses=buses,
             counts={**pipeline.counts, **({} if self._recorder is None else self._recorder.counts)},
-            trouble=tuple(self._troubles(buses, pipeline.counts, pipeline.rows)),
+            trouble=tuple(self._troubles(buses, pipeline)),
             recording=self._recording(),
             ended=run.ended,
             asked=asked,
@@ -103,7 +102,7 @@ class SnapshotMaker:
         if self._sought is not None and self._sought.done():
             self._view, self._sought = self._sought.result(), None
 
-    def _troubles(self, buses: Sequence[BusStatus], counts: Mapping[str, int], rows: int) -> list[str]:
+    def _troubles(self, buses: Sequence[BusStatus], pipeline: Pipeline) -> list[str]:
         found = []
         recorder = self._recorder
         if recorder is not None:
@@ -121,12 +120,12 @@ class SnapshotMaker:
             since = "" if bus.age is None else f" for {bus.age:.0f} s"
             why = f": {bus.trouble}" if bus.trouble else ""
             found.append(f"Bus {bus.name} is {bus.state}{since}{why}.")
-        lost = counts.get(LOST_BEFORE, 0) + counts.get(FELL_BEHIND, 0)
+        lost = pipeline.counts.get(LOST_BEFORE, 0) + pipeline.counts.get(FELL_BEHIND, 0)
         if lost:
             found.append(f"{lost} frames were lost before they could be read.")
-        odd = sum(number for kind, number in counts.items() if "frames" in kind and kind not in ORDINARY) - lost
-        if odd > MANY * max(rows, 1):
-            found.append(f"{odd / max(rows, 1) * 100:.0f} % of the frames could not be used; the cell view says why.")
+        share = pipeline.unused_frames / max(pipeline.rows, 1)
+        if share > MANY:
+            found.append(f"{share * 100:.0f} % of the frames could not be used; the cell view says why.")
         return found
 
     def _recording(self) -> tuple[str, ...]:
