@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from functools import lru_cache
 
+from livewatch.signature.evidence.authority import TOTAL, AuthorityUse
 from livewatch.signature.evidence.coverage import MEASURE_FIRST, MORE_PULLS, ONE_PULL
 
 __all__ = ["DRIVES", "alarm_names", "authority_words", "drive_words", "system_words"]
@@ -19,10 +20,10 @@ DRIVES = {
     MEASURE_FIRST: "No more full load until the cause is settled: measure it standing first.",
 }
 
-_LABELS = (
-    (("short term fuel trim", "short trim"), ("long term fuel trim", "long trim"), ("both fuel trims", "both trims")),
-    ((" together", ""), (" for knock", ""), (" duty", ""), (" correction", ""), (", bank ", " b")),
-)
+_CONTROLLERS = {
+    "short_term_fuel_trim": "short trim", "long_term_fuel_trim": "long trim", TOTAL: "both trims",
+    "knock_retard": "ignition taken back", "wastegate_duty": "boost solenoid", "idle_air_correction": "idle air",
+}  # fmt: skip
 
 
 @lru_cache(maxsize=256)
@@ -39,15 +40,10 @@ def system_words(systems: tuple[tuple[str, str], ...]) -> tuple[str, ...]:
     return (full, " · ".join(f"{shorter.get(system, system)} {word}" for system, word in systems))
 
 
-@lru_cache(maxsize=256)
-def authority_words(label: str) -> tuple[str, ...]:
+def authority_words(use: AuthorityUse) -> tuple[str, ...]:
     """A controller."""
-    found = [label]
-    for step in _LABELS:
-        for long, short in step:
-            label = label.replace(long, short)
-        found.append(label)
-    return tuple(dict.fromkeys(found))
+    short = _CONTROLLERS.get(use.correction, use.label)
+    return (use.label, f"{short}, bank {use.bank}", f"{short} b{use.bank}") if use.bank else (use.label, short)
 
 
 def alarm_names(message: str, name: str) -> tuple[str, ...]:

@@ -7,7 +7,10 @@ from hypothesis import strategies as st
 from rich.cells import cell_len
 
 from livewatch.dashboard.drawing.fitting import MORE, SIGN, Steady, fit, one_line, wrap
+from livewatch.profile import load_profile
+from livewatch.profile.shipped import find_profile
 from livewatch.signature.causes.registry import HYPOTHESES
+from livewatch.signature.evidence.authority import AuthorityWatch
 from livewatch.signature.evidence.coverage import GROUPS, cover
 from livewatch.wording.shorter import (
     DRIVES,
@@ -104,5 +107,7 @@ def test_a_shorter_drive_keeps_its_cautions() -> None:
 
 
 def test_controllers_keep_their_bank() -> None:
-    assert authority_words("both fuel trims together, bank 2")[-1] == "both trims b2"
-    assert authority_words("ignition taken back for knock")[-1] == "ignition taken back"
+    watch = AuthorityWatch(load_profile(find_profile("tarn_30t")), 3.0)
+    words = {use.name: authority_words(use) for use in watch.uses()}
+    assert words["total_fuel_trim_2"] == ("both fuel trims together, bank 2", "both trims, bank 2", "both trims b2")
+    assert words["knock_retard"] == ("ignition taken back for knock", "ignition taken back")

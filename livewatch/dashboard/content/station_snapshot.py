@@ -121,7 +121,7 @@ def snapshot_of(station: Station, profile: Profile, now: float, trouble: str = "
         time=round(time * 1e9),
         ticks=None if samples is None else _ticks(samples, profile),
         alarms=tuple(sorted(map(_alarm, _of(station, session)), key=lambda alarm: alarm.urgency)),
-        authority=() if authority is None else tuple(map(_use, authority.controllers)),
+        authority=() if authority is None else tuple(_use(one, profile) for one in authority.controllers),
         verdict=VerdictSoFar() if verdict is None else _verdict(verdict),
         trouble=tuple(said),
         recording=(f"station {station.name}, {'ended' if ended else 'from afar, seconds late'}", "from afar"),
@@ -158,7 +158,9 @@ def _alarm(message: AlarmMessage) -> AlarmState:
     )
 
 
-def _use(message: Authority) -> AuthorityUse:
+def _use(message: Authority, profile: Profile) -> AuthorityUse:
+    bank = int(message.controller[-1]) if message.controller.endswith(("_1", "_2")) else None
+
     def number(value: float | None) -> float:
         return math.nan if value is None else value
 
@@ -179,6 +181,8 @@ def _use(message: Authority) -> AuthorityUse:
         seconds=0.0,
         beyond=0.0,
         regions=(),
+        correction=message.controller if bank is None else message.controller[:-2],
+        bank=bank if "short_term_fuel_trim_2" in profile.index else None,
     )
 
 

@@ -53,7 +53,7 @@ class Authority(CanvasWidget):
         ink: Ink = priority or "ink"
         if word:
             canvas.write(0, y, f" {_shape(ink)}"[:3], ink)
-        label = fit(authority_words(use.label), label_width, 1).lines[0]
+        label = fit(authority_words(use), label_width, 1).lines[0]
         canvas.write(MARGIN, y, label, "quiet" if not word else ink, label_width)
         start = MARGIN + label_width + 1
         width = max(10, canvas.width - start - figure_width - 1)

@@ -64,7 +64,7 @@ class AuthorityUse:
         pinned: s held at a limit; `seconds` in charge.
         beyond: share of its time outside the everyday band.
         regions: where it was used.
-        correction: as a profile's `authority` names it, without its bank; empty where that was not told.
+        correction, bank: as a profile's `authority` names it; the bank where the car has two.
     """
 
     name: str
@@ -83,7 +83,8 @@ class AuthorityUse:
     seconds: float
     beyond: float
     regions: tuple[RegionUse, ...]
-    correction: str = ""
+    correction: str
+    bank: int | None = None
 
     def to_json(self) -> dict[str, Any]:
         """Plain data."""
@@ -213,7 +214,7 @@ class AuthorityWatch:
     def _use(self, row: int, controller: _Controller, used: float) -> AuthorityUse:
         limit, looks, total, peak = self._limits[controller], self._looks[row], self._total[row], self._peak[row]
         everything = float(looks.sum())
-        bank = f", bank {controller.bank}" if controller.bank is not None and len(self._banks) > 1 else ""
+        bank = controller.bank if len(self._banks) > 1 else None
         width = len(FLOW_EDGES) - 1
         edges = self._flow_edges.tolist()
         at = np.flatnonzero(looks)
@@ -232,7 +233,7 @@ class AuthorityWatch:
         )
         return AuthorityUse(
             controller.name,
-            _LABELS[controller.correction] + bank,
+            _LABELS[controller.correction] + (f", bank {bank}" if bank else ""),
             limit.unit,
             limit.low,
             limit.high,
@@ -248,4 +249,5 @@ class AuthorityWatch:
             int(self._beyond[row]) / everything if everything else nan,
             regions,
             controller.correction,
+            bank,
         )
