@@ -10,11 +10,12 @@ from collections.abc import Callable, Iterator, Mapping
 from math import isclose, isfinite
 
 from livewatch.build_sheet.case import Case
-from livewatch.build_sheet.differences import Difference, words_of
+from livewatch.build_sheet.differences import Difference
 from livewatch.build_sheet.parts import WastegateActuator
 from livewatch.build_sheet.physics import boost_at_calibrated_duty, charge_temperature, pipe_loss_ratio
 from livewatch.build_sheet.points import FULL_LOAD
 from livewatch.build_sheet.prediction import Prediction, Recalibrate, Severity
+from livewatch.data.channels import in_words
 from livewatch.data.physics import STANDARD_PRESSURE
 
 __all__ = ["BOOST_SLOTS"]
@@ -274,7 +275,7 @@ def without_boost(difference: Difference, case: Case) -> Iterator[Prediction]:
     """A part of forced induction on an engine whose profile has none."""
     yield Prediction(
         difference.slot, "boost", "boost_control", difference.found, "yes", "serious",
-        f"The profile describes a naturally aspirated engine; with a {words_of(difference.slot)} it is another engine, "
+        f"The profile describes a naturally aspirated engine; with a {in_words(difference.slot)} it is another engine, "
         "and nothing of its calibration holds under boost.",
         refuse="an engine calibrated without boost must not be run at full load with it",
         notes=("If the engine is boosted as built, correct `induction` in the profile.",),

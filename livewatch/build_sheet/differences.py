@@ -15,7 +15,7 @@ from livewatch.build_sheet.physics import fuel_facts
 from livewatch.build_sheet.sheet import BuildSheet
 from livewatch.profile.model import Engine
 
-__all__ = ["BOOSTED_SLOTS", "Difference", "differences", "not_compared", "words_of"]
+__all__ = ["BOOSTED_SLOTS", "Difference", "differences", "not_compared"]
 
 BOOSTED_SLOTS = frozenset({"turbocharger", "wastegate_actuator", "boost_control_solenoid", "intercooler"})
 """Slots that only an engine with forced induction has."""
@@ -79,11 +79,6 @@ def not_compared(sheet: BuildSheet, engine: Engine) -> list[str]:
         # Nothing is metered, or the meter sits in the tube itself.
         left_out.add("air_meter_housing")
     return [slot for slot in SLOTS if slot not in left_out | set(sheet.fitted) | sheet.same]
-
-
-def words_of(slot: str) -> str:
-    """A slot as people say it."""
-    return slot.replace("_", " ")
 
 
 def _is_same(before: Part, after: Part) -> bool:

@@ -14,7 +14,7 @@ from typing import Any
 
 from livewatch.build_sheet.boost import BOOST_SLOTS, without_boost
 from livewatch.build_sheet.case import Case
-from livewatch.build_sheet.differences import BOOSTED_SLOTS, Difference, differences, not_compared, words_of
+from livewatch.build_sheet.differences import BOOSTED_SLOTS, Difference, differences, not_compared
 from livewatch.build_sheet.fuel import FUEL_SLOTS
 from livewatch.build_sheet.metering import METERING_SLOTS
 from livewatch.build_sheet.parts import FuelInTank, FuelPump
@@ -23,6 +23,7 @@ from livewatch.build_sheet.points import CONDITIONS, FULL_LOAD, Point
 from livewatch.build_sheet.prediction import Judge, Prediction
 from livewatch.build_sheet.sheet import BuildSheet
 from livewatch.build_sheet.supply import MOST_DUTY, Supply, supply_of
+from livewatch.data.channels import in_words
 from livewatch.profile.model import Profile
 
 __all__ = ["Forecast", "TrimUse", "predict"]
@@ -131,7 +132,7 @@ def predict(sheet: BuildSheet, profile: Profile) -> Forecast:
     found = [prediction for difference in differences(sheet) for prediction in _asked(difference, case)]
     supply = supply_of(case)
     authority = tuple(_authority(condition, found, case.judge) for condition in CONDITIONS)
-    refusals = [f"{words_of(p.slot)}: {p.refuse}" for p in found if p.refuse]
+    refusals = [f"{in_words(p.slot)}: {p.refuse}" for p in found if p.refuse]
     refusals += _together(authority, found, case)
     refusals += _short_supply(supply, sheet)
     left_out = tuple(not_compared(sheet, case.engine))

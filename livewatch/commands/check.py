@@ -38,9 +38,9 @@ from livewatch.wording.forecast import (
     RECALIBRATE,
     SEVERITY_MARKS,
     engine_text,
+    in_words,
     need_rows,
     supply_lines,
-    words_of,
 )
 
 __all__ = ["ADVISED_AGAINST", "check"]
@@ -156,7 +156,7 @@ def _print_answer(forecast: Forecast, console: Page) -> None:
 
 
 def _print_prediction(prediction: Prediction, before: Prediction | None, console: Page) -> None:
-    title = f"{SEVERITY_MARKS[prediction.severity]} {words_of(prediction.slot)}: {prediction.severity}; "
+    title = f"{SEVERITY_MARKS[prediction.severity]} {in_words(prediction.slot)}: {prediction.severity}; "
     _line(console, title + RECALIBRATE[prediction.recalibrate], style="bold", indent=0)
     if before is None or before.found != prediction.found:
         _line(console, prediction.found, indent=4)
@@ -184,7 +184,7 @@ def _print_gaps(forecast: Forecast, console: Page) -> None:
     for caution in forecast.cautions:
         _line(console, caution, "- ")
     if forecast.not_compared:
-        slots = ", ".join(map(words_of, forecast.not_compared))
+        slots = ", ".join(map(in_words, forecast.not_compared))
         _line(
             console, f"Not compared, because the sheet does not say what is fitted: {slots}. Write `same` where it is."
         )

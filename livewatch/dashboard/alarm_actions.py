@@ -9,8 +9,8 @@ from livewatch.dashboard.content.events import selected_event
 from livewatch.dashboard.screens.ask import AskChoice, AskText
 from livewatch.dashboard.widgets.alarm_list import AlarmList
 from livewatch.data.actions import Action
+from livewatch.data.channels import in_words
 from livewatch.wording.events import clock_text
-from livewatch.wording.names import alarm_label
 
 __all__ = ["SHELF_TIMES", "AlarmActions"]
 
@@ -30,7 +30,7 @@ class AlarmActions(BaseApp):
         """The selected alarm."""
         alarm = self._alarm()
         if alarm is not None:
-            self.act(Action("acknowledge", alarm.name), f"Acknowledged: {alarm_label(alarm.name)}")
+            self.act(Action("acknowledge", alarm.name), f"Acknowledged: {in_words(alarm.name)}")
 
     def action_acknowledge_all(self) -> None:
         """Every alarm."""
@@ -52,9 +52,9 @@ class AlarmActions(BaseApp):
         def shelve(duration: int | None) -> None:
             if duration is not None:
                 words = next(words for words, length in SHELF_TIMES if length == duration)
-                self.act(Action("shelve", name, duration), f"Shelved for {words}: {alarm_label(name)}")
+                self.act(Action("shelve", name, duration), f"Shelved for {words}: {in_words(name)}")
 
-        self.push_screen(AskChoice(f"Shelve “{alarm_label(name)}” for how long?", SHELF_TIMES), shelve)
+        self.push_screen(AskChoice(f"Shelve “{in_words(name)}” for how long?", SHELF_TIMES), shelve)
 
     def action_out_of_service(self) -> None:
         """Ask for the reason."""
@@ -65,9 +65,9 @@ class AlarmActions(BaseApp):
 
         def remove(reason: str | None) -> None:
             if reason:
-                self.act(Action("remove_from_service", name, text=reason), f"Out of service: {alarm_label(name)}")
+                self.act(Action("remove_from_service", name, text=reason), f"Out of service: {in_words(name)}")
 
-        self.push_screen(AskText(f"Why is “{alarm_label(name)}” taken out of service?"), remove)
+        self.push_screen(AskText(f"Why is “{in_words(name)}” taken out of service?"), remove)
 
     def action_bring_back(self) -> None:
         """From the shelf, or into service."""
@@ -75,11 +75,11 @@ class AlarmActions(BaseApp):
         if alarm is None:
             return
         if alarm.state is State.SHELVED:
-            self.act(Action("unshelve", alarm.name), f"Back from the shelf: {alarm_label(alarm.name)}")
+            self.act(Action("unshelve", alarm.name), f"Back from the shelf: {in_words(alarm.name)}")
         elif alarm.state is State.OUT_OF_SERVICE:
-            self.act(Action("return_to_service", alarm.name), f"Back in service: {alarm_label(alarm.name)}")
+            self.act(Action("return_to_service", alarm.name), f"Back in service: {in_words(alarm.name)}")
         else:
-            self.notify(f"{alarm_label(alarm.name)} is neither shelved nor out of service.")
+            self.notify(f"{in_words(alarm.name)} is neither shelved nor out of service.")
 
     def action_select(self, steps: int) -> None:
         """The alarm, or on the bench the event, above or below."""

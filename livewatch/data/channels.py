@@ -11,7 +11,12 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-__all__ = ["CATALOGUE", "CatalogueEntry"]
+__all__ = ["CATALOGUE", "CatalogueEntry", "in_words"]
+
+
+def in_words(name: str) -> str:
+    """A name (of a channel, an alarm, a part's place) as people say it."""
+    return name.replace("_", " ")
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,11 +12,11 @@ from dataclasses import dataclass, replace
 from math import prod
 from typing import Any, Literal
 
-from livewatch.build_sheet.differences import words_of
 from livewatch.build_sheet.forecast import Forecast
 from livewatch.build_sheet.physics import reading_error
 from livewatch.build_sheet.points import CONDITIONS, FULL_LOAD
 from livewatch.build_sheet.prediction import DEAD_TIME_ERROR, SUPPLY_ENDS, Prediction
+from livewatch.data.channels import in_words
 from livewatch.signature.cause import NEED, Cause
 from livewatch.signature.estimates import plain
 
@@ -179,7 +179,7 @@ def compare(forecast: Forecast, drive: Measured) -> list[Comparison]:
 def _compared(
     family: str, cause: str, group: Sequence[Prediction], found: MeasuredCause | None, drive: Measured, of: Forecast
 ) -> Comparison:
-    what = " and ".join(dict.fromkeys(words_of(prediction.slot) for prediction in group))
+    what = " and ".join(dict.fromkeys(in_words(prediction.slot) for prediction in group))
     expected = _expected(cause, group)
     sizes = [(name, size) for prediction in group for name, size in prediction.size.items()]
     said = " of unknown size"
@@ -283,4 +283,4 @@ def _unforetold(found: MeasuredCause, of: Forecast) -> Comparison:
 
 
 def _listed(slots: Sequence[str]) -> str:
-    return " and ".join(map(words_of, slots))
+    return " and ".join(map(in_words, slots))

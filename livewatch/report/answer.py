@@ -12,11 +12,11 @@ from typing import Any, Literal
 
 from livewatch.build_sheet.forecast import Forecast
 from livewatch.build_sheet.prediction import Prediction
+from livewatch.data.channels import in_words
 from livewatch.diagnosis.diagnosis import Diagnosis
 from livewatch.report.report import SystemLine, system_lines
 from livewatch.signature.verdict import Verdict
 from livewatch.wording.customer import cause_words, part_words, remedy_words, repairs, verdict_sentence
-from livewatch.wording.forecast import words_of
 
 __all__ = ["ANSWER_FORMAT", "Answer", "Needs", "PartLine", "answer_of"]
 
@@ -177,7 +177,7 @@ def _open(forecast: Forecast, verdict: Verdict | None) -> Iterator[str]:
         for missing in one.missing:
             yield f"Of {part_words(one.slot)}: {missing}."
     if forecast.not_compared:
-        yield f"What is fitted as: {', '.join(map(words_of, forecast.not_compared))}. The sheet does not say."
+        yield f"What is fitted as: {', '.join(map(in_words, forecast.not_compared))}. The sheet does not say."
     yield from forecast.cautions
     for missing in forecast.supply.missing:
         yield f"Of the fuel supply: {missing}."

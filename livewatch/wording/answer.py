@@ -9,7 +9,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from livewatch.build_sheet.intake.answer import Answer, Consequence
-from livewatch.wording.forecast import RECALIBRATE, words_of
+from livewatch.data.channels import in_words
+from livewatch.wording.forecast import RECALIBRATE
 
 __all__ = ["SHEET_CAUTION", "answer_lines", "consequence_lines", "unknown_line"]
 
@@ -53,9 +54,9 @@ def consequence_lines(answer: Answer, slot: str) -> Iterator[str]:
 def _consequence(one: Consequence) -> Iterator[str]:
     words = RECALIBRATE[one.recalibrate]
     if not one.is_sure:
-        yield f"{words_of(one.prediction.slot).capitalize()}: {words}; it hangs on what kind of engine it is."
+        yield f"{in_words(one.prediction.slot).capitalize()}: {words}; it hangs on what kind of engine it is."
         return
-    yield f"{words_of(one.prediction.slot).capitalize()}: {words}."
+    yield f"{in_words(one.prediction.slot).capitalize()}: {words}."
     yield f"  {one.prediction.why}"
     for missing in one.prediction.missing:
         yield f"  To know more: {missing}."
@@ -65,4 +66,4 @@ def unknown_line(answer: Answer) -> str:
     """Which parts are not known; empty where all are."""
     if not answer.unknown:
         return ""
-    return f"Not known yet: {', '.join(map(words_of, answer.unknown))}."
+    return f"Not known yet: {', '.join(map(in_words, answer.unknown))}."

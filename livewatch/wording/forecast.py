@@ -5,14 +5,14 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from math import isfinite
 
-from livewatch.build_sheet.differences import words_of
 from livewatch.build_sheet.forecast import Forecast
 from livewatch.build_sheet.points import CONDITIONS
 from livewatch.build_sheet.prediction import Recalibrate, Severity, per_cent
 from livewatch.build_sheet.supply import MOST_DUTY, Supply
+from livewatch.data.channels import in_words
 from livewatch.profile.model import Engine
 
-__all__ = ["CONDITIONS", "RECALIBRATE", "SEVERITY_MARKS", "engine_text", "need_rows", "supply_lines", "words_of"]
+__all__ = ["CONDITIONS", "RECALIBRATE", "SEVERITY_MARKS", "engine_text", "in_words", "need_rows", "supply_lines"]
 
 SEVERITY_MARKS: Mapping[Severity, str] = {"serious": "!!!", "moderate": " !!", "slight": "  !", "none": "  ·"}
 """A shape for each severity."""
@@ -33,7 +33,7 @@ def engine_text(engine: Engine) -> str:
 def need_rows(forecast: Forecast) -> Iterator[tuple[str, ...]]:
     """What is needed at each of `CONDITIONS`, a row a difference; then all together, and the authority it takes."""
     for prediction in forecast.predictions:
-        name = f"{words_of(prediction.slot)}, {prediction.cause.replace('_', ' ')}"
+        name = f"{in_words(prediction.slot)}, {prediction.cause.replace('_', ' ')}"
         if prediction.need:
             yield name, *(per_cent(prediction.need[c]) if c in prediction.need else "?" for c in CONDITIONS)
         elif prediction.is_unknown_need:

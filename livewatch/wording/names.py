@@ -5,9 +5,10 @@
 
 from __future__ import annotations
 
+from livewatch.data.channels import in_words
 from livewatch.profile.model import Profile
 
-__all__ = ["alarm_label", "channel_label", "short_label"]
+__all__ = ["channel_label", "short_label"]
 
 _SHORT = {
     "short term fuel trim": "short trim",
@@ -50,15 +51,10 @@ def short_label(name: str, profile: Profile | None = None) -> str:
     return short
 
 
-def alarm_label(name: str) -> str:
-    """An alarm's name in words."""
-    return name.replace("_", " ")
-
-
 def _bank(name: str) -> tuple[str, str]:
     if name.endswith(("_1", "_2")):
-        return name[:-2].replace("_", " "), name[-1]
-    return name.replace("_", " "), ""
+        return in_words(name[:-2]), name[-1]
+    return in_words(name), ""
 
 
 def _has_other_bank(name: str, profile: Profile) -> bool:

@@ -36,6 +36,7 @@ from livewatch.dashboard.widgets.pull_list import PullList
 from livewatch.dashboard.widgets.selected_event import SelectedEvent
 from livewatch.dashboard.widgets.status_line import StatusLine
 from livewatch.dashboard.widgets.verdict_panel import LEAST, VerdictPanel
+from livewatch.data.channels import in_words
 from livewatch.data.events import AlarmChanged, Event, NoteWritten
 from livewatch.profile import load_profile
 from livewatch.profile.shipped import find_profile, shipped_folder
@@ -43,7 +44,6 @@ from livewatch.run.achieved_rates import Rate
 from livewatch.run.history import History
 from livewatch.run.opening import open_source
 from livewatch.run.run import Run
-from livewatch.wording.names import alarm_label
 from livewatch.wording.reader_units import ReaderUnits
 from livewatch.wording.shorter import drive_words
 
@@ -158,7 +158,7 @@ def check_headline(app: Dashboard, line: Headline) -> None:
 
 def check_alarms(app: Dashboard, snapshot: Snapshot) -> None:
     place, alarms = seen(app, AlarmList), (*snapshot.announced, *snapshot.hidden)
-    shown = [alarm for alarm in alarms if said_in(place, (alarm_label(alarm.name),))]
+    shown = [alarm for alarm in alarms if said_in(place, (in_words(alarm.name),))]
     counted = re.search(r"(\d+) more: r reads them all", place)
     assert len(shown) + (int(counted[1]) if counted else 0) == len(alarms), place
     assert snapshot.hidden or MORE not in place.replace("more: r reads", "")

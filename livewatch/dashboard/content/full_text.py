@@ -12,11 +12,12 @@ from livewatch.dashboard.content.alarms import alarm_facts
 from livewatch.dashboard.content.events import event_text, event_titles, moment, selected_event
 from livewatch.dashboard.content.snapshot import Snapshot
 from livewatch.dashboard.content.view_state import ViewState
+from livewatch.data.channels import in_words
 from livewatch.data.events import AlarmChanged
 from livewatch.wording.alarms import state_word
 from livewatch.wording.car import rate_words
 from livewatch.wording.events import MARKS, clock_text
-from livewatch.wording.names import alarm_label, channel_label
+from livewatch.wording.names import channel_label
 
 __all__ = ["full_text"]
 
@@ -58,7 +59,7 @@ def _alarm(alarm: AlarmState, snapshot: Snapshot, view: ViewState) -> str:
     first_out = ", first out" if alarm.first_out else ""
     lost = ", cannot be judged" if alarm.cannot_judge else ""
     told = [
-        f"{MARKS[alarm.priority]} {alarm.priority}  {alarm_label(alarm.name)}{first_out}: {state_word(alarm)}{lost}",
+        f"{MARKS[alarm.priority]} {alarm.priority}  {in_words(alarm.name)}{first_out}: {state_word(alarm)}{lost}",
         f"since {since}",
         alarm.message,
         alarm_facts(alarm, snapshot, view.units)[1],

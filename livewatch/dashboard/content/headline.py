@@ -14,8 +14,8 @@ from livewatch.dashboard.content.alarms import OVER, alarm_facts
 from livewatch.dashboard.content.corrections import is_beyond
 from livewatch.dashboard.content.snapshot import Snapshot
 from livewatch.data.alarm_states import Priority
+from livewatch.data.channels import in_words
 from livewatch.wording.events import MARKS
-from livewatch.wording.names import alarm_label
 from livewatch.wording.reader_units import ReaderUnits
 from livewatch.wording.shorter import alarm_names
 
@@ -86,7 +86,7 @@ def headline(snapshot: Snapshot | None, units: ReaderUnits, now: float, problem:
 
 def _of_alarm(alarm: AlarmState, snapshot: Snapshot, units: ReaderUnits, also: int) -> Headline:
     action, more = _first_sentence(alarm.action)
-    names = [_capital(name) for name in alarm_names(alarm.message, alarm_label(alarm.name))]
+    names = [_capital(name) for name in alarm_names(alarm.message, in_words(alarm.name))]
     measured, facts = alarm_facts(alarm, snapshot, units)
     if alarm.cannot_judge:
         facts += (", " if facts else "") + "can no longer be judged"

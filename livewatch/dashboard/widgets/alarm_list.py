@@ -15,8 +15,8 @@ from livewatch.dashboard.drawing.canvas import Canvas
 from livewatch.dashboard.drawing.fitting import MORE, SIGN, Wording, fit
 from livewatch.dashboard.widgets.canvas_widget import CanvasWidget
 from livewatch.dashboard.widgets.heading import MARGIN, write_lines
+from livewatch.data.channels import in_words
 from livewatch.wording.events import MARKS, clock_text
-from livewatch.wording.names import alarm_label
 
 __all__ = ["AlarmList"]
 
@@ -83,7 +83,7 @@ class AlarmList(CanvasWidget):
         canvas.write(end - column, y, state, "ink" if not alarm.acknowledged else "quiet")
         stop = canvas.write_right(end - column - 2, y, since, "quiet") - 2
         first_out = ", first out" if alarm.first_out else ""
-        bare = alarm_label(alarm.name)
+        bare = in_words(alarm.name)
         name = bare + first_out
         fewer, extra = (alarm.reason,) * 2 if hidden else alarm_facts(alarm, snapshot, view.units)
         told: list[Wording] = [f"{name}: {text}".rstrip(": ") for text in (extra, fewer)]

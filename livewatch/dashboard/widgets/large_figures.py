@@ -18,9 +18,10 @@ from livewatch.dashboard.drawing.fitting import fit
 from livewatch.dashboard.drawing.font import Weight, figure, figure_width
 from livewatch.dashboard.widgets.canvas_widget import CanvasWidget
 from livewatch.dashboard.widgets.heading import MARGIN
+from livewatch.data.channels import in_words
 from livewatch.data.samples import Quality
 from livewatch.wording.events import MARKS
-from livewatch.wording.names import alarm_label, short_label
+from livewatch.wording.names import short_label
 
 __all__ = ["LargeFigures"]
 
@@ -75,7 +76,7 @@ class LargeFigures(CanvasWidget):
             canvas.write(x, below, _worth(reading, name in snapshot.profile.index), "ink", width)
         elif alarm is not None:
             mark = MARKS[alarm.priority]
-            called = fit((f"{mark} {alarm_label(alarm.name)}", f"{mark} {alarm.priority}"), width, 1).lines[0]
+            called = fit((f"{mark} {in_words(alarm.name)}", f"{mark} {alarm.priority}"), width, 1).lines[0]
             canvas.write(x, below, called, alarm.priority, width)
         else:
             wanted = commanded_for(name, snapshot.profile)

@@ -18,9 +18,9 @@ from livewatch.dashboard.content.view_state import ViewState
 from livewatch.dashboard.drawing.canvas import Canvas, Ink
 from livewatch.dashboard.widgets.canvas_widget import CanvasWidget
 from livewatch.dashboard.widgets.heading import MARGIN
+from livewatch.data.channels import in_words
 from livewatch.publish.stations import Station
 from livewatch.wording.events import MARKS
-from livewatch.wording.names import alarm_label
 from livewatch.wording.shown import shown
 
 __all__ = ["StationList"]
@@ -123,7 +123,7 @@ def _cells(station: Station, now: float, widths: Sequence[int]) -> tuple[str, ..
     alarm = ""
     if alarms:
         more = f" +{len(alarms) - 1}" if len(alarms) > 1 else ""
-        said = f"{alarms[0].priority.upper()} {alarm_label(alarms[0].alarm)}"
+        said = f"{alarms[0].priority.upper()} {in_words(alarms[0].alarm)}"
         alarm = f"{_cut(said, max(1, widths[3] - len(more)))}{more}"
     used = station.most_used
     most = ""

@@ -12,11 +12,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from livewatch.alarms.spells import AlarmSpell
+from livewatch.data.channels import in_words
 from livewatch.report.drive_data import Column, DriveData
 from livewatch.report.palette import PAGE
 from livewatch.report.plots.picture import Picture, drawn, lacking, named, shade
 from livewatch.wording.events import clock_text
-from livewatch.wording.names import alarm_label, channel_label
+from livewatch.wording.names import channel_label
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -57,7 +58,7 @@ def alarm_pictures(drive: DriveData) -> list[Picture]:
 
 def _picture(drive: DriveData, number: int, spells: list[AlarmSpell], caption: str) -> Picture:
     first = spells[0]
-    names = " and ".join(dict.fromkeys(alarm_label(spell.alarm) for spell in spells))
+    names = " and ".join(dict.fromkeys(in_words(spell.alarm) for spell in spells))
     title = f"{names}, at {clock_text(first.start)}"
     part = drive.between(first.start - BEFORE, first.start + AFTER)
     time = drive.time[part] - first.start
