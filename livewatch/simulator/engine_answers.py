@@ -12,8 +12,6 @@ from collections.abc import Iterable, Mapping, Sequence
 from math import isnan
 from typing import Protocol
 
-import numpy as np
-
 from livewatch.profile.diagnostic_port.answers import POSITIVE, STANDARD_DATA
 from livewatch.profile.diagnostic_port.fault_codes import code_bytes, code_text
 from livewatch.profile.diagnostic_port.j1979 import J1979, J1979_CHANNELS
@@ -29,7 +27,7 @@ from livewatch.profile.diagnostic_port.self_knowledge import (
     VEHICLE_INFORMATION,
 )
 from livewatch.profile.model import Channel, Parameter
-from livewatch.simulator.packing import pack_signal, raw_numbers
+from livewatch.simulator.packing import placed, raw_number
 
 __all__ = ["VEHICLE", "EngineAnswers", "Values", "refusal"]
 
@@ -257,7 +255,7 @@ class EngineAnswers:
 
     def _encode(self, parameter: Parameter, bound: Mapping[str, Channel | str | None], time: float) -> bytes:
         """Invert the parameter's signals; those nothing is bound to stay 0, and so do their support bits."""
-        data = np.zeros((1, parameter.length), np.uint8)
+        length, data = parameter.length, 0
         present: dict[str, bool] = {}
         for signal in parameter.signals:
             if signal.is_multiplexer:
@@ -273,11 +271,11 @@ class EngineAnswers:
                 present[signal.multiplexer] = not isnan(number)
             if isnan(number) and not signal.invalid:
                 continue
-            pack_signal(data, signal, raw_numbers(signal, np.array([number])))
+            data |= placed(signal, raw_number(signal, number), length)
         for signal in parameter.signals:
             if signal.is_multiplexer and present.get(signal.name):
-                pack_signal(data, signal, 1)
-        return data.tobytes()
+                data |= placed(signal, 1, length)
+        return data.to_bytes(length, "big")
 
     def _companion(self, name: str, time: float) -> float:
         """Values that stand beside a channel in one parameter and have no channel of their own."""

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from livewatch.profile import load_profile
 from livewatch.profile.model import Signal
 from livewatch.profile.shipped import find_profile, shipped_folder
-from livewatch.simulator.packing import pack_signal, raw_numbers, raw_range
+from livewatch.simulator.packing import pack_signal, placed, raw_number, raw_numbers, raw_range
 
 DBC = shipped_folder("profiles") / "brackwell_20t.dbc"
 
@@ -53,6 +53,13 @@ def test_any_signal_is_packed_as_cantools_packs_it(signal, data):
     packed = np.zeros((2, 8), np.uint8)
     pack_signal(packed, signal, np.array([raw & ((1 << signal.length) - 1)] * 2, np.uint64))
     assert packed[0].tobytes() == packed[1].tobytes() == oracle.encode({"S": raw}, scaling=False)
+    assert placed(signal, raw & ((1 << signal.length) - 1), 8).to_bytes(8, "big") == packed[0].tobytes()
+
+
+@given(signals(), st.one_of(st.floats(), st.integers(-70_000, 70_000).map(lambda number: number / 8)))
+@settings(max_examples=300, deadline=None)
+def test_one_number_becomes_the_bits_that_a_column_gives(signal, physical):
+    assert raw_number(signal, physical) == int(raw_numbers(signal, np.array([physical]))[0])
 
 
 @pytest.mark.parametrize("name", [message.name for message in cantools.database.load_file(DBC).messages])
