@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 from math import hypot, sqrt
 from typing import ClassVar, Literal
 
@@ -96,13 +97,19 @@ class Judged:
         return y if self.beside is None else y - self.beside
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, eq=False)
 class Grounds:
     """All that estimates are made from."""
 
     seen: Observations
     maker: PointMaker
     responses: Sequence[Response]
+
+    @cached_property
+    def need(self) -> Whitened:
+        """The observations of need alone."""
+        at = self.seen.on("need") > 0.0
+        return Whitened(self.seen.y[at], self.seen.covariance[np.ix_(at, at)])
 
 
 class Hypothesis:
@@ -184,8 +191,7 @@ def scale_of(judged: Judged, grounds: Grounds, spread: float, own: float) -> Fit
     at = seen.on("need") > 0.0
     if judged.others & FACTORS or not at.any():
         return measured(judged.fit, spread, own)
-    whitened = Whitened(judged.told(seen)[at], seen.covariance[np.ix_(at, at)])
-    fit = measured(whitened.fit(linear(np.ones(int(at.sum())), spread)), spread, own)
+    fit = measured(grounds.need.of(judged.told(seen)[at]).fit(linear(np.ones(int(at.sum())), spread)), spread, own)
     return replace(fit, deviation=hypot(fit.deviation, judged.between))
 
 
