@@ -11,15 +11,17 @@ import time
 from collections.abc import Sequence
 from concurrent.futures import Future
 from types import TracebackType
-from typing import Self
+from typing import TYPE_CHECKING, Self
 
 from rich.text import Text
 
 from livewatch import Event, Recorder, Run, RunEnded, RunStarted
 from livewatch.commands.printing import Printer
-from livewatch.run.live import LiveRun
 from livewatch.wording.cautions import CAUTION
 from livewatch.wording.events import clock_text, sentence, tone
+
+if TYPE_CHECKING:
+    from livewatch.run.live import LiveRun  # a replay needs no adapter's library
 
 __all__ = ["LineDisplay"]
 

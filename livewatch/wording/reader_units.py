@@ -9,8 +9,6 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 
-from livewatch.profile.units import UnitError, convert
-
 __all__ = ["SYSTEMS", "ReaderUnits"]
 
 SYSTEMS: dict[str, dict[str, str]] = {
@@ -132,6 +130,8 @@ class ReaderUnits:
         wanted = SYSTEMS[self.system].get(unit)
         if wanted is None:
             return 1.0, 0.0
+        from livewatch.profile.units import UnitError, convert  # late: half a screen's start, and few want other units
+
         try:
             return convert(unit, wanted)
         except UnitError:
