@@ -13,27 +13,25 @@ from numpy.typing import NDArray
 
 from livewatch.alarms.delay import Delay, Edges
 from livewatch.data.ticks import TickBatch
+from livewatch.profile.formula.columns import Logic, turned
 from livewatch.profile.formula.formula import Formula
-from livewatch.profile.formula.run import FormulaRun, Program
-from livewatch.profile.formula.windows import Logic
+from livewatch.profile.formula.run import ConditionRun, Program
 from livewatch.profile.model import Alarm, Profile
 
 __all__ = ["ConditionWatch"]
-
-ALWAYS = Logic(np.ones(1, np.bool_), np.zeros(1, np.bool_))
-"""An alarm without a condition for being looked at."""
 
 
 class ConditionWatch:
     """Follows the condition of one alarm, whatever the state of the alarm."""
 
     def __init__(self, alarm: Alarm, profile: Profile, program: Program) -> None:
-        def start(formula: Formula | None) -> FormulaRun | None:
-            return None if formula is None else program.start(formula.plan)
+        def start(formula: Formula | None) -> ConditionRun | None:
+            return None if formula is None else program.start_condition(formula.plan)
 
-        self._condition = program.start(alarm.condition.plan)
-        self._clear = program.start(alarm.clear.plan)
+        self._condition = program.start_condition(alarm.condition.plan)
         self._enable = start(alarm.enable)
+        # Matters only while the alarm is active, which most are nearly never.
+        self._clear = program.start_condition(alarm.clear.plan, seldom=True)
         self._suppress = start(alarm.suppress)
         self._delay = Delay(alarm.on_delay, alarm.off_delay, profile.period)
         self._suppressed = False
@@ -44,25 +42,26 @@ class ConditionWatch:
         """Whether what decides the next change of the alarm was unknown at the latest tick."""
         return self._unknown
 
-    @property
-    def undefined(self) -> int:
-        """Ticks so far at which all inputs were known but a formula had no value (a division by zero, for example).
-        Those of `clear` are those of `condition`."""
-        return sum(run.undefined for run in (self._condition, self._enable, self._suppress) if run is not None)
-
     def observe(self, ticks: TickBatch) -> tuple[Edges, Edges]:
         """The changes of active and of suppressed over the next ticks."""
         condition = self._condition.truth(ticks.value, ticks.first)
-        clear = self._clear.truth(ticks.value, ticks.first)
-        enable = ALWAYS if self._enable is None else self._enable.truth(ticks.value, ticks.first)
-        holds: NDArray[np.bool_] = condition.true & enable.true
+        enable = None if self._enable is None else self._enable.truth(ticks.value, ticks.first)
+        holds: NDArray[np.bool_] = condition.true if enable is None else condition.true & enable.true
+
+        def clear() -> Logic:
+            return self._clear.truth(ticks.value, ticks.first)
 
         def gone() -> NDArray[np.bool_]:
-            return (clear.true | enable.false) & ~holds
+            return (clear().true if enable is None else clear().true | enable.false) & ~holds
 
+        if self._clear.is_always:
+            clear()
         active = self._delay.observe(ticks.first, holds, gone)
-        decides = Logic(clear.false, clear.true) if self._delay.active else condition
-        self._unknown = not ((decides.true[-1] and enable.true[-1]) or decides.false[-1] or enable.false[-1])
+        decides = turned(clear()) if self._delay.active else condition
+        if enable is None:
+            self._unknown = not (decides.true[-1] or decides.false[-1])
+        else:
+            self._unknown = not ((decides.true[-1] and enable.true[-1]) or decides.false[-1] or enable.false[-1])
         return active, self._suppression(ticks)
 
     def _suppression(self, ticks: TickBatch) -> Edges:

@@ -13,6 +13,8 @@ from collections.abc import Iterable
 from dataclasses import replace
 from typing import Final
 
+import numpy as np
+
 from livewatch.alarms.announce import AlarmEventMaker, Tracked
 from livewatch.alarms.condition import ConditionWatch
 from livewatch.alarms.lead_up import LeadUp
@@ -68,11 +70,6 @@ class AlarmSystem:
         """Whether the run receives frames, and so misses a channel that never comes; it does until told otherwise."""
         self._loss.frames = frames
 
-    @property
-    def undefined(self) -> int:
-        """Ticks so far at which the formula of an alarm had no value although all its inputs were known, summed."""
-        return sum(watch.undefined for watch in self._conditions)
-
     def observe(self, ticks: TickBatch) -> list[Event]:
         """Watch the next ticks, which follow on those taken before."""
         if not len(ticks):
@@ -83,9 +80,11 @@ class AlarmSystem:
         found: dict[int, list[tuple[int, Transition]]] = {}
         own = len(self._conditions)
         losses = self._loss.observe(ticks)
+        with np.errstate(all="ignore"):
+            judged = [condition.observe(ticks) for condition in self._conditions]
         for position, alarm in enumerate(self._alarms):
             if position < own:
-                active, suppressed = self._conditions[position].observe(ticks)
+                active, suppressed = judged[position]
             else:
                 active = losses.active.get(position - own, [])
                 suppressed = losses.suppressed.get(position - own, [])

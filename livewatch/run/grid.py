@@ -21,7 +21,7 @@ from livewatch.profile.model import Profile
 
 __all__ = ["Grid"]
 
-LARGEST_BATCH = 8192
+LARGEST_BATCH = 16384
 """Ticks made at once at the most: bounds memory through long silences."""
 FEW = 64
 """Ticks up to which it is cheaper to reckon the ages of all channels at once than those of each message once: a live
@@ -89,6 +89,11 @@ class Grid:
                     times = known[id(column.row)] = data_time[column.row]
                 self._pending.setdefault(column.channel, []).append((times, column.value, column.quality))
 
+    def whole_until(self, until: int) -> int:
+        """The latest data time, ns, up to `until` before which nothing but largest batches are to be made."""
+        waiting = -(-until // self.period) - self.next
+        return (self.next + waiting // LARGEST_BATCH * LARGEST_BATCH) * self.period
+
     def ticks(self, until: int, clock: Clock) -> Iterator[TickBatch]:
         """Make every tick before data time `until` (ns, exclusive)."""
         stop = -(-until // self.period)
@@ -126,11 +131,12 @@ class Grid:
     def _many(self, tick: NDArray[np.int64]) -> _Held:
         """The same at many ticks."""
         shape = (len(self._time), len(tick))
-        value, held = np.empty(shape), np.empty(shape)
+        value = held = np.empty(shape)
         quality, seconds = np.zeros(shape, np.uint8), np.zeros(shape, np.float32)  # of a computed channel: good, fresh
         # Signals of one message share their times, and so their places among the ticks and ages: worked out once.
         known: dict[tuple[int, ...], _Placed] = {}
         ages: dict[tuple[int, int], _Ages] = {}
+        unknown: list[int] = []
         for channel in self._bound:
             before, was = int(self._time[channel]), int(self._quality[channel])
             parts = self._pending.get(channel)
@@ -152,8 +158,11 @@ class Grid:
             late = aged.most > self._stale_after[channel]
             if late:
                 quality[channel, (aged.age > self._stale_after[channel]) & (quality[channel] == GOOD)] = STALE
-            value[channel] = held[channel]
             if late or doubtful:
+                unknown.append(channel)
+        if unknown:
+            value = held.copy()
+            for channel in unknown:
                 np.copyto(value[channel], np.nan, where=quality[channel] != GOOD)
         return value, quality, seconds, held
 

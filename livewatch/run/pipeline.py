@@ -10,6 +10,7 @@ once, in order, computed channels included.
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections import deque
 from collections.abc import Sequence
 from dataclasses import replace
@@ -52,6 +53,7 @@ INVALID, OUT_OF_RANGE = int(Quality.INVALID), int(Quality.OUT_OF_RANGE)
 SET_AHEAD = "times the source's clock was set ahead"
 """Counted by a row of silence, it says that the next row's stamp is ahead by no time that passed."""
 LATE = "rows stamped earlier than one before them"
+UNDEFINED = "ticks at which a formula had no value"
 
 
 class Stage(Protocol):
@@ -71,7 +73,8 @@ class Pipeline:
         profile: what to decode and watch.
         stages: looked through in order after the alarms.
 
-    `counts` holds everything odd so far by plain-worded kind; sources add theirs through `count`.
+    `counts` holds everything odd so far by plain-worded kind; sources add theirs through `count`. A `patient` one, of
+    which nobody waits for the latest events, makes ticks by whole blocks: `finish` makes the rest.
     """
 
     def __init__(self, profile: Profile, stages: Sequence[Stage] = ()) -> None:
@@ -80,6 +83,7 @@ class Pipeline:
         self.rows = 0
         self.received: NDArray[np.int64] = np.zeros(len(profile.channels), np.int64)
         """Samples of each channel so far."""
+        self.patient = False
         self._stages = tuple(stages)
         self._decoder = Decoder(profile)
         self._clock = Clock()
@@ -98,6 +102,9 @@ class Pipeline:
         self._utc = 0
         self._told: dict[str, int] = {}
         self._next_tell = PIECE
+        self._untold: deque[tuple[int, dict[str, int]]] = deque()
+        """The counts at the end of each whole minute whose ticks are not made yet, with its data time."""
+        self._undefined = 0
         self._clock_events = 0
         self._said: deque[tuple[int, Event]] = deque()
         """What the car said of itself, with its data time; told with the first tick at or after it."""
@@ -140,7 +147,8 @@ class Pipeline:
         for stop in _cuts(data_time, clock_steps):
             if start in steps:
                 self._tell_step(events, steps[start])
-            self._pass(events, int(data_time[start]))
+            self._pass(int(data_time[start]))
+            self._watch(events, self._grid.whole_until(int(data_time[start])))
             piece = rows_of(batch, start, stop)
             if isinstance(piece, FrameBatch):
                 samples = self._decoder.decode(piece)
@@ -155,7 +163,7 @@ class Pipeline:
             if samples.silence and samples.counts:
                 # Something was lost: told now, not at the next whole minute.
                 self._run(events, int(data_time[start]))
-                self._tell_counts(events, self.time)
+                self._tell_counts(events, self.time, self.counts)
             if samples.silence and SET_AHEAD in samples.counts:
                 self._clock.expect_step()
             self.count({LATE: int(np.count_nonzero(late[start:stop]))})
@@ -166,7 +174,7 @@ class Pipeline:
             self.rows += 0 if samples.silence else stop - start
             start = stop
         # Ticks are made in as long a run as can be: the cost of a run hardly grows with its length.
-        self._run(events, int(data_time[-1]))
+        self._run(events, self._grid.whole_until(int(data_time[-1])) if self.patient else int(data_time[-1]))
         return events
 
     def advance(self, utc: int) -> list[Event]:
@@ -201,7 +209,7 @@ class Pipeline:
         self._run(events, -(-self._clock.latest // period) * period + 1)
         for stage in self._stages:
             events.extend(stage.finish())
-        self._tell_counts(events, self.time)
+        self._tell_counts(events, self.time, self.counts)
         counts = dict(sorted(self.counts.items()))
         events.append(RunEnded(self.time, self._utc, "", self.rows, self._grid.next, counts))
         return events
@@ -221,29 +229,48 @@ class Pipeline:
 
     def _run(self, events: list[Event], until: int) -> None:
         """Make and watch every tick before data time `until`, telling the counts at each whole minute passed."""
-        self._pass(events, until)
+        self._pass(until)
         self._watch(events, until)
 
-    def _pass(self, events: list[Event], until: int) -> None:
-        """Make and watch every tick of the whole minutes before data time `until`, telling the counts at their end."""
+    def _pass(self, until: int) -> None:
+        """Remember the counts at the end of each whole minute up to data time `until`: told once its ticks are made."""
         while self._next_tell <= until:
-            self._watch(events, self._next_tell)
-            self._tell_counts(events, self._next_tell)
+            self._untold.append((self._next_tell, self.counts.copy()))
             self._next_tell += PIECE
 
     def _watch(self, events: list[Event], until: int) -> None:
-        for ticks in self._grid.ticks(until, self._clock):
-            self._compute(ticks)
-            self._utc = int(ticks.utc[-1])
+        for made in self._grid.ticks(until, self._clock):
+            ticks = self._compute(made)
             alarms = list(self.alarms.observe(ticks))
-            self._program.end()
+            undefined = self._program.end()
             said = self._said_by(ticks) if self._said else []
             found = list(alarms)
             for stage in self._stages:
                 found.extend(stage.observe(ticks, [*alarms, *said]))
             found.extend(said)
             found.sort(key=_event_time)
-            events.extend(found)
+            self._tell_minutes(events, found, ticks, undefined)
+            self._utc = int(ticks.utc[-1])
+            self._undefined += len(undefined)
+        while self._untold and self._untold[0][0] <= until:
+            self._tell_counts(events, *self._untold.popleft())
+
+    def _tell_minutes(
+        self, events: list[Event], found: list[Event], ticks: TickBatch, undefined: NDArray[np.int64]
+    ) -> None:
+        """Add what was found at `ticks` to the events, and the counts at the end of each minute among them. `undefined`
+        are the ticks, ascending, at which a formula had no value."""
+        start, last = 0, (ticks.first + len(ticks) - 1) * ticks.period
+        while self._untold and self._untold[0][0] <= last:
+            time, counts = self._untold.popleft()
+            tick = -(-time // ticks.period)
+            stop = bisect_left(found, time, start, key=_event_time)
+            events.extend(found[start:stop])
+            start = stop
+            if tick > ticks.first:
+                self._utc = int(ticks.utc[tick - ticks.first - 1])
+            self._tell_counts(events, time, counts, int(np.searchsorted(undefined, tick)))
+        events.extend(found[start:])
 
     def _said_by(self, ticks: TickBatch) -> list[Event]:
         """What the car said of itself up to the last of these ticks, each at the first tick at or after it."""
@@ -254,20 +281,25 @@ class Pipeline:
             events.append(replace(event, time=(ticks.first + tick) * ticks.period, utc=int(ticks.utc[tick])))
         return events
 
-    def _compute(self, ticks: TickBatch) -> None:
-        """Fill the computed channels in, in the order of the profile, which puts inputs first."""
+    def _compute(self, ticks: TickBatch) -> TickBatch:
+        """The same with the computed channels filled in, in the order of the profile, which puts inputs first."""
         for row, formula in self._computed:
-            channel = self.profile.channels[row]
-            result = formula.evaluate(ticks.value, ticks.first)
-            ticks.value[row] = ticks.held[row] = result
-            lowest = result.min()
-            if np.isnan(lowest):
+            with np.errstate(all="ignore"):
+                found = formula.numbers(ticks.value, ticks.first)
+            ticks.value[row] = result = found.values
+            if ticks.held is not ticks.value:
+                ticks.held[row] = result
+            if not found.whole:
                 ticks.quality[row, np.isnan(result)] = INVALID
-            low, high = channel.valid
-            if (low != -np.inf or high != np.inf) and not (lowest >= low and result.max() <= high):
-                outside = (result < low) | (result > high)
+            outside = _outside(result, *self.profile.channels[row].valid)
+            if outside is not None:
+                if ticks.held is ticks.value:
+                    ticks = replace(ticks, held=ticks.value.copy())
                 ticks.quality[row, outside] = OUT_OF_RANGE
                 ticks.value[row, outside] = np.nan
+            elif found.whole:
+                self._program.know(row)
+        return ticks
 
     def _tell_step(self, events: list[Event], step: ClockStep) -> None:
         self._run(events, step.time)
@@ -277,14 +309,25 @@ class Pipeline:
             what: Literal["went back", "jumped ahead"] = "went back" if step.step < 0 else "jumped ahead"
             events.append(ClockMoved(step.time, step.utc, "", what, round(step.step / 1e9, 6)))
 
-    def _tell_counts(self, events: list[Event], time: int) -> None:
-        undefined = sum(formula.undefined for _, formula in self._computed) + self.alarms.undefined
+    def _tell_counts(self, events: list[Event], time: int, counts: dict[str, int], further: int = 0) -> None:
+        """Tell what is odd in `counts`, if that has changed. `further`: undefined ticks that are not summed up yet."""
+        undefined = self._undefined + further
         if undefined:
-            self.counts["ticks at which a formula had no value"] = undefined
-        odd = {kind: number for kind, number in sorted(self.counts.items()) if kind not in NOT_ODD}
+            counts[UNDEFINED] = self.counts[UNDEFINED] = undefined
+        odd = {kind: number for kind, number in sorted(counts.items()) if kind not in NOT_ODD}
         if odd != self._told:
             self._told = odd
             events.append(OdditiesCounted(time, self._utc, "", odd))
+
+
+def _outside(values: NDArray[np.float64], low: float, high: float) -> NDArray[np.bool_] | None:
+    """Where known values are outside of a range; None for nowhere."""
+    if low == -np.inf and high == np.inf:
+        return None
+    if values.min() >= low and values.max() <= high:
+        return None
+    outside: NDArray[np.bool_] = (values < low) | (values > high)
+    return outside if outside.any() else None
 
 
 def _event_time(event: Event) -> int:

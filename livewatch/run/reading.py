@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+from livewatch.run.freed_memory import keep_freed
 from livewatch.run.opening import Source
 from livewatch.run.run import Run
 from livewatch.sources.recordings.read_ahead import ahead
@@ -24,6 +25,8 @@ def read_through(source: Source, run: Run, progress: Callable[[float], None] | N
     Raises:
         SourceError: nothing could be read.
     """
+    keep_freed()
+    run.pipeline.patient = True
     for batch in ahead(source.batches(BATCH)):
         run.push(batch)
         if progress is not None:

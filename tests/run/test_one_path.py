@@ -27,10 +27,11 @@ from livewatch.signature import Signature
 Drive = Callable[..., FrameBatch]
 
 
-def log_of(profile: Profile, batches: Iterable[FrameBatch | SampleBatch]) -> list[str]:
+def log_of(profile: Profile, batches: Iterable[FrameBatch | SampleBatch], patient: bool = False) -> list[str]:
     """The event log that the batches give, a line each."""
     signature = Signature(profile)
     pipeline = Pipeline(profile, [signature])
+    pipeline.patient = patient
     events: list[Event] = []
     for batch in batches:
         events.extend(pipeline.push(batch))
@@ -64,19 +65,32 @@ def test_frame_by_frame_or_by_the_thousand_is_the_same(engine: Profile, drive: D
 
 
 def test_a_drive_with_clock_steps_late_frames_and_silence_is_the_same_in_any_cutting(
-    engine: Profile, drive: Drive
+    engine: Profile, drive: Drive, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    first, second = drive(5, 70), drive(6, 10, 1_760_000_000_000_000_000 - 500_000_000_000)
+    joined = _odd_drive(drive)
+    whole = log_of(engine, [joined])
+    lines = [json.loads(line) for line in whole[:-1]]
+    kinds = [line["event"] for line in lines]
+    assert kinds.count("clock") == 1 and kinds.count("oddity") >= 3
+    told = [line["counts"].get("ticks at which a formula had no value") for line in lines if line["event"] == "oddity"]
+    assert len({*told, None}) >= 3, "the minutes in which nothing is commanded"
+    for size in (97, 4096):
+        assert log_of(engine, cut(joined, range(0, len(joined), size))) == whole
+    monkeypatch.setattr("livewatch.run.grid.LARGEST_BATCH", 700)
+    assert log_of(engine, [joined]) == whole
+    assert log_of(engine, cut(joined, range(0, len(joined), 900)), patient=True) == whole, "where nobody waits"
+
+
+def _odd_drive(drive: Drive) -> FrameBatch:
+    """Steps of the clock, late frames, silence, and a command of nothing, which nothing can be divided by."""
+    first, second = drive(5, 130), drive(6, 10, 1_760_000_000_000_000_000 - 500_000_000_000)
     third = drive(7, 10, 1_760_000_900_000_000_000)
     joined = FrameBatch.concatenate([first, second, third])
-    time = joined.time.copy()
+    time, data = joined.time.copy(), joined.data.copy()
     time[::11] -= 30_000_000
-    joined = FrameBatch(time, joined.bus, joined.identifier, joined.flags, joined.length, joined.data, joined.buses)
-    whole = log_of(engine, [joined])
-    kinds = [json.loads(line)["event"] for line in whole[:-1]]
-    assert kinds.count("clock") == 1 and kinds.count("oddity") >= 2
-    for size in (17, 4096):
-        assert log_of(engine, cut(joined, range(0, len(joined), size))) == whole
+    nothing = (time > time[0] + 50_000_000_000) & (time < time[0] + 128_000_000_000)
+    data[(joined.identifier == 0x1ABCDE0) & nothing & (np.arange(len(time)) // 40 % 2 == 0), 2:4] = 0
+    return FrameBatch(time, joined.bus, joined.identifier, joined.flags, joined.length, data, joined.buses)
 
 
 def test_a_paced_replay_writes_the_same_event_log(engine: Profile, drive: Drive) -> None:

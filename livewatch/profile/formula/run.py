@@ -1,15 +1,15 @@
 """Runs formulas over ticks: whole columns in, whole columns out.
 
 A `Program` puts the plans of all formulas that run together into one list of steps, each part once however many
-formulas it occurs in, and takes run after run of consecutive ticks. A `FormulaRun` is one formula of it. Numbers are
-float64 with NaN for unknown; logic is kept as `Logic`, two columns of bits. The digits do not depend on how the ticks
-are cut. A division by zero, or a number beyond what a float64 holds, is unknown; ticks lost to that are counted in
-`undefined`.
+formulas it occurs in, and takes run after run of consecutive ticks. A `FormulaRun` is one formula of it; they are asked
+in the order in which they were started, and what no later one reads is let go. The digits do not depend on how the
+ticks are cut. A division by zero, or a number beyond what a float64 holds, is unknown; ticks lost to that are counted
+in `undefined`.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 from functools import partial
 from math import isfinite
 from typing import Any, NamedTuple
@@ -17,37 +17,52 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from livewatch.profile.formula.plan import Choice, Constant, Input, Pair, Plan, Scaled, Single, Window
-from livewatch.profile.formula.windows import (
+from livewatch.profile.formula.columns import (
+    ARITHMETIC,
+    COMPARISONS,
+    PAIRS,
+    SINGLES,
     Column,
-    Hold,
     Logic,
-    Look,
-    Past,
-    SoFar,
-    highest,
-    lowest,
-    mean,
-    rate,
-    recently,
+    Mask,
+    Numbers,
+    as_logic,
+    as_numbers,
+    both,
+    choose,
+    choose_logic,
+    either,
+    scaled,
+    truth,
+    turned,
 )
+from livewatch.profile.formula.plan import Choice, Constant, Input, Pair, Plan, Scaled, Single, Window
+from livewatch.profile.formula.windows import Hold, Look, Recently, SoFar, highest, lowest, mean, rate
 
 __all__ = ["FormulaRun", "Program"]
 
 NO_VALUES: NDArray[np.float64] = np.empty((0, 0))
+NO_TICKS: NDArray[np.int64] = np.empty(0, np.int64)
 
 
 class _Step(NamedTuple):
-    """What to call with the results of earlier steps; None for the values of a channel. A `checked` one may leave the
-    finite numbers."""
+    """What to call with the results of earlier steps; None for the values of a channel. A `checked` one gives a column
+    of columns, which may leave the finite numbers."""
 
     call: Callable[..., Any] | None
     places: tuple[int, ...]
     checked: bool = False
+    still: bool = True
+    """The same operands always give the same: nothing is kept from one batch to the next."""
+
+    @property
+    def operands(self) -> tuple[int, ...]:
+        """The steps it rests on."""
+        return () if self.call is None else self.places
 
 
 class Program:
-    """All formulas that run over the same ticks.
+    """All formulas that run over the same ticks. Ask them within `np.errstate(all="ignore")`.
 
     Args:
         index: channel name to row of the values.
@@ -62,18 +77,33 @@ class Program:
         self._logical: set[int] = set()
         """Steps that give `Logic`."""
         self._looks: dict[int, Look] = {}
-        self._needed: dict[int, tuple[int, ...]] = {}
+        self._wanted: list[tuple[int, bool]] = []
+        """Of each formula in order: the step that gives its result, and whether it is asked at every batch."""
+        self._tasks: list[tuple[int, ...]] = []
+        """Of each formula: the steps that none before it has done."""
+        self._let_go: list[tuple[int, ...]] = []
+        """Of each formula: the steps that nobody reads after it."""
+        self._fixed: list[Any] = []
+        """The results of steps that are always the same, None for the others."""
+        self._fixed_lost: dict[int, Mask] = {}
         self._value = NO_VALUES
         self._done: list[Any] = []
-        self._lost: dict[int, NDArray[np.bool_]] = {}
+        self._asked = 0
+        self._whole_rows: set[int] = set()
+        self._lost: dict[int, Mask] = {}
+        self.undefined: list[NDArray[np.int64]] = []
+        """Those of the ticks at hand that formulas counted."""
         self._next: int | None = None
 
     def start(self, plan: Plan, alone: bool = False) -> FormulaRun:
         """Add a formula, before the first ticks; parts that are there already are shared. One that is `alone` is done
         with its ticks when it was evaluated."""
-        if self._next is not None:
-            raise ValueError("the program runs already")
-        return FormulaRun(self, self._place(plan), alone)
+        return FormulaRun(self, *self._added(self.number(self._place(plan)), True), alone)
+
+    def start_condition(self, plan: Plan, seldom: bool = False) -> ConditionRun:
+        """The same of what is true or false. One that is asked `seldom` may be left out where it does not matter, as
+        long as all its windows stand in formulas before it: else it has to be asked always."""
+        return ConditionRun(self, *self._added(self.logic(self._place(plan)), not seldom), not seldom)
 
     def begin(self, value: NDArray[np.float64], first: int) -> None:
         """Take the next ticks in, unless they are the ones at hand; see `FormulaRun.evaluate`."""
@@ -83,49 +113,61 @@ class Program:
             raise ValueError(f"tick {first} does not follow on: expected {self._next}")
         if self._next is None:
             self._places.clear()
+            self._fix()
+            self._schedule()
         self._next = first + value.shape[1]
         self._value = value
-        self._done = [None] * len(self._steps)
-        self._lost = {}
+        self._done = self._fixed.copy()
+        self._lost = self._fixed_lost.copy()
+        self.undefined = []
+        self._asked = 0
 
-    def end(self) -> None:
-        """The ticks at hand are done with: nothing of them is kept but what windows need."""
+    def know(self, row: int) -> None:
+        """A channel is known at every tick at hand."""
+        self._whole_rows.add(row)
+
+    def end(self) -> NDArray[np.int64]:
+        """The ticks at hand are done with: nothing of them is kept but what windows need. Gives the ticks, ascending,
+        that formulas counted as undefined, one asked seldom aside."""
         self._value = NO_VALUES
         self._done = []
         self._lost = {}
+        self._whole_rows.clear()
+        undefined = np.sort(np.concatenate(self.undefined)) if self.undefined else NO_TICKS
+        self.undefined = []
+        return undefined
 
-    def result(self, places: tuple[int, ...]) -> Any:
-        """What the last of these steps gives for the ticks at hand; those before it are done where they are not yet."""
-        done = self._done
-        with np.errstate(all="ignore"):
-            for place in places:
-                if done[place] is None:
-                    call, needed, checked = self._steps[place]
-                    if call is None:
-                        done[place] = self._value[needed[0]]
-                        continue
-                    given = [done[one] for one in needed]
-                    found = call(*given)
-                    done[place] = self._finite(place, found, given) if checked else found
-        return done[places[-1]]
+    def result(self, number: int) -> Any:
+        """What formula `number` gives for the ticks at hand."""
+        done, steps = self._done, self._steps
+        if number < self._asked:
+            raise ValueError("formulas are asked in the order in which they were started")
+        for before in range(self._asked, number):
+            for place in self._let_go[before]:
+                done[place] = None
+        self._asked = number
+        for place in self._tasks[number]:
+            if done[place] is None:
+                done[place] = self._worked_out(place, steps[place], done)
+        return done[self._wanted[number][0]]
 
-    def needed(self, place: int) -> tuple[int, ...]:
-        """The steps that `place` rests on, in order, itself the last."""
-        known = self._needed.get(place)
-        if known is None:
-            step = self._steps[place]
-            below = () if step.call is None else step.places
-            known = self._needed[place] = tuple(sorted({place}.union(*map(self.needed, below))))
-        return known
+    def _worked_out(self, place: int, step: _Step, done: list[Any]) -> Any:
+        if step.call is None:
+            row = step.places[0]
+            return Numbers(self._value[row], True if row in self._whole_rows else None)
+        given = [done[one] for one in step.places]
+        if not step.checked:
+            return step.call(*given)
+        return self._finite(place, step.call(*[one.values for one in given]), given)
 
-    def rows(self, places: tuple[int, ...]) -> list[int]:
-        """The rows of the channels that these steps read."""
-        return [step.places[0] for step in (self._steps[place] for place in places) if step.call is None]
-
-    def lost(self, places: tuple[int, ...]) -> NDArray[np.bool_] | None:
+    def lost(self, places: Collection[int]) -> Mask | None:
         """Where one of these steps had no value though all it was given was known; None for nowhere."""
         masks = [mask for place, mask in self._lost.items() if place in places]
         return np.logical_or.reduce(np.broadcast_arrays(*masks)) if masks else None
+
+    def rows(self, places: Collection[int]) -> list[int]:
+        """The rows of the channels that these steps read."""
+        return [step.places[0] for step in (self._steps[place] for place in sorted(places)) if step.call is None]
 
     @property
     def width(self) -> int:
@@ -134,11 +176,59 @@ class Program:
 
     def number(self, place: int) -> int:
         """The step that gives the result of `place` as numbers: 1 true, 0 false."""
-        return self._add(("number", place), _Step(_as_numbers, (place,))) if place in self._logical else place
+        return self._add(("number", place), _Step(as_numbers, (place,))) if place in self._logical else place
 
     def logic(self, place: int) -> int:
         """The step that gives the result of `place` as logic."""
-        return place if place in self._logical else self._add(("logic", place), _Step(_as_logic, (place,)), True)
+        return place if place in self._logical else self._add(("logic", place), _Step(as_logic, (place,)), True)
+
+    def _added(self, place: int, always: bool) -> tuple[int, frozenset[int]]:
+        """The number of the formula that `place` gives the result of, and all steps it rests on."""
+        if self._next is not None:
+            raise ValueError("the program runs already")
+        self._wanted.append((place, always))
+        return len(self._wanted) - 1, frozenset(self._under(place, ()))
+
+    def _under(self, place: int, there: Collection[int]) -> set[int]:
+        """The steps that `place` rests on, itself among them, but for those that are `there` and what is under them."""
+        found: set[int] = set()
+        waiting = [place]
+        while waiting:
+            place = waiting.pop()
+            if place not in found and place not in there:
+                found.add(place)
+                waiting += self._steps[place].operands
+        return found
+
+    def _fix(self) -> None:
+        """Do the steps that rest on constants alone."""
+        self._fixed = [None] * len(self._steps)
+        for place, step in enumerate(self._steps):
+            if step.call is not None and step.still and all(self._fixed[one] is not None for one in step.places):
+                self._fixed[place] = self._worked_out(place, step, self._fixed)
+        self._fixed_lost = self._lost
+
+    def _schedule(self) -> None:
+        """Work out when each step is done, and when its result is let go."""
+        there = {place for place, result in enumerate(self._fixed) if result is not None}
+        last_read: dict[int, int] = {}
+        fixed = frozenset(there)
+        for number, (result, always) in enumerate(self._wanted):
+            tasks = self._under(result, there)
+            self._tasks.append(tuple(sorted(tasks)))
+            for read in ({result} | tasks).union(*(self._steps[place].operands for place in tasks)):
+                last_read[read] = number
+            if always or not all(self._steps[place].still for place in tasks):
+                there |= tasks
+                self._wanted[number] = result, True
+        self._let_go = [() for _ in self._wanted]
+        for place, number in last_read.items():
+            if place not in fixed:
+                self._let_go[number] += (place,)
+
+    def is_always(self, number: int) -> bool:
+        """Whether a formula has to be asked at every batch."""
+        return self._wanted[number][1]
 
     def _add(self, key: Any, step: _Step, logical: bool = False) -> int:
         place = self._places.get(key)
@@ -159,102 +249,124 @@ class Program:
                 return self._add(plan, _Step(None, (self._index[name],)))
             case Constant(number):
                 # One tick stands for all of them: numpy repeats it where it meets a column.
-                return self._add(plan, _Step(partial(_same, np.array([number])), ()))
+                return self._add(plan, _Step(partial(Numbers, np.array([number])), ()))
             case Scaled(operand, scale, offset):
-                call = partial(_scaled, scale, offset)
-                return self._add(plan, _Step(call, (self.number(self._place(operand)),), True))
+                return self._add(plan, _Step(partial(scaled, scale, offset), (self._number(operand),), True))
             case Single("truth", operand):
-                return self._add(plan, _Step(_truth, (self.number(self._place(operand)),)), True)
+                return self._add(plan, _Step(truth, (self._number(operand),)), True)
             case Single("not", operand):
-                return self._add(plan, _Step(_not, (self.logic(self._place(operand)),)), True)
+                return self._add(plan, _Step(turned, (self.logic(self._place(operand)),)), True)
             case Single("lowest_so_far" | "highest_so_far" as kind, operand):
-                column = self._add(("whole", place := self._place(operand)), _Step(self._whole, (self.number(place),)))
-                return self._add(plan, _Step(SoFar(np.fmin if kind == "lowest_so_far" else np.fmax), (column,)))
+                so_far = SoFar(np.fmin if kind == "lowest_so_far" else np.fmax)
+                return self._add(plan, _Step(so_far, (self._each(self._number(operand)),), still=False))
             case Single(kind, operand):
-                return self._add(plan, _Step(_SINGLES[kind], (self.number(self._place(operand)),)))
+                return self._add(plan, _Step(SINGLES[kind], (self._number(operand),)))
             case Pair("and" | "or" as kind, left, right):
                 operands = self.logic(self._place(left)), self.logic(self._place(right))
-                return self._add(plan, _Step(_and if kind == "and" else _or, operands), True)
+                return self._add(plan, _Step(both if kind == "and" else either, operands), True)
             case Pair(kind, left, right):
-                operands = self.number(self._place(left)), self.number(self._place(right))
-                if kind in _COMPARISONS:
-                    return self._add(plan, _Step(_COMPARISONS[kind], operands), True)
-                return self._add(plan, _Step(_PAIRS[kind], operands, kind in "+-*/"))
+                operands = self._number(left), self._number(right)
+                if kind in COMPARISONS:
+                    return self._add(plan, _Step(COMPARISONS[kind], operands), True)
+                if kind in ARITHMETIC:
+                    return self._add(plan, _Step(ARITHMETIC[kind], operands, True))
+                return self._add(plan, _Step(PAIRS[kind], operands))
             case Choice(condition, chosen, otherwise):
                 return self._place_choice(plan, self.logic(self._place(condition)), chosen, otherwise)
             case Window(kind, operand, span):
                 ticks = max(1, (span + self._period // 2) // self._period)
                 return self._place_window(plan, kind, self._place(operand), ticks)
 
+    def _number(self, plan: Plan) -> int:
+        return self.number(self._place(plan))
+
     def _place_choice(self, plan: Plan, condition: int, chosen: Plan, otherwise: Plan) -> int:
         places = self._place(chosen), self._place(otherwise)
         if self._logical.issuperset(places):
-            return self._add(plan, _Step(_choose_logic, (condition, *places)), True)
-        return self._add(plan, _Step(_choose, (condition, *map(self.number, places))))
+            return self._add(plan, _Step(choose_logic, (condition, *places)), True)
+        return self._add(plan, _Step(choose, (condition, *map(self.number, places))))
 
     def _place_window(self, plan: Plan, kind: str, operand: int, ticks: int) -> int:
         if kind == "recently":
-            both = self.logic(operand)
-            looks = self._look((both, 0), ticks - 1, False), self._look((both, 1), ticks - 1, False)
-            return self._add(plan, _Step(partial(_recently, ticks), looks), True)
-        column = self._add(("whole", operand), _Step(self._whole, (self.number(operand),)))
+            return self._add(plan, _Step(Recently(ticks), (self._each(self.logic(operand)),), still=False), True)
+        column = self._each(self.number(operand))
         if kind == "hold":
-            return self._add(plan, _Step(Hold(ticks), (column,)))
-        look = self._look(column, ticks if kind == "rate" else ticks - 1, np.nan)
-        if kind == "rate":
-            return self._add(plan, _Step(partial(_rate, ticks, ticks * self._period / 1e9), (look,)))
-        return self._add(plan, _Step(partial(_WINDOWS[kind], ticks=ticks), (look,)))
-
-    def _look(self, column: int | tuple[int, int], reach: int, fill: Any) -> int:
-        """The step that keeps the past of a column of numbers, or of one of the two of logic."""
-        if isinstance(column, tuple):
-            column = self._add(("half", column), _Step(partial(self._half, column[1]), (column[0],)))
+            return self._add(plan, _Step(Hold(ticks), (column,), still=False))
         look = self._looks.get(column)
         if look is None:
-            look = self._looks[column] = Look(fill)
-        look.need(reach)
-        return self._add(("look", column), _Step(look.take, (column,)))
+            look = self._looks[column] = Look()
+        look.need(ticks if kind == "rate" else ticks - 1)
+        past = self._add(("look", column), _Step(look.take, (column,), still=False))
+        if kind == "rate":
+            return self._add(plan, _Step(partial(rate, ticks=ticks, seconds=ticks * self._period / 1e9), (past,)))
+        return self._add(plan, _Step(partial(_WINDOWS[kind], ticks=ticks), (past,)))
 
-    # Methods rather than closures: a deep copy of a program must read its own values, not those of the original.
+    def _each(self, place: int) -> int:
+        """The step that gives the result of `place` with all its ticks; a constant has one."""
+        return self._add(("each", place), _Step(self._over_all, (place,), still=False), place in self._logical)
 
-    def _whole(self, column: Column) -> Column:
-        """`column` with all its ticks; a constant has one."""
-        return column if len(column) == self.width else np.full(self.width, column[0])
+    # A method rather than a closure: a deep copy of a program must read its own width, not that of the original.
 
-    def _half(self, which: int, logic: Logic) -> NDArray[np.bool_]:
-        half = logic[which]
-        return half if len(half) == self.width else np.full(self.width, half[0])
+    def _over_all(self, column: Numbers | Logic) -> Numbers | Logic:
+        return column.over(self.width)
 
-    def _finite(self, place: int, result: Column, operands: list[Column]) -> Column:
+    def _finite(self, place: int, result: Column, operands: list[Numbers]) -> Numbers:
         """`result` with NaN for what is no finite number, remembering where known operands led to that."""
         if isfinite(result.sum()):  # then each of them is
-            return result
+            return Numbers(result, True)
         finite = np.isfinite(result)
         if not finite.all():
             wrong = ~finite
             result[wrong] = np.nan
             for operand in operands:
-                wrong &= ~np.isnan(operand)
+                wrong &= ~np.isnan(operand.values)
             if wrong.any():
                 self._lost[place] = wrong
-        return result
+        return Numbers(result)
 
 
-class FormulaRun:
-    """One formula on its way through a run of ticks; made by `Program.start`.
+class _Run:
+    """One formula on its way through a run of ticks; made by `Program`.
 
     `undefined` counts the ticks so far at which every input was known, yet the result was not, because something was
     divided by zero or grew beyond all bounds.
     """
 
-    def __init__(self, program: Program, place: int, alone: bool) -> None:
+    def __init__(self, program: Program, number: int, places: frozenset[int], counted: bool = True) -> None:
         self.undefined = 0
         self._program = program
+        self._number = number
+        self._counted = counted
+        self._places = places
+        self._rows = program.rows(places)
+
+    def _asked(self, value: NDArray[np.float64], first: int) -> Any:
+        self._program.begin(value, first)
+        return self._program.result(self._number).over(self._program.width)
+
+    def _count(self, value: NDArray[np.float64], first: int, unknown: Callable[[], Mask]) -> None:
+        lost = self._program.lost(self._places)
+        if lost is not None:
+            known = ~np.isnan(value[self._rows]).any(axis=0)
+            ticks = np.flatnonzero(known & lost & unknown()) + first
+            self.undefined += len(ticks)
+            if self._counted:
+                self._program.undefined.append(ticks)
+
+
+class FormulaRun(_Run):
+    """A formula that gives numbers. One that is `alone` has its program for itself."""
+
+    def __init__(self, program: Program, number: int, places: frozenset[int], alone: bool) -> None:
+        super().__init__(program, number, places)
         self._alone = alone
-        self._numbers = program.needed(program.number(place))
-        self._logic = program.needed(program.logic(place))
-        self._rows = program.rows(self._numbers)
-        self._copied = len(self._numbers) == 1
+        self._copied = len(places) == 1
+
+    def numbers(self, value: NDArray[np.float64], first: int) -> Numbers:
+        """The formula at n consecutive ticks, not to be changed; see `evaluate`."""
+        found: Numbers = self._asked(value, first)
+        self._count(value, first, lambda: np.isnan(found.values))
+        return found
 
     def evaluate(self, value: NDArray[np.float64], first: int) -> Column:
         """float64 (n,): the formula at n consecutive ticks; not to be changed where it shares a program.
@@ -263,128 +375,26 @@ class FormulaRun:
             value: float64 (c, n), one row a channel, NaN where unknown; not changed.
             first: index of the first tick; must follow on the last call's ticks.
         """
-        program = self._program
-        program.begin(value, first)
-        result: Column = program.result(self._numbers)
-        if len(result) != program.width:
-            result = np.full(program.width, result[0])
-        elif self._copied:
-            result = result.copy()
-        self._count(value, np.isnan, result)
+        with np.errstate(all="ignore"):
+            found = self.numbers(value, first).values
         if self._alone:
-            program.end()
-        return result
+            self._program.end()
+        return found.copy() if self._copied else found
+
+
+class ConditionRun(_Run):
+    """A formula that is true or false."""
+
+    @property
+    def is_always(self) -> bool:
+        """Whether it has to be asked at every batch."""
+        return self._program.is_always(self._number)
 
     def truth(self, value: NDArray[np.float64], first: int) -> Logic:
         """The same as logic, where it is true and where it is false."""
-        program = self._program
-        program.begin(value, first)
-        result: Logic = program.result(self._logic)
-        if len(result.true) != program.width:
-            result = Logic(*(np.full(program.width, half[0]) for half in result))
-        self._count(value, _unknown, result)
-        return result
-
-    def _count(self, value: NDArray[np.float64], unknown: Callable[[Any], NDArray[np.bool_]], result: Any) -> None:
-        lost = self._program.lost(self._numbers)
-        if lost is not None:
-            known = ~np.isnan(value[self._rows]).any(axis=0)
-            self.undefined += int(np.count_nonzero(known & lost & unknown(result)))
+        found: Logic = self._asked(value, first)
+        self._count(value, first, lambda: found.unknown)
+        return found
 
 
-def _same(column: Column) -> Column:
-    return column
-
-
-def _scaled(scale: float, offset: float, column: Column) -> Column:
-    scaled: Column = column * scale + offset
-    return scaled
-
-
-def _settled(column: Column) -> Column:
-    column += 0.0
-    return column
-
-
-def _rate(ticks: int, seconds: float, past: Past) -> Column:
-    return rate(past, ticks, seconds)
-
-
-def _recently(ticks: int, true: Past, false: Past) -> Logic:
-    return recently(true, false, ticks)
-
-
-def _as_numbers(logic: Logic) -> Column:
-    numbers: Column = logic.true.astype(np.float64)
-    known = logic.true | logic.false
-    if not known.all():
-        numbers[~known] = np.nan
-    return numbers
-
-
-def _as_logic(column: Column) -> Logic:
-    return Logic(column == 1.0, column == 0.0)
-
-
-def _truth(column: Column) -> Logic:
-    return Logic((column < 0.0) | (column > 0.0), column == 0.0)
-
-
-def _unknown(logic: Logic) -> NDArray[np.bool_]:
-    return ~(logic.true | logic.false)
-
-
-def _not(logic: Logic) -> Logic:
-    return Logic(logic.false, logic.true)
-
-
-def _and(left: Logic, right: Logic) -> Logic:
-    return Logic(left.true & right.true, left.false | right.false)
-
-
-def _or(left: Logic, right: Logic) -> Logic:
-    return Logic(left.true | right.true, left.false & right.false)
-
-
-def _less(left: Column, right: Column) -> Logic:
-    return Logic(left < right, left >= right)
-
-
-def _less_or_equal(left: Column, right: Column) -> Logic:
-    return Logic(left <= right, left > right)
-
-
-def _equal(left: Column, right: Column) -> Logic:
-    return Logic(left == right, (left < right) | (left > right))
-
-
-def _choose(condition: Logic, chosen: Column, otherwise: Column) -> Column:
-    result = np.where(condition.true, chosen, otherwise)
-    unknown = _unknown(condition)
-    return np.where(unknown, np.nan, result) if unknown.any() else result
-
-
-def _choose_logic(condition: Logic, chosen: Logic, otherwise: Logic) -> Logic:
-    yes, no = condition
-    return Logic(yes & chosen.true | no & otherwise.true, yes & chosen.false | no & otherwise.false)
-
-
-_SINGLES: dict[str, Callable[..., Column]] = {"-": np.negative, "abs": np.abs}
-_PAIRS: dict[str, Callable[..., Column]] = {
-    "+": np.add,
-    "-": np.subtract,
-    "*": np.multiply,
-    "/": np.divide,
-    # + 0.0 because the sign of the smaller of two zeros is left open, and may depend on the place in the column
-    "min": lambda left, right: _settled(np.minimum(left, right)),
-    "max": lambda left, right: _settled(np.maximum(left, right)),
-}
-_COMPARISONS: dict[str, Callable[[Column, Column], Logic]] = {
-    "<": _less,
-    "<=": _less_or_equal,
-    ">": lambda left, right: _less(right, left),
-    ">=": lambda left, right: _less_or_equal(right, left),
-    "==": _equal,
-    "!=": lambda left, right: _not(_equal(left, right)),
-}
-_WINDOWS: dict[str, Callable[..., Column]] = {"mean": mean, "lowest": lowest, "highest": highest}
+_WINDOWS: dict[str, Callable[..., Numbers]] = {"mean": mean, "lowest": lowest, "highest": highest}

@@ -16,22 +16,15 @@ Rules for unknown ticks:
 
 from __future__ import annotations
 
-from typing import Any, NamedTuple
+from math import isfinite
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Column", "Hold", "Logic", "Look", "Past", "SoFar", "highest", "lowest", "mean", "rate", "recently"]
+from livewatch.profile.formula.columns import Column, Logic, Mask, Numbers
 
-Column = NDArray[np.float64]
-Mask = NDArray[np.bool_]
-
-
-class Logic(NamedTuple):
-    """Three-valued logic over ticks, bool (n,) each: where it is true, and where it is false; unknown elsewhere."""
-
-    true: Mask
-    false: Mask
+__all__ = ["Hold", "Look", "Past", "Recently", "SoFar", "highest", "lowest", "mean", "rate"]
 
 
 class Past:
@@ -39,21 +32,15 @@ class Past:
 
     Attributes:
         values: (reach + n,).
+        is_whole: whether every tick is known, those before the batch included.
     """
 
-    def __init__(self, values: NDArray[Any], reach: int) -> None:
+    def __init__(self, values: NDArray[Any], reach: int, is_whole: bool) -> None:
         self.values = values
+        self.is_whole = is_whole
         self._reach = reach
         self._levels: dict[str, list[NDArray[Any]]] = {}
         self._known: NDArray[np.int64] | None = None
-        self._whole: bool | None = None
-
-    @property
-    def is_whole(self) -> bool:
-        """Whether every tick is known, those before the batch included."""
-        if self._whole is None:
-            self._whole = not np.isnan(self.values.min(initial=np.inf))
-        return self._whole
 
     def ago(self, ticks: int) -> NDArray[Any]:
         """(n,): the column as it was so many ticks earlier."""
@@ -75,6 +62,14 @@ class Past:
         stop = len(level) - ago
         return level[stop - len(self.values) + self._reach : stop]
 
+    def extreme(self, combine: np.ufunc, ticks: int) -> NDArray[Any]:
+        """(n,): over `ticks` ticks, that of two stretches a power of two long, which overlap."""
+        power = ticks.bit_length() - 1
+        longest = self.over(combine, power, 0)
+        rest = ticks - (1 << power)
+        found: NDArray[Any] = combine(longest, self.over(combine, power, rest)) if rest else longest
+        return found
+
     def known(self, ticks: int) -> NDArray[np.int64]:
         """(n,): how many of the last `ticks` values are known."""
         if self._known is None:
@@ -82,52 +77,82 @@ class Past:
         return self._known[self._reach + 1 :] - self._known[self._reach + 1 - ticks : len(self._known) - ticks]
 
 
-class Look:
-    """Keeps of a column what the windows over it need. `fill` stands for the ticks before the first."""
+class _Before:
+    """The last ticks of a column, for the next batch; `fill` stands for those before the first."""
 
     def __init__(self, fill: float | bool) -> None:
-        self._before: NDArray[Any] = np.full(0, fill)
+        self.values: NDArray[Any] = np.full(0, fill)
         self._fill = fill
 
     def need(self, ticks: int) -> None:
+        """So many will be looked back at. To be said before the first batch."""
+        if ticks > len(self.values):
+            self.values = np.full(ticks, self._fill)
+
+    def joined(self, column: NDArray[Any]) -> NDArray[Any]:
+        """The next ticks, with those before them in front."""
+        reach = len(self.values)
+        joined = np.concatenate((self.values, column))
+        self.values = joined[len(joined) - reach :].copy()
+        return joined
+
+
+class Look:
+    """Keeps of a column of numbers what the windows over it need."""
+
+    def __init__(self) -> None:
+        self._before = _Before(np.nan)
+
+    def need(self, ticks: int) -> None:
         """A window will look back so far. To be said before the first batch."""
-        if ticks > len(self._before):
-            self._before = np.full(ticks, self._fill)
+        self._before.need(ticks)
 
-    def take(self, column: NDArray[Any]) -> Past:
+    def take(self, column: Numbers) -> Past:
         """The next ticks, with those before them."""
-        reach = len(self._before)
-        values = np.concatenate((self._before, column))
-        self._before = values[len(values) - reach :].copy()
-        return Past(values, reach)
+        before = self._before.values
+        is_whole = column.whole and not np.isnan(before.min(initial=np.inf))
+        return Past(self._before.joined(column.values), len(before), is_whole)
 
 
-def _extreme(past: Past, combine: np.ufunc, ticks: int) -> NDArray[Any]:
-    """Over `ticks` ticks: that of two stretches, a power of two ticks long, which overlap."""
-    power = ticks.bit_length() - 1
-    longest = past.over(combine, power, 0)
-    rest = ticks - (1 << power)
-    both: NDArray[Any] = combine(longest, past.over(combine, power, rest)) if rest else longest
-    return both
+class Recently:
+    """Whether a condition was true at any tick of the window, `ticks` long."""
+
+    def __init__(self, ticks: int) -> None:
+        self._ticks = ticks
+        self._true, self._false = _Before(False), _Before(False)
+        self._true.need(ticks - 1)
+        self._false.need(ticks - 1)
+
+    def __call__(self, logic: Logic) -> Logic:
+        """The next ticks."""
+        reach = self._ticks - 1
+        whole = logic.whole and bool((self._true.values | self._false.values).all())
+        true, false = self._true.joined(logic.true), self._false.joined(logic.false)
+        found: Mask = Past(true, reach, True).extreme(np.logical_or, self._ticks)
+        if whole:
+            return Logic.given(found, ~found, True)
+        return Logic.given(found, Past(false, reach, True).extreme(np.logical_and, self._ticks))
 
 
-def _of_known(past: Past, ticks: int, whole: np.ufunc, partly: np.ufunc) -> Column:
+def _of_known(past: Past, ticks: int, whole: np.ufunc, partly: np.ufunc) -> Numbers:
     # + 0.0 because the sign of the smaller of two zeros is left open, and may depend on the place in the column
-    found: Column = _extreme(past, whole if past.is_whole else partly, ticks) + 0.0
-    return found if past.is_whole else np.where(2 * past.known(ticks) >= ticks, found, np.nan)
+    found: Column = past.extreme(whole if past.is_whole else partly, ticks) + 0.0
+    if past.is_whole:
+        return Numbers(found, True)
+    return Numbers(np.where(2 * past.known(ticks) >= ticks, found, np.nan))
 
 
-def lowest(past: Past, ticks: int) -> Column:
+def lowest(past: Past, ticks: int) -> Numbers:
     """The lowest known value over the window."""
     return _of_known(past, ticks, np.minimum, np.fmin)
 
 
-def highest(past: Past, ticks: int) -> Column:
+def highest(past: Past, ticks: int) -> Numbers:
     """The highest known value over the window."""
     return _of_known(past, ticks, np.maximum, np.fmax)
 
 
-def mean(past: Past, ticks: int) -> Column:
+def mean(past: Past, ticks: int) -> Numbers:
     """The mean of the known values over the window: its sum over the powers of two that make up `ticks`, the smallest
     the latest."""
     total = np.zeros(len(past.ago(0)))
@@ -136,27 +161,26 @@ def mean(past: Past, ticks: int) -> Column:
         if ticks >> power & 1:
             total += past.over(np.add, power, offset)
             offset += 1 << power
+    if past.is_whole and isfinite(total.sum()):  # then each of them is
+        total /= ticks
+        return Numbers(total, True)
     known = np.isfinite(total)
-    if past.is_whole and known.all():
-        return total / ticks
     count = past.known(ticks)
     found = np.full(len(total), np.nan)
     np.divide(total, count, out=found, where=known & (2 * count >= ticks))
-    return found
+    return Numbers(found)
 
 
-def rate(past: Past, ticks: int, seconds: float) -> Column:
+def rate(past: Past, ticks: int, seconds: float) -> Numbers:
     """(now - `ticks` ago) over the `seconds` between them: the column's unit per second."""
-    found: Column = (past.ago(0) - past.ago(ticks)) / seconds
+    found: Column = past.ago(0) - past.ago(ticks)
+    found /= seconds
+    if isfinite(found.sum()):
+        return Numbers(found, True)
     wrong = ~np.isfinite(found)
     if wrong.any():
         found[wrong] = np.nan
-    return found
-
-
-def recently(true: Past, false: Past, ticks: int) -> Logic:
-    """Whether a condition was true at any tick of the window."""
-    return Logic(_extreme(true, np.logical_or, ticks), _extreme(false, np.logical_and, ticks))
+    return Numbers(found)
 
 
 class Hold:
@@ -167,16 +191,18 @@ class Hold:
         self._value = np.nan
         self._age = ticks + 1
 
-    def __call__(self, column: Column) -> Column:
+    def __call__(self, operand: Numbers) -> Numbers:
+        """The next ticks."""
+        column = operand.values
         if not len(column):
-            return column
+            return operand
         position = np.arange(len(column))
         last = np.maximum.accumulate(np.where(np.isnan(column), -1, position))
         here = last >= 0
         value = np.where(here, column[last], self._value)
         age = np.where(here, position - last, self._age + 1 + position)
         self._value, self._age = float(value[-1]), min(int(age[-1]), self._ticks + 1)
-        return np.where(age <= self._ticks, value, np.nan)
+        return Numbers(np.where(age <= self._ticks, value, np.nan))
 
 
 class SoFar:
@@ -186,10 +212,12 @@ class SoFar:
         self._combine = combine
         self._value = np.nan
 
-    def __call__(self, column: Column) -> Column:
+    def __call__(self, operand: Numbers) -> Numbers:
+        """The next ticks."""
+        column = operand.values
         if not len(column):
-            return column
+            return operand
         # + 0.0 because the sign of the smaller of two zeros is left open
         found: Column = self._combine.accumulate(np.concatenate(([self._value], column)))[1:] + 0.0
         self._value = float(found[-1])
-        return found
+        return Numbers(found)
