@@ -18,9 +18,10 @@ from livewatch.signature.evidence.boost_figures import BoostFigures, spread_over
 
 __all__ = ["HYPOTHESIS"]
 
-OVERSHOOT, OVERSHOOT_WRONG = 0.030, 0.15
+OVERSHOOT, OVERSHOOT_WRONG = 0.018, 0.15
 """Spread of the overshoot that every pull shows, as a share of commanded boost, on matching and on wrong parts: common
-practice, and pulls of the simulator's matching cars."""
+practice, and pulls of the simulator's matching cars (of 150 drives the highest is 0.034, two thirds of them with one
+pull alone)."""
 STEADY, STEADY_WRONG = 0.015, 0.12
 """The same of the steady error."""
 DUTY, DUTY_WRONG = 4.0, 12.0
