@@ -169,9 +169,8 @@ class BusReader:
 
     @property
     def counts(self) -> dict[str, int]:
-        """What went wrong so far, by plain-worded kind."""
+        """What went wrong so far, by plain-worded kind. Error frames are frames: the decoder counts them."""
         return {
-            "error frames": self._traffic.error_frames,
             "messages of an adapter that make no sense": self._unreadable,
             LOST_BEFORE: self._kernel_dropped + self._overruns,
             FELL_BEHIND: self._fell_behind,
