@@ -15,8 +15,8 @@ __all__ = ["answer"]
 
 FORMATS = ("text", "html", "md", "json")
 WORDS = {
-    "yes": "needs another calibration",
-    "no": "needs no other calibration",
+    "yes": "another calibration is needed",
+    "no": "no other calibration is needed",
     "unknown": "not known until it is measured",
 }
 

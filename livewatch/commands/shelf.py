@@ -88,7 +88,8 @@ def shelf(
         return
     console = Page()
     if not sessions:
-        console.print(f"No session in {shown(str(folder))} is like that.")
+        is_empty = not found.find()
+        console.print(f"No session {'is in' if is_empty else 'like that is in'} {shown(str(folder))}.")
     for name, group in groupby(sessions, key=lambda one: one.vehicle):
         console.print(shown(name), style="bold")
         if history:

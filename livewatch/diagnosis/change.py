@@ -262,6 +262,7 @@ def _alarms(before: Diagnosis, after: Diagnosis) -> Iterator[AlarmChange]:
 
 
 def _cautions(before: Diagnosis, after: Diagnosis) -> Iterator[str]:
+    yield from (f"{one.path.name}: {one.wrong_profile}" for one in (before, after) if one.wrong_profile)
     if before.profile.name != after.profile.name:
         yield (
             f"The profiles have different names, {before.profile.name!r} and {after.profile.name!r}: make sure that "

@@ -11,12 +11,13 @@ from dataclasses import dataclass
 from typing import Any, Literal
 
 from livewatch.build_sheet.forecast import Forecast
+from livewatch.build_sheet.intake.questions import PARTS, SIDES
 from livewatch.build_sheet.prediction import Prediction
 from livewatch.data.channels import in_words
 from livewatch.diagnosis.diagnosis import Diagnosis
 from livewatch.report.report import SystemLine, system_lines
 from livewatch.signature.verdict import Verdict
-from livewatch.wording.customer import cause_words, part_words, remedy_words, repairs, verdict_sentence
+from livewatch.wording.customer import cause_words, part_words, remedy_words, repairs, verdict_sentence, without_words
 
 __all__ = ["ANSWER_FORMAT", "Answer", "Needs", "PartLine", "answer_of"]
 
@@ -36,12 +37,14 @@ ALWAYS = (
 
 @dataclass(frozen=True, slots=True)
 class PartLine:
-    """One part that differs: what it is, whether it `needs` another calibration, and what would happen without."""
+    """One part that differs: what it is, whether it `needs` another calibration, what would happen without, in everyday
+    words, and `why`, for the workshop."""
 
     part: str
     needs: Needs
     found: str
     without: str
+    why: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,6 +72,11 @@ class Answer:
     drive: str
     systems: tuple[SystemLine, ...]
 
+    @property
+    def advice(self) -> str:
+        """What stands over `until`."""
+        return "What holds in any case" if self.needs == "no" else "What not to do until then"
+
     def to_json(self) -> dict[str, Any]:
         """Plain data, format version 1."""
         return {
@@ -79,7 +87,13 @@ class Answer:
             "headline": self.headline,
             "disagree": self.disagree or None,
             "parts": [
-                {"part": one.part, "needs_another_calibration": one.needs, "found": one.found, "without": one.without}
+                {
+                    "part": one.part,
+                    "needs_another_calibration": one.needs,
+                    "found": one.found,
+                    "without": one.without,
+                    "why": one.why,
+                }
                 for one in self.parts
             ],
             "until_then": list(self.until),
@@ -106,7 +120,7 @@ def answer_of(forecast: Forecast, diagnosis: Diagnosis | None = None) -> Answer:
         tuple(_part(one) for one in forecast.predictions if one.recalibrate != "no" or one.severity != "none"),
         tuple(dict.fromkeys(_until(forecast, needs, diagnosis))),
         tuple(dict.fromkeys(_open(forecast, verdict))),
-        "" if verdict is None else verdict_sentence(verdict),
+        "" if diagnosis is None or verdict is None else diagnosis.wrong_profile or verdict_sentence(verdict),
         () if diagnosis is None else tuple(system_lines(diagnosis.assessment.finding)),
     )
 
@@ -148,7 +162,7 @@ def _together(sheet: Needs, verdict: Verdict | None) -> tuple[Needs, str]:
 
 
 def _part(one: Prediction) -> PartLine:
-    return PartLine(part_words(one.slot), one.recalibrate, one.found, one.why)
+    return PartLine(part_words(one.slot), one.recalibrate, one.found, without_words(one), one.why)
 
 
 def _until(forecast: Forecast, needs: Needs, diagnosis: Diagnosis | None) -> Iterator[str]:
@@ -160,10 +174,9 @@ def _until(forecast: Forecast, needs: Needs, diagnosis: Diagnosis | None) -> Ite
         yield "Do not drive at full power until it is recalibrated, or until what is unknown is measured."
     elif needs != "no" or word in ("strained", "misfit"):
         yield "Drive gently, without full power, until that is settled."
-    for one in forecast.refusals:
-        slot, _, reason = one.partition(": ")
-        known = reason and slot.replace(" ", "_") in {p.slot for p in forecast.predictions}
-        yield f"Why: {part_words(slot.replace(' ', '_'))}: {reason}." if known else f"Why: {one}."
+    # Those of one part stand with the part.
+    for reason in forecast.refusals[sum(one.refuse is not None for one in forecast.predictions) :]:
+        yield f"Why: all of it together asks too much of the car. For the workshop: {reason}."
     if needs != "no":
         yield (
             "If the engine stutters, knocks, smells of fuel or a lamp lights: lift off, stop where it is safe, "
@@ -172,15 +185,30 @@ def _until(forecast: Forecast, needs: Needs, diagnosis: Diagnosis | None) -> Ite
     yield ALWAYS
 
 
+def _lacking(one: Prediction, forecast: Forecast) -> Iterator[str]:
+    """The numbers of a part that the sheet lacks, as the form asks for them."""
+    if one.cause == "meter_shape":
+        return  # no number gives it
+    for side, parts in (("fitted", forecast.sheet.fitted), ("calibrated_for", forecast.sheet.calibrated_for)):
+        part = parts.get(one.slot)
+        known = {*part.numbers, *part.words} if part is not None else set()
+        if lacking := [words for key, (words, _) in PARTS[one.slot].numbers.items() if key not in known]:
+            yield f"Of {part_words(one.slot)} {SIDES[side]}: {'; '.join(lacking)}."
+
+
 def _open(forecast: Forecast, verdict: Verdict | None) -> Iterator[str]:
+    seen = verdict is not None and any(one.word != "not seen" for one in verdict.systems if "fuel" in one.system)
     for one in forecast.predictions:
-        for missing in one.missing:
-            yield f"Of {part_words(one.slot)}: {missing}."
+        lacking = list(_lacking(one, forecast)) if one.missing else []
+        yield from lacking
+        if one.missing and not lacking and not seen:
+            yield f"Of {part_words(one.slot)}: only a drive shows it, recorded while cruising at several steady speeds."
     if forecast.not_compared:
         yield f"What is fitted as: {', '.join(map(in_words, forecast.not_compared))}. The sheet does not say."
-    yield from forecast.cautions
-    for missing in forecast.supply.missing:
-        yield f"Of the fuel supply: {missing}."
+    for caution in forecast.cautions:
+        yield f"For the workshop: {caution}"
+    if forecast.supply.missing:
+        yield "Whether the fuel supply has room to spare at full power: not all that pump and injectors bring is known."
     if verdict is None:
         yield (
             "Nothing was measured for this answer. A gentle drive that is recorded and looked at would show how "

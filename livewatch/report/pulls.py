@@ -25,9 +25,11 @@ __all__ = ["PullsPage", "pulls_page"]
 
 @dataclass(frozen=True, slots=True)
 class PullsPage:
-    """The pulls by what their drives are called, and `pictures`, empty where none were wanted."""
+    """The pulls by what their drives are called; `unread`, of which drives it is the wrong profile, in sentences;
+    `pictures`, empty where none were wanted."""
 
     sessions: Mapping[str, Sequence[PullCurve]]
+    unread: tuple[str, ...]
     pictures: tuple[Picture, ...]
 
     heads = (
@@ -52,8 +54,8 @@ class PullsPage:
 
     @property
     def lines(self) -> list[str]:
-        """How well they repeat, and where the air of the corrections comes from, in sentences."""
-        return [*self._repeat(), *self._air()]
+        """What was not read, how well they repeat, where the air of the corrections comes from, in sentences."""
+        return [*self.unread, *self._repeat(), *self._air()]
 
     def _repeat(self) -> Iterator[str]:
         everything = [curve for curves in self.sessions.values() for curve in curves]
@@ -85,6 +87,7 @@ class PullsPage:
                 {"source": name, "pulls": [one.to_json() for one in curves]} for name, curves in self.sessions.items()
             ],
             "repeatability": [one.to_json() for one in found if one is not None],
+            "unread": list(self.unread),
         }
 
 
@@ -116,7 +119,9 @@ def pulls_page(drives: Sequence[Diagnosis], draw: bool) -> PullsPage:
         name: pull_curves(DriveData.of(drive).table, drive.pulls)
         for name, drive in zip(called(drives), drives, strict=True)
     }
+    named = zip(sessions, drives, strict=True)
+    unread = tuple(f"{name}: {drive.wrong_profile}" for name, drive in named if drive.wrong_profile)
     if not draw:
-        return PullsPage(sessions, ())
+        return PullsPage(sessions, unread, ())
     everything = [curve for curves in sessions.values() for curve in curves]
-    return PullsPage(sessions, (pulls_overlaid(sessions), dyno_power(everything)))
+    return PullsPage(sessions, unread, (pulls_overlaid(sessions), dyno_power(everything)))

@@ -125,7 +125,8 @@ class Session:
             raise SourceError(f"{path}: this is a file, expected a session folder")
         if not is_session(path):
             raise SourceError(
-                f"{path}: this is no session folder: none of manifest.json, {EVENTS} and {frame_part(1)} is in it"
+                f"{path}: this is no session folder: none of manifest.json, {EVENTS} and {frame_part(1)} is in it; "
+                "expected one, or a recording, by its name; `livewatch diagnose` takes a folder of them"
             )
         try:
             manifest, rebuilt = read_manifest(path), ""

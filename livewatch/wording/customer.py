@@ -8,12 +8,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+from livewatch.build_sheet.points import FULL_LOAD
+from livewatch.build_sheet.prediction import Prediction
 from livewatch.signature.cause import Cause
 from livewatch.signature.verdict import SystemVerdict, Verdict
 
 __all__ = [
     "SYSTEM_NAMES", "VERDICT_WORDS", "cause_words", "part_words", "remedy_words", "repairs", "system_sentence",
-    "verdict_sentence",
+    "verdict_sentence", "without_words",
 ]  # fmt: skip
 
 SYSTEM_NAMES: Mapping[str, str] = {
@@ -135,6 +137,25 @@ _PARTS: Mapping[str, str] = {
     "intercooler": "the intercooler",
     "fuel": "the fuel",
 }
+_TOO_LITTLE = "it runs too hot, knocks, and can break."
+_WITHOUT: Mapping[str, str] = {
+    "fuel_supply": (
+        "It is not sure that there is enough fuel for full power. Where there is not, the engine gets too little fuel "
+        f"exactly when it needs most: {_TOO_LITTLE}"
+    ),
+    "boost_control": (
+        "The turbocharger gives another pressure than the engine computer expects. Above what the engine is meant to "
+        "bear, pistons and turbocharger break; below it, the car is slower."
+    ),
+    "boost_creep": (
+        "At high engine speed the pressure of the turbocharger may climb on although the engine computer asks for "
+        "less. Too much of it breaks the engine."
+    ),
+    "underboost": "The turbocharger gives less than it is asked for: the car is slower. That alone breaks nothing.",
+}
+"""What would happen without another calibration, by cause."""
+LITTLE = 0.025
+"""Need away from the base that nobody notices; a judgement."""
 
 
 def verdict_sentence(verdict: Verdict) -> str:
@@ -181,3 +202,28 @@ def repairs(name: str) -> bool:
 def part_words(slot: str) -> str:
     """A part by the name of its slot."""
     return _PARTS.get(slot, f"the {slot.replace('_', ' ')}")
+
+
+def without_words(one: Prediction) -> str:
+    """What would happen if the calibration stayed as it is, by what a build sheet foretells of one part."""
+    if one.cause in _WITHOUT and not (one.recalibrate == "no" and one.refuse is None):
+        return _WITHOUT[one.cause]
+    if one.is_unknown_need:
+        return (
+            "How much fuel the engine would get is not known before it is measured. If it is too little at full power, "
+            f"{_TOO_LITTLE}"
+        )
+    worst = max(one.need.values(), key=lambda need: abs(need - 1.0), default=1.0) - 1.0
+    full = one.need.get(FULL_LOAD, 1.0) - 1.0
+    if full > LITTLE:
+        return f"At full power the engine would get about {100.0 * full:.0f} % too little fuel: {_TOO_LITTLE}"
+    if full < -LITTLE:
+        return (
+            f"At full power the engine would get about {-100.0 * full:.0f} % too much fuel: it gives less, wears its "
+            "cylinders, and harms its catalyst."
+        )
+    if abs(worst) > LITTLE:
+        return "The engine would idle badly and answer the pedal badly; at full power next to nothing would change."
+    if one.recalibrate == "no":
+        return "Nothing that the engine computer does not take care of by itself."
+    return "The engine may knock at full power, above all on a hot day. Knock breaks pistons."

@@ -46,8 +46,25 @@ def test_all_the_same_needs_none() -> None:
 def test_a_wider_bore_needs_another_and_keeps_the_foot_off() -> None:
     # Metered area, common practice: 66 to 70 mm is 12.5 % lean.
     said = answered(dict.fromkeys(SLOTS, "same") | {"air_meter_housing": "{part: B, bore: 70 mm}"})
-    assert said.needs == "yes" and any("12.5 % lean" in one for one in said.until)
+    (part,) = said.parts
+    assert said.needs == part.needs == "yes" and "1.1249" in part.why
+    assert part.without.startswith("At full power the engine would get about 12 % too little fuel")
     assert said.until[0].startswith("Do not drive at full power")
+
+
+TRADE = ("trim", "lambda", " need ", "lean", "rich", "open loop", "`", "livewatch diagnose", "kPa", "g/s")
+"""Words that a driver need not know."""
+
+
+@pytest.mark.parametrize("slot", SLOTS)
+def test_what_would_happen_is_said_in_everyday_words(slot: str) -> None:
+    other = {"fuel": "gasoline E85"}.get(slot, "{part: B}")
+    for fitted in (dict.fromkeys(SLOTS, "same") | {slot: other}, {slot: other}):
+        said = answered(fitted)
+        (part,) = {one.part: one for one in said.parts}.values()
+        assert len(part.without) > 40
+        texts = [text.split("For the workshop")[0] for text in (part.without, *said.until, *said.open)]
+        assert not [word for text in texts for word in TRADE if word in text]
 
 
 @settings(max_examples=60, deadline=None)

@@ -16,7 +16,7 @@ from matplotlib.text import Text
 import livewatch
 from livewatch.report.layout import lay_out, plain_json
 from livewatch.report.plots import around_alarm, boost, fuel, operating_map
-from livewatch.report.plots.picture import STYLE, WIDTH
+from livewatch.report.plots.picture import STYLE, WIDTH, drawn, legend
 from livewatch.report.report import Report, report_of
 from livewatch.wording.cautions import CAUTION
 
@@ -147,6 +147,24 @@ def test_axes_are_named_with_units_and_no_text_is_cut_off(report: Report, monkey
     without = [label for label in labels if label and not any(unit in label for unit in units)]
     assert len(labels) > 15 and not without
     assert not cut_off
+
+
+@pytest.mark.filterwarnings("error")
+def test_a_picture_shows_of_a_name_what_the_page_would() -> None:
+    figures: list[Figure] = []
+
+    def draw(figure: Figure) -> None:
+        axes = figure.subplots()
+        for name in ("1ABCDE23456789012 drive", "red\x1b[31m", "\N{SNOWMAN}\U0001f697", "long " * 50):
+            axes.plot([0, 1], label=name)
+        axes.set_title("1ABCDE23456789012 \x07")
+        legend(figure, axes)
+        figures.append(figure)
+
+    assert drawn("name", "title", "caption", "alt", draw).svg
+    texts = [text.get_text() for text in figures[0].findobj(Text)]
+    assert not [text for text in texts if "1ABCDE" in text or not text.isprintable() or len(text) > 60]
+    assert "(identification number left out) drive" in texts and "red\\x1b[31m" in texts
 
 
 def _reaches_out(written: Text, figure: Figure) -> bool:

@@ -196,7 +196,8 @@ def test_what_is_no_session_folder(tmp_path):
     with pytest.raises(SourceError) as caught:
         Session.open(tmp_path)
     assert str(caught.value) == (
-        f"{tmp_path}: this is no session folder: none of manifest.json, events.jsonl and frames-0001.log is in it"
+        f"{tmp_path}: this is no session folder: none of manifest.json, events.jsonl and frames-0001.log is in it; "
+        "expected one, or a recording, by its name; `livewatch diagnose` takes a folder of them"
     )
     (tmp_path / "drive.log").touch()
     with pytest.raises(SourceError) as caught:

@@ -130,7 +130,8 @@ def cut_out(
     spells = _run(source, Pipeline(profile, [gathered]), window, progress)
     time = np.concatenate(gathered.times)
     if not len(time):
-        raise SourceError(f"{source.name}: it ends before {window.start / 1e9:g} s; expected an earlier stretch")
+        ends = f"it ends before {window.start / 1e9:g} s; expected an earlier stretch"
+        raise SourceError(f"{source.name}: {ends if window.start > 0 else 'it is empty: nothing was recorded'}")
     last = float(time[-1]) / 1e9
     table = ChannelTable(
         time / 1e9,

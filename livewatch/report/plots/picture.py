@@ -1,18 +1,22 @@
 """A picture of a report: drawn as SVG that asks for nothing outside, or a sentence in its place.
 
-A drawing function and words come in, a `Picture` goes out. matplotlib is loaded when the first picture is drawn, draws
+A drawing function and words come in, a `Picture` goes out; no identification number and no control code of a name is
+in it. matplotlib is loaded when the first picture is drawn, draws
 without a display, and writes letters as outlines, so that no reader lacks a font and nothing is clipped.
 """
 
 from __future__ import annotations
 
 import io
+import warnings
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from math import ceil
 from typing import TYPE_CHECKING, Any
 
+from livewatch.data.private import without_identification
 from livewatch.report.palette import LINES, PAGE
+from livewatch.wording.shown import shown, shown_lines
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -22,6 +26,8 @@ __all__ = ["Picture", "beside", "drawn", "lacking", "legend", "named", "rows_of"
 
 WIDTH = 5.2
 """Inches; the letters can be read where a page makes a picture as narrow as a phone or as wide as A4."""
+LONGEST = 60
+"""Characters of a name in a legend."""
 STYLE: Any = {
     "axes.edgecolor": PAGE["rule"],
     "axes.grid": True,
@@ -83,11 +89,15 @@ def drawn(
     import matplotlib
     from matplotlib.backends.backend_svg import FigureCanvasSVG
     from matplotlib.figure import Figure
+    from matplotlib.text import Text
 
-    with matplotlib.rc_context(STYLE):
+    with matplotlib.rc_context(STYLE), warnings.catch_warnings():
+        warnings.filterwarnings("ignore", "Glyph .* missing")  # a box is drawn in its place; `alt` has the letter
         figure = Figure(figsize=(WIDTH, height))
         FigureCanvasSVG(figure)
         draw(figure)
+        for text in figure.findobj(Text):
+            text.set_text(shown_lines(without_identification(text.get_text())))
         out = io.StringIO()
         figure.savefig(out, format="svg", metadata={"Date": None, "Creator": None, "Format": None, "Type": None})
     svg = out.getvalue()
@@ -138,7 +148,7 @@ def legend(figure: Figure, axes: Axes | Iterable[Axes]) -> None:
     known: dict[str, Any] = {}
     for panel in panels:
         for handle, label in zip(*panel.get_legend_handles_labels(), strict=True):
-            known.setdefault(label, handle)
+            known.setdefault(shown(without_identification(label), LONGEST), handle)
     if known:
         longest = max(map(len, known))
         columns = max(1, min(len(known), 84 // (longest + 8)))
