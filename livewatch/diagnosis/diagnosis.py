@@ -25,7 +25,7 @@ from typing import TYPE_CHECKING, Any, overload
 from livewatch.alarms.load import LoadFigures
 from livewatch.alarms.spells import AlarmSpell, SpellBook
 from livewatch.data.events import Event, RunEnded, without_lead_up
-from livewatch.decode.bus_traffic import NOT_IN_PROFILE, IdentifierCount
+from livewatch.decode.bus_traffic import NOT_IN_PROFILE, SENT_DATA, IdentifierCount
 from livewatch.diagnosis.assessment import Assessment, assess
 from livewatch.errors import UsageError
 from livewatch.profile import load_profile
@@ -332,7 +332,8 @@ def _foreign(pipeline: Pipeline, events: Sequence[Event]) -> tuple[IdentifierCou
     unknown = pipeline.counts.get(NOT_IN_PROFILE, 0)
     rows = next((event.rows for event in reversed(events) if isinstance(event, RunEnded)), 0)
     came = pipeline.decoder.odd_identifiers().get(NOT_IN_PROFILE, ())
-    return tuple(came) if pipeline.profile.messages and 0 < unknown == rows else ()
+    others = unknown + pipeline.counts.get(SENT_DATA, 0)
+    return tuple(came) if pipeline.profile.messages and unknown and others == rows else ()
 
 
 def _recorder(out: Path, profile: Profile, source: Source) -> Recorder:

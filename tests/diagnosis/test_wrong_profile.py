@@ -15,8 +15,8 @@ PROFILE = (
 )
 
 
-def said_of(folder: Path, identifiers: tuple[int, ...]) -> str | None:
-    lines = [f"({1000 + k / 100:.6f}) can0 {one:03X}#00112233" for k in range(50) for one in identifiers]
+def said_of(folder: Path, identifiers: tuple[int, ...], more: str = "") -> str | None:
+    lines = [f"({1000 + k / 100:.6f}) can0 {one:03X}#00112233{more}" for k in range(50) for one in identifiers]
     path = folder / "drive.log"
     path.write_text("\n".join(lines) + "\n", encoding="ascii")
     said = diagnose(path, load_profile_text(PROFILE, "x.yaml", None)).to_json()["wrong_profile"]
@@ -29,6 +29,13 @@ def test_a_recording_without_one_identifier_of_the_profile_is_said_to_be_of_anot
     assert said is not None
     assert "none of its 2 identifiers came" in said
     assert said.endswith("instead: 0x2A0, 0x2A1.")
+
+
+def test_what_the_recorder_sent_itself_is_of_no_profile(tmp_path: Path) -> None:
+    asked = "\n(1000.0) can0 7DF#02010C0000000000 T"
+    said = said_of(tmp_path, (0x7E8,), asked)
+    assert said is not None and said.endswith("instead: 0x7E8.")
+    assert said_of(tmp_path, (0x101,), asked) is None
 
 
 def test_a_recording_with_one_identifier_of_the_profile_is_believed(tmp_path: Path) -> None:
