@@ -22,7 +22,7 @@ DRIVE, PROFILE = "larger_intake_bore.log.gz", "brackwell_20t"
 @lines_option
 @out_option
 @click.pass_context
-def demo(ctx: click.Context, lines: bool, out: Path) -> None:
+def demo(ctx: click.Context, lines: bool, out: Path) -> int:
     """Play a recorded drive of an invented car that has a larger intake bore than its calibration was written for.
 
     Opens the dashboard; where output is no terminal, prints the alarms as fast as they come and where the event log is.
@@ -30,9 +30,8 @@ def demo(ctx: click.Context, lines: bool, out: Path) -> None:
     path = shipped_folder("replay_data") / DRIVE
     if lines or not sys.stdout.isatty():
         profile = load_profile(PROFILE)
-        play_lines(open_source(path, profile), profile, None, out, Page())
-        return
-    ctx.invoke(
+        return play_lines(open_source(path, profile), profile, None, out, Page())
+    code: int = ctx.invoke(
         replay_command,
         path=path,
         profile_name=PROFILE,
@@ -43,3 +42,4 @@ def demo(ctx: click.Context, lines: bool, out: Path) -> None:
         lines=False,
         out=out,
     )
+    return code

@@ -142,7 +142,7 @@ def _print_json(paths: tuple[Path, ...], pile: Pile) -> int:
     outcomes = [pile.diagnose(paths[0])] if len(paths) == 1 else livewatch.diagnose_pile(paths, pile)
     for outcome in outcomes:
         if isinstance(outcome, livewatch.Diagnosis):
-            tell_session(outcome)
+            failures = max(failures, tell_session(outcome))
             say(json.dumps(outcome.to_json(), ensure_ascii=False, allow_nan=False))
         else:
             failures = max(failures, tell_failure(outcome))

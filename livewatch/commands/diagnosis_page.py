@@ -30,7 +30,7 @@ def print_pages(paths: Sequence[Path], pile: Pile) -> int:
         if isinstance(outcome, Failure):
             failures = max(failures, tell_failure(outcome))
             continue
-        tell_session(outcome)
+        failures = max(failures, tell_session(outcome))
         _print(outcome, console)
         overview.add_row(*_in_short(outcome))
         done += 1

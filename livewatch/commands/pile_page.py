@@ -63,7 +63,7 @@ def print_pile(
         for table in tables:
             write_table(table, rows, links, [*lines, CAUTION])
             say(f"The table is in {table}", error=True)
-        if reports is not None:
+        if links:
             say(f"The reports are in {reports}", error=True)
     finally:
         _print(rows, lines, links)

@@ -24,6 +24,7 @@ from livewatch import (
     profile_for,
 )
 from livewatch.commands.line_display import LineDisplay
+from livewatch.commands.lines import code_of
 from livewatch.commands.options import (
     bus_option,
     lines_option,
@@ -86,9 +87,9 @@ def play_lines(
     out: Path,
     console: Page,
     settings: PublishSettings | None = None,
-) -> Path:
-    """Play `source` with the line display, into a session folder below `out`, published as `settings` say; the folder's
-    path comes back."""
+) -> int:
+    """Play `source` with the line display, into a session folder below `out`, published as `settings` say; what comes
+    back is the exit code."""
     folder = Session.create(out, profile, [source.name])
     recorder = Recorder(folder, may_wait=True)
     run = Run(profile, recorder, history=History(profile))
@@ -112,7 +113,7 @@ def play_lines(
     finally:
         printer.line(Text(kept_sentence(recorder)))
         printer.close(FOR_READING)
-    return folder.path
+    return code_of(recorder)
 
 
 @click.command()
@@ -176,8 +177,7 @@ def replay(
     source = open_source(path, profile, given, stretch)
     settings = settings_of(profile, broker, publish_frames, allow_acknowledge, by_profile=False)
     if lines or not sys.stdout.isatty():
-        play_lines(source, profile, factor, out, Page(), settings)
-        return 0
+        return play_lines(source, profile, factor, out, Page(), settings)
     from livewatch.dashboard import show_replay
     from livewatch.run.player import Player
 
@@ -187,4 +187,4 @@ def replay(
     with published(settings, recorder, lambda: player.run, player.submit, player.apply, replaying=True):
         code = show_replay(player)
     say_last(kept_sentence(recorder), sys.stdout)
-    return code
+    return code_of(recorder, code)

@@ -19,6 +19,7 @@ from livewatch.commands.car_history import CarHistory
 from livewatch.commands.carrying_on import carry_on, session_to_carry_on
 from livewatch.commands.far import Far
 from livewatch.commands.line_display import LineDisplay
+from livewatch.commands.lines import code_of
 from livewatch.commands.options import (
     browser_options,
     bus_option,
@@ -39,8 +40,6 @@ from livewatch.wording.recording import kept_sentence
 
 __all__ = ["watch"]
 
-NOT_WHOLE = 6
-"""Exit code of a run that ended in order but whose recording lacks something."""
 SIGPIPE = 13
 
 
@@ -205,7 +204,7 @@ def _watch(asked: _Asked, far: Far | None, profile: Profile, buses: list[LiveBus
         if history is not None:
             history.close()
     say_last(kept_sentence(recorder), sys.stdout)
-    return NOT_WHOLE if recorder.losses or not recorder.finished else code
+    return code_of(recorder, code)
 
 
 def _show_buses() -> None:
@@ -246,7 +245,5 @@ def _watch_lines(live: LiveRun, recorder: Recorder, duration: int | None) -> int
     printer.line(Text(said))
     if not printer.close(LAST_WORDS):
         say_last(said, sys.stderr)
-    if recorder.losses or not recorder.finished:
-        return NOT_WHOLE
     gone = 128 + SIGPIPE if printer.gone else 0
-    return 128 + noted[0] if noted else gone
+    return code_of(recorder, 128 + noted[0] if noted else gone)

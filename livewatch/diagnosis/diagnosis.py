@@ -90,6 +90,7 @@ class Diagnosis:
         unused: columns of a table that are no channel of the profile.
         unknown_buses: channels of the recording that are no bus of the profile.
         session: the session folder that was left, None for none.
+        unkept: what is missing from it, by plain-worded kind; empty when nothing is.
         asked: of each channel that the car was asked for, how often it came, and was wanted.
         foreign: identifiers that came where none of the profile did, most frames first; empty where any did.
     """
@@ -109,6 +110,7 @@ class Diagnosis:
     terms: Terms
     asked: Mapping[str, Rate] = field(default_factory=dict)
     foreign: tuple[IdentifierCount, ...] = ()
+    unkept: Mapping[str, int] = field(default_factory=dict)
 
     @property
     def wrong_profile(self) -> str:
@@ -324,7 +326,13 @@ def diagnose_one(
         terms,
         rates_of(pipeline),
         _foreign(pipeline, events),
+        {} if recorder is None else _unkept(recorder),
     )
+
+
+def _unkept(recorder: Recorder) -> dict[str, int]:
+    """What a closed recorder did not keep."""
+    return recorder.losses or ({} if recorder.finished else {"session folder not closed": 1})
 
 
 def _foreign(pipeline: Pipeline, events: Sequence[Event]) -> tuple[IdentifierCount, ...]:

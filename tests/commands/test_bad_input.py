@@ -143,6 +143,15 @@ def test_a_session_folder_where_nothing_may_be_written(livewatch: Callable, reco
     )
 
 
+@pytest.mark.parametrize("command", [("diagnose",), ("diagnose", "--json"), ("replay", "--lines", "--speed", "max")])
+def test_a_session_folder_that_lacks_something_is_said_to(
+    livewatch: Callable, recording: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, command: tuple[str, ...]
+) -> None:
+    monkeypatch.setattr("livewatch.session.recorder.Recorder.losses", {"rows not recorded": 7})
+    code, out, err = livewatch(command[0], recording, *P, *command[1:], "--out", tmp_path)
+    assert code == 6 and "it is not whole: 7 rows not recorded" in out + err
+
+
 def test_a_recording_whose_clock_jumps_is_read_and_says_so(
     livewatch: Callable, recording: Path, tmp_path: Path
 ) -> None:
