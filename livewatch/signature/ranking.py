@@ -268,7 +268,7 @@ def _shaped(judged: Judged, one: _Set, seen: Observations) -> Judged:
         variant = next(v for v in combination.variants if v.cause == cause)
         return replace(
             judged, unknown=variant.unknown, shapes=((variant.unknown, 1.0),), variants=(variant,), shift=one.shift,
-            others=frozenset(v.cause for v, _ in base), beside=beside,
+            others={v.cause: s for v, s in base}, beside=beside,
         )  # fmt: skip
     total = log_sum([evidence for _, evidence, _, _ in fits])
     parts = [(variant, exp(evidence - total), size, deviation) for variant, evidence, size, deviation in fits]
@@ -283,7 +283,7 @@ def _shaped(judged: Judged, one: _Set, seen: Observations) -> Judged:
         shapes=tuple((variant.unknown, p) for variant, p, _, _ in parts),
         variants=tuple(variant for variant, _, _, _ in parts),
         shift=one.shift,
-        others=frozenset(v.cause for v, _ in base),
+        others={v.cause: s for v, s in base},
         beside=beside,
     )
 

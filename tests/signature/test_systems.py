@@ -156,6 +156,21 @@ def test_a_fuel_pressure_that_is_lost_is_a_misfit_where_no_sensor_shows_the_mixt
     assert {one.system: one.word for one in said.verdict.systems}["fuel supply"] == "misfit"
 
 
+def test_a_supply_ends_at_the_flow_that_larger_injectors_deliver_not_at_the_one_commanded(lab: Any) -> None:
+    # Of 500 kPa 60 are lost; what passes an injector goes with the root of what is across it (Bernoulli).
+    def limit(flow: float) -> float:
+        def delivered(point: Any, pulse: float) -> float:
+            across = 500.0 - point.pressure
+            return flow * float(np.sqrt((across - 60.0) / across if point.pressure > 150.0 else 1.0))
+
+        fault = lab.Fault(delivered=delivered, rail=lambda point: 0.88 if point.pressure > 150.0 else 1.0)
+        said = lab.judged(lab.Bench().tour(fault).arrays()).finding()
+        (supply,) = (cause for cause in said.causes if cause.established and cause.name == "fuel_supply")
+        return float(supply.estimates[0].value)
+
+    assert limit(1.3) == pytest.approx(1.3 * limit(1.0), rel=0.04)
+
+
 def test_a_trim_at_its_limit_strains_a_car_that_did_nothing_but_idle(lab: Any) -> None:
     # A leak of a third of the air: the trims would have to add half as much fuel again, and may add 25 %.
     bench = lab.Bench()

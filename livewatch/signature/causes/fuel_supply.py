@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from math import exp
 
 import numpy as np
 
@@ -60,18 +61,21 @@ class FuelSupplyLimit(Hypothesis):
 
     def estimates(self, judged: Judged, grounds: Grounds) -> list[Estimate]:
         """Where supply ends: what still was delivered while pressure fell, led back along the pump's line to no fall;
-        without a pressure to go by, the bend of need over fuel flow."""
+        without a pressure to go by, the bend of need over fuel flow. Injectors of another size deliver another flow
+        than is commanded."""
         seen = grounds.seen
+        delivered = exp(-judged.others.get("injector_flow", 0.0))
         at = seen.kind == "supply"
         share = np.exp(seen.y[at])
-        fuel = np.nan_to_num(seen.of("fuel"))[at] * np.sqrt(share)
+        fuel = delivered * np.nan_to_num(seen.of("fuel"))[at] * np.sqrt(share)
         falling = share < FALLING
-        value, spread = judged.unknown, judged.unknown_spread
+        value, spread = delivered * judged.unknown, delivered * judged.unknown_spread
         if falling.any():
             value, spread = _led_back(1.0 - share, fuel, falling)
         elif len(judged.shapes) > 1:
             limits = sorted(limit for limit, _ in judged.shapes)
-            spread = float(np.hypot(spread, (limits[-1] - limits[0]) / (len(limits) - 1) / 2.0))
+            step = delivered * (limits[-1] - limits[0]) / (len(limits) - 1)
+            spread = float(np.hypot(spread, step / 2.0))
         half = SIGMAS * float(np.hypot(spread, FUEL_KNOWN * value))
         estimates = [Estimate("fuel flow at which supply ends", value, "g/s", max(0.0, value - half), value + half)]
         if len(share):

@@ -9,8 +9,8 @@ delivered fuel, and metered over speed-density air sees the air side alone.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from math import hypot, sqrt
 from typing import ClassVar, Literal
@@ -72,7 +72,7 @@ class Judged:
         unknown: mean of its further unknown (g/s of air or fuel, bank, s); `unknown_spread` its standard deviation.
         shapes: (further unknown, share) of each of its shapes; `variants` the shapes themselves.
         shift: what the fuel in the tank takes of need (logarithm), as far as it is not corrected for.
-        others: names of the other causes of the explanation it is sized in.
+        others: sizes of the other causes of the explanation it is sized in, by their names.
         beside: what the other causes of the explanation do to the observations; None where there are none.
         between: by how much its size differs between the explanations that have it, one standard deviation; in the
             deviation of `fit` already.
@@ -87,7 +87,7 @@ class Judged:
     shapes: tuple[tuple[float, float], ...] = ()
     variants: tuple[Variant, ...] = ()
     shift: float = 0.0
-    others: frozenset[str] = frozenset()
+    others: Mapping[str, float] = field(default_factory=dict)
     beside: Column | None = None
     between: float = 0.0
 
@@ -189,7 +189,7 @@ def scale_of(judged: Judged, grounds: Grounds, spread: float, own: float) -> Fit
     causes apart, and would only draw the size away."""
     seen = grounds.seen
     at = seen.on("need") > 0.0
-    if judged.others & FACTORS or not at.any():
+    if FACTORS & judged.others.keys() or not at.any():
         return measured(judged.fit, spread, own)
     fit = measured(grounds.need.of(judged.told(seen)[at]).fit(linear(np.ones(int(at.sum())), spread)), spread, own)
     return replace(fit, deviation=hypot(fit.deviation, judged.between))
