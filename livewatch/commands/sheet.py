@@ -9,7 +9,7 @@ import click
 
 from livewatch import Intake, LivewatchError, UsageError, answer_of, check_writable, load_build_sheet, load_profile
 from livewatch.commands.options import profile_option
-from livewatch.commands.page import say
+from livewatch.commands.page import Page, say
 from livewatch.wording.answer import SHEET_CAUTION, answer_lines, unknown_line
 
 __all__ = ["sheet"]
@@ -60,7 +60,8 @@ def sheet(file: Path, profile_name: str | None, browser: bool, host: str, port: 
         say("Nothing was said: no sheet was written.")
         return 0
     answer = answer_of(intake)
+    console = Page()
     for line in (*answer_lines(answer), unknown_line(answer), SHEET_CAUTION, f"The sheet is {file}."):
         if line:
-            say(line)
+            console.print(line)
     return 0

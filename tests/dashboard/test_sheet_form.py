@@ -108,6 +108,19 @@ async def test_half_a_sheet_is_carried_on_with(tmp_path: Path) -> None:
     assert load_build_sheet(path).engine.numbers["cylinders"].value == 4.0
 
 
+async def test_enter_alone_claims_nothing(tmp_path: Path) -> None:
+    path = tmp_path / "car.yaml"
+    app = SheetForm(Intake(load_profile("rowan_12")), path, plain=False)
+    async with app.run_test(size=SMALL) as pilot:
+        for _ in range(20):
+            if app._asked is not None:
+                await pilot.press("enter")
+                await pilot.pause()
+        assert app._asked is None and set(app.intake.said.values()) == {UNKNOWN}
+        await pilot.press("enter")
+    assert not load_build_sheet(path).same
+
+
 async def test_nothing_known_ends_in_questions_and_not_in_claims(tmp_path: Path) -> None:
     app = SheetForm(Intake(load_profile("linden_16")), tmp_path / "car.yaml", plain=False)
     async with app.run_test(size=LARGE) as pilot:

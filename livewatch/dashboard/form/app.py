@@ -1,7 +1,7 @@
 """The form of a build sheet: one question at a time, what each answer leads to at once, kept after every answer.
 
 An `Intake` and a file come in; the file holds the sheet as far as it was told, whenever the person leaves. Enter takes
-an answer, escape goes back, an empty line is "I don't know". A sheet written by hand is put aside, `NAME.before`, since
+an answer, escape goes back, enter alone is "I don't know". A sheet written by hand is put aside, `NAME.before`, since
 its own comments are not kept.
 """
 
@@ -40,7 +40,10 @@ LONGEST = 200
 LEAVE, AGAIN = "leave", "again"
 AT_THE_END = (("Leave: the sheet is kept", LEAVE), ("Ask again what was not known", AGAIN))
 DO_NOT_KNOW = "I don't know"
-BEGIN = 'Say what you know; "I don\'t know" is a good answer everywhere. What it means stands here at once.\n'
+BEGIN = (
+    'Say what you know; "I don\'t know" is a good answer everywhere, and enter alone gives it. What it means stands '
+    "here at once.\n"
+)
 INKS = {"!": "bold", "?": "bold", "=": "bold"}
 
 
@@ -245,7 +248,8 @@ class SheetForm(TextualApp):
             choices.add_option(Option(Text(f"{number}  {words}"), id=value))
         values = [value for _, value in options]
         said = self.intake.said.get(question.key) if question is not None else None
-        choices.highlighted = values.index(said) if said in values else 0
+        # Enter alone never says more than is known.
+        choices.highlighted = values.index(said if said in values else UNKNOWN if UNKNOWN in values else LEAVE)
 
     def _list(self, questions: Sequence[Question]) -> None:
         listed = self.query_one("#asked", OptionList)
