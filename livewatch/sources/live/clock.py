@@ -44,7 +44,7 @@ AHEAD = 1_000_000_000
 """Nanoseconds by which stamps may run ahead of the machine's monotonic clock from one batch to the next: clocks that
 are drawn right little by little, and frames that were taken late before, stay below. A host's clock that moves by more
 was set."""
-BEFORE_HOST, COMPARISONS_BEFORE = 2_000_000, 3
+AHEAD_OF_HOST, COMPARISONS_AHEAD = 2_000_000, 3
 """Nanoseconds, and comparisons in a row, by which stamps ahead of the host's clock are of another one. One or two are
 not: the host's clock was set back while its frames waited."""
 APART, JUMP = 20_000_000, 20_000_000
@@ -84,13 +84,13 @@ class _Drift:
         self.length = FOLLOWED
         self._points: list[tuple[int, int, float]] = []
         """When, and how late, and how much later all were on average, ns."""
-        self._before = 0
+        self._ahead = 0
 
     def add(self, soonest: _Soonest) -> bool:
         """Whether it is surely a clock of its own."""
         at, late = soonest.at, soonest.late
-        self._before = self._before + 1 if late < -BEFORE_HOST else 0
-        if self._before >= COMPARISONS_BEFORE:
+        self._ahead = self._ahead + 1 if late < -AHEAD_OF_HOST else 0
+        if self._ahead >= COMPARISONS_AHEAD:
             return True
         points = self._points
         if points and abs(late - points[-1][1]) > STEEPEST * (at - points[-1][0]) + JUMP:
