@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from livewatch import Pile, check_writable, files_read, load_profile, predict
+from livewatch import Pile, check_writable, files_read, predict, profile_for
 from livewatch.commands.options import bus_option, profile_option
 from livewatch.commands.report import format_of, format_option, hand_over, json_text, output_option, private_option
 from livewatch.commands.sheets import load_sheet
@@ -24,7 +24,7 @@ WORDS = {
 @click.command()
 @click.argument("sheet", metavar="BUILD_SHEET")
 @click.argument("drive", metavar="[SESSION_OR_RECORDING]", required=False, type=click.Path(path_type=Path))
-@profile_option(required=True)
+@profile_option(required=False)
 @bus_option("Which channel of the recording is which bus of the profile, for example engine=can0. Repeatable.")
 @output_option
 @format_option(*FORMATS)
@@ -32,7 +32,7 @@ WORDS = {
 def answer(
     sheet: str,
     drive: Path | None,
-    profile_name: str,
+    profile_name: str | None,
     bus_options: tuple[str, ...],
     output: Path | None,
     given_format: str | None,
@@ -50,7 +50,7 @@ def answer(
     kind = format_of(given_format, output, FORMATS)
     if output is not None:
         check_writable(output, [Path(sheet), *(() if drive is None else files_read(drive))])
-    profile = load_profile(profile_name)
+    profile = profile_for(drive, profile_name)
     forecast = predict(load_sheet(sheet), profile)
     diagnosis = None if drive is None else Pile(profile, bus_options).diagnose(drive)
     from livewatch.report.answer import answer_of

@@ -76,7 +76,9 @@ def shelf(
     said = Page(stderr=True)
     with Progress(console=said, transient=True, disable=not said.is_terminal) as bar:
         task = bar.add_task("reading sessions")
-        found.refresh(lambda done, total: bar.update(task, completed=done, total=total))
+        unread = found.refresh(lambda done, total: bar.update(task, completed=done, total=total))
+    for place, why in unread:
+        say(f"Not looked into: {place}: {why}", error=True)
     sessions = found.find(ShelfFilter(vehicle, since, until, verdict, alarm, part))
     if baselines:
         names = dict.fromkeys(one.vehicle for one in sessions)

@@ -6,7 +6,7 @@ import json
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
-from livewatch import Difference, LivewatchError, SourceError, Verification, is_pile, profile_for, recordings_in, verify
+from livewatch import Difference, LivewatchError, SourceError, Verification, profile_for, recordings_in, verify
 from livewatch.commands.lines import say
 from livewatch.commands.page import Page
 from livewatch.wording.events import clock_text
@@ -25,10 +25,13 @@ def print_verification(path: Path, profile_name: str | None, as_json: bool) -> i
     Raises:
         LivewatchError: the only folder cannot be read.
     """
-    folders = [one for one in recordings_in([path]).paths if one.is_dir()] if is_pile(path) else [path]
+    found = recordings_in([path])
+    folders = [one for one in found.paths if one == path or one.is_dir()]
+    for place, why in found.unread:
+        say(f"Not looked into: {place}: {why}", error=True)
     if not folders:
         raise SourceError(f"{path}: no session folder is in it")
-    code = 0
+    code = SourceError.exit_code if found.unread else 0
     for folder in folders:
         try:
             profile = None if profile_name is None else profile_for(folder, profile_name)

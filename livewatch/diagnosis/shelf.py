@@ -112,14 +112,16 @@ class Shelf:
         if self._index is not None:
             self._index.unlink(missing_ok=True)
 
-    def refresh(self, told: Callable[[int, int], None] | None = None) -> None:
-        """Bring the index up to what the folders hold; `told` hears how many of how many sessions were read.
+    def refresh(self, told: Callable[[int, int], None] | None = None) -> tuple[tuple[Path, str], ...]:
+        """Bring the index up to what the folders hold; `told` hears how many of how many sessions were read. What comes
+        back are the folders that could not be looked into, with why.
 
         Raises:
             LivewatchError: the index cannot be written.
         """
         with self._opened() as index:
-            paths = [path for path in recordings_in([self._folder]).paths if path.is_dir()]
+            found = recordings_in([self._folder])
+            paths = [path for path in found.paths if path.is_dir()]
             states = {os.fsencode(path.relative_to(self._folder)): _state(path) for path in paths}
             known = dict(index.execute("SELECT path, state FROM sessions").fetchall())
             for gone in known.keys() - states.keys():
@@ -127,13 +129,14 @@ class Shelf:
             new = [name for name, state in states.items() if known.get(name) != state]
             index.commit()
             if not new:
-                return
+                return found.unread
             work = PileWork([self._folder / os.fsdecode(name) for name in new], Pile(None))
             for number, one in enumerate(work.rows(), 1):
                 _put_in(index, new[one.number], states[new[one.number]], work.recordings[one.number], one.row)
                 index.commit()  # what is read stays read
                 if told is not None:
                     told(number, len(new))
+            return found.unread
 
     def find(self, wanted: ShelfFilter | None = None) -> list[Shelved]:
         """The sessions that match, by vehicle, the oldest first."""

@@ -15,6 +15,7 @@ Opening changes nothing in the folder.
 from __future__ import annotations
 
 import contextlib
+import os
 import re
 import threading
 import time
@@ -232,8 +233,9 @@ class Session:
 
 
 def is_session(path: Path) -> bool:
-    """Whether there is a session folder at `path`."""
-    return any((path / name).is_file() for name in ("manifest.json", EVENTS, frame_part(1)))
+    """Whether there is a session folder at `path`; one that may not be looked into is none."""
+    names = ("manifest.json", EVENTS, frame_part(1))
+    return os.access(path, os.R_OK | os.X_OK) and any((path / name).is_file() for name in names)
 
 
 def open_session(path: Path | str) -> Session:

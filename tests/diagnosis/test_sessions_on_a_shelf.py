@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import shutil
 import sqlite3
 from dataclasses import replace
@@ -172,3 +173,24 @@ def test_a_session_that_cannot_be_read_stands_on_the_shelf_and_says_so(
     (broken / "events.jsonl").touch()
     assert main(["shelf", str(tmp_path / "sessions")]) == 0
     assert "not read" in capsys.readouterr().out
+
+
+def test_a_folder_that_may_not_be_looked_into_costs_no_other_and_is_named(
+    sessions: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Whoever may read everything, as root may, is made somebody who may not."""
+    (shut,) = (sessions / "may").iterdir()
+    honest, listed = os.access, os.scandir
+
+    def closed(path: str) -> object:
+        if os.fspath(path) == os.fspath(shut):
+            raise PermissionError(13, "Permission denied", os.fspath(path))
+        return listed(path)
+
+    monkeypatch.setattr(os, "access", lambda path, mode: Path(path) != shut and honest(path, mode))
+    monkeypatch.setattr(os, "scandir", closed)
+    assert main(["shelf", str(sessions), "--json"]) == 0
+    out, err = capsys.readouterr()
+    assert len(out.splitlines()) == 3 and err == f"Not looked into: {shut}: Permission denied\n"
+    assert main(["replay", "--verify", str(sessions)]) == 4
+    assert f"Not looked into: {shut}: Permission denied\n" in capsys.readouterr().err
