@@ -38,7 +38,7 @@ from livewatch.signature.evidence.mix_ups import MixUp, MixUpWatch
 from livewatch.signature.evidence.observations import Observations
 from livewatch.signature.evidence.opening import is_at_opening
 from livewatch.signature.evidence.pulls import pull_event
-from livewatch.signature.evidence.readings import BLOCK, HISTORY, LOOK_TIME, Reader, Readings
+from livewatch.signature.evidence.readings import BLOCK, HISTORY, LOOK_TIME, Reader, Readings, joined
 from livewatch.signature.finding import Finding
 from livewatch.signature.fitted_points import points_of
 from livewatch.signature.gathered import Gathered, unusable_with
@@ -73,6 +73,7 @@ class Signature:
         self.baseline = baseline
         self._reader = Reader(profile)
         self._gathered = Gathered(profile)
+        self._taken: list[Readings] = []
         self._mix_ups = MixUpWatch(self._reader.names, self._gathered.maker)
         self._left_out: frozenset[str] = frozenset()
         self._own_alarms = {alarm.name: _read_by(profile, alarm) for alarm in profile.alarms if alarm.signature}
@@ -100,8 +101,9 @@ class Signature:
         for seconds in self._reader.observe(ticks):
             events += self._pulls(seconds)
             if self._reader.minute_ended:
-                self._catch_up()
+                self._take()
                 self._leave_out()
+        self._gather()
         return events
 
     def finish(self) -> list[Event]:
@@ -163,14 +165,25 @@ class Signature:
         return events
 
     def _catch_up(self) -> None:
-        """Gather from all whole seconds so far: done a minute at a time, or when somebody asks."""
+        """Gather from all whole seconds so far: done when somebody asks, or at the end of a minute."""
+        self._take()
+        self._gather()
+
+    def _take(self) -> None:
+        """Look for channels that cannot be true in all whole seconds so far."""
         readings = self._reader.waiting()
         if readings is not None:
             self._mix_ups.observe(readings)
             slow = readings.interval[HISTORY:] > SLOW
             self._slow_looks += int(slow.sum())
             self._looks += len(slow)
-            self._gathered.add(readings)
+            self._taken.append(readings)
+
+    def _gather(self) -> None:
+        """Gather evidence from all that was taken: minutes that came together are gathered together."""
+        if self._taken:
+            self._gathered.add(joined(self._taken))
+            self._taken.clear()
 
     def _leave_out(self) -> None:
         """Go on without the channels that cannot be true, and with those that turned out to be."""
@@ -178,6 +191,7 @@ class Signature:
         if out != self._left_out:
             self._left_out = out
             self._reader.leave_out(out)
+            self._taken.clear()
             self._gathered = self._gathered.without(self.profile, out)
 
     def _unseen(self) -> list[str]:

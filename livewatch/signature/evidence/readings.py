@@ -8,7 +8,7 @@ time costs a fraction of a second at a time. What comes out depends on data time
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -21,7 +21,7 @@ from livewatch.signature.evidence.travel import Travel
 
 __all__ = [
     "BLOCK", "CHANNELS", "HISTORY", "LOOK_TIME", "NO_COMMAND", "PEDAL_TRAVEL", "PIECE", "Column", "Mask",
-    "Reader", "Readings",
+    "Reader", "Readings", "joined",
 ]  # fmt: skip
 
 Column = NDArray[np.float64]
@@ -97,6 +97,17 @@ class Readings:
         oldest: Column = ages.max(axis=0, initial=0.0)
         oldest[: max(-self.first, 0)] = np.nan
         return oldest
+
+
+def joined(pieces: Sequence[Readings]) -> Readings:
+    """Looks that follow on one another, each with its history in front, as one with the history of the first."""
+    first = pieces[0]
+    if len(pieces) == 1:
+        return first
+    table = np.concatenate([first.table, *(piece.table[:, HISTORY:] for piece in pieces[1:])], axis=1)
+    ages = np.concatenate([first.ages, *(piece.ages[:, HISTORY:] for piece in pieces[1:])], axis=1)
+    utc = np.concatenate([first.utc, *(piece.utc[HISTORY:] for piece in pieces[1:])])
+    return Readings(first.first, table, first.rows, ages, utc)
 
 
 class Reader:
