@@ -39,7 +39,7 @@ class Past:
         self.values = values
         self.is_whole = is_whole
         self._reach = reach
-        self._levels: dict[str, list[NDArray[Any]]] = {}
+        self._levels: dict[str, dict[int, NDArray[Any]]] = {}
         self._known: NDArray[np.int64] | None = None
 
     def ago(self, ticks: int) -> NDArray[Any]:
@@ -54,11 +54,13 @@ class Past:
             first: NDArray[Any] = self.values
             if combine is np.add and not self.is_whole:
                 first = np.where(np.isnan(first), 0.0, first)
-            levels = self._levels[combine.__name__] = [first]
-        while len(levels) <= power:
-            half = 1 << len(levels) - 1
-            levels.append(combine(levels[-1][half:], levels[-1][:-half]))
-        level = levels[power]
+            levels = self._levels[combine.__name__] = {0: first}
+        known = max(one for one in levels if one <= power)
+        level = levels[known]
+        for below in range(known, power):
+            half = 1 << below
+            level = combine(level[half:], level[:-half])
+        levels[power] = level
         stop = len(level) - ago
         return level[stop - len(self.values) + self._reach : stop]
 
@@ -135,8 +137,9 @@ class Recently:
 
 
 def _of_known(past: Past, ticks: int, whole: np.ufunc, partly: np.ufunc) -> Numbers:
+    found: Column = past.extreme(whole if past.is_whole else partly, ticks)
     # + 0.0 because the sign of the smaller of two zeros is left open, and may depend on the place in the column
-    found: Column = past.extreme(whole if past.is_whole else partly, ticks) + 0.0
+    found = np.add(found, 0.0, out=None if found.base is not None else found)
     if past.is_whole:
         return Numbers(found, True)
     return Numbers(np.where(2 * past.known(ticks) >= ticks, found, np.nan))
