@@ -7,7 +7,6 @@ from contextlib import ExitStack
 from pathlib import Path
 from typing import Any
 
-import can
 import click
 from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 from rich.table import Column, Table
@@ -167,6 +166,8 @@ def _play(
     bitrate: int | None,
     console: Page,
 ) -> None:
+    import can  # late: the simulator has loaded it, without what it does not need
+
     port = profile.diagnostics[0] if profile.diagnostics else None
     names = tuple(profile.buses) or ((port.bus,) if port else ("bus",))
     wanted = _channels(names, channels)

@@ -134,7 +134,7 @@ class FrameBatch:
 
     def to_messages(self) -> list[can.Message]:
         """The frames as python-can messages, `channel` set to the bus name."""
-        import can
+        from livewatch.data.python_can import can
 
         return [
             can.Message(

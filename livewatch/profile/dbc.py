@@ -146,10 +146,9 @@ def _parsed(text: DbcText, only: Container[str] | None, file: str) -> tuple[list
 
 
 def _load(text: str) -> list[CantoolsMessage]:
-    import cantools  # late, because it takes a while and most commands need no DBC
+    from livewatch.data.python_can import cantools  # late, because it takes a while and most commands need no DBC
 
-    database = cantools.database.load_string(text, "dbc", strict=False, prune_choices=False)
-    assert isinstance(database, cantools.database.can.Database)
+    database = cantools().database.load_string(text, "dbc", strict=False, prune_choices=False)
     return [message for message in database.messages if message.name != PLACEHOLDER]
 
 

@@ -11,9 +11,8 @@ import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 
-import can
-
 from livewatch.data.frames import ERROR, FrameBatch
+from livewatch.data.python_can import can
 from livewatch.errors import LivewatchError
 from livewatch.profile.diagnostic_port.addresses import FUNCTIONAL
 from livewatch.profile.diagnostic_port.j1979 import J1979_CHANNELS

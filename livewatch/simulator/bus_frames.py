@@ -11,7 +11,6 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
-import cantools
 import numpy as np
 from numpy.typing import NDArray
 
@@ -74,7 +73,9 @@ def cycle_times(profile: Profile) -> dict[tuple[int, bool], float]:
             path = shipped_folder("profiles") / path.name
         if not path.is_file():
             continue
-        database = cantools.database.can.Database(strict=False)
+        from livewatch.data.python_can import cantools  # late: it takes a while
+
+        database = cantools().database.can.Database(strict=False)
         database.add_dbc_file(path)
         for message in database.messages:
             if message.cycle_time:

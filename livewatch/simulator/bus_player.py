@@ -10,9 +10,8 @@ import time
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 
-import can
-
 from livewatch.data.frames import ERROR, FrameBatch
+from livewatch.data.python_can import can
 from livewatch.simulator.responder import Responder
 
 __all__ = ["Played", "play"]

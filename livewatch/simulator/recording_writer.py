@@ -16,10 +16,9 @@ from datetime import datetime
 from pathlib import Path
 from typing import BinaryIO
 
-import can
-
 from livewatch.data.frames import ERROR, FrameBatch
 from livewatch.data.kept import check_writable
+from livewatch.data.python_can import can, with_mf4
 from livewatch.errors import UsageError
 from livewatch.profile.model import Profile
 from livewatch.simulator.bus_frames import Wire, broadcast
@@ -121,7 +120,8 @@ def _write_database(batches: Iterable[FrameBatch], path: Path) -> int:
 def _write_by_library(batches: Iterable[FrameBatch], path: Path) -> int:
     count = 0
     begins: float | None = None
-    with can.Logger(str(path)) as writer:
+    library = with_mf4() if path.suffix.lower() == ".mf4" else can
+    with library.Logger(str(path)) as writer:
         for batch in batches:
             check_output(path, bool((batch.flags & ERROR).any()))
             for start in range(0, len(batch), PIECE):

@@ -9,6 +9,7 @@ from __future__ import annotations
 import gzip
 import logging
 import shutil
+import subprocess
 import sys
 import tracemalloc
 from collections.abc import Callable
@@ -282,6 +283,21 @@ def test_progress_grows_to_the_whole(
     assert seen == sorted(seen)
     assert seen[0] < seen[-1] <= 1.0
     assert recording.progress == 1.0
+
+
+def test_a_recording_as_text_loads_nothing_of_mf4_which_can_be_written_all_the_same(tmp_path: Path) -> None:
+    message = can.Message(timestamp=1.0, arbitration_id=0x1A4, data=b"\1\2", is_extended_id=False, channel="0")
+    with can.ASCWriter(str(tmp_path / "drive.asc")) as writer:
+        writer.on_message_received(message)
+    code = (
+        "import sys; from pathlib import Path; from livewatch import open_recording, write_recording; "
+        "frames = list(open_recording('drive.asc').batches()); print(len(frames[0]), 'asammdf' in sys.modules); "
+        "print(write_recording(frames, Path('drive.mf4')), 'asammdf' in sys.modules)"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True, cwd=tmp_path)
+    assert done.stdout.splitlines() == ["1 False", "1 True"]
+    with can.LogReader(str(tmp_path / "drive.mf4")) as reader:
+        assert [bytes(one.data) for one in reader] == [b"\1\2"]
 
 
 def test_reading_mf4_does_not_run_the_program_that_reads_it_once_more(

@@ -13,10 +13,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-import can
-from can.interfaces import BACKENDS
-
 import livewatch.sources.live.open  # noqa: F401  python-can is told not to print, before any driver is looked for
+from livewatch.data.python_can import BACKENDS, can
 
 __all__ = ["FoundBus", "found_buses_text", "list_buses"]
 

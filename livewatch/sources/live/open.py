@@ -15,9 +15,7 @@ import re
 from importlib.metadata import PackageNotFoundError, metadata
 from typing import Any
 
-import can
-from can.interfaces import BACKENDS
-
+from livewatch.data.python_can import BACKENDS, can
 from livewatch.errors import SourceError
 from livewatch.sources.live.socket import keep_to_own_group, widen_buffer
 from livewatch.sources.live.spec import LiveBus

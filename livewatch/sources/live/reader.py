@@ -15,11 +15,11 @@ import time
 from collections.abc import Callable, Collection, Sequence
 from dataclasses import replace
 
-import can
 import numpy as np
 
 from livewatch.data.frames import ERROR, SENT, FrameBatch
 from livewatch.data.messages import columns_of
+from livewatch.data.python_can import can
 from livewatch.errors import LivewatchError, SourceError
 from livewatch.sources.live.clock import StampClock
 from livewatch.sources.live.guard import may_be_sent

@@ -12,7 +12,7 @@ import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 
-import can
+from livewatch.data.python_can import can
 
 __all__ = ["dropped_frames", "keep_to_own_group", "widen_buffer"]
 

@@ -21,9 +21,8 @@ from concurrent.futures import ThreadPoolExecutor
 from types import TracebackType
 from typing import Self
 
-import can
-
 from livewatch.data.frames import FrameBatch
+from livewatch.data.python_can import can
 from livewatch.errors import UsageError, nearest
 from livewatch.sources.live.find import FoundBus, found_buses_text, list_buses
 from livewatch.sources.live.merge import Merge

@@ -13,10 +13,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-import can
-from can.interfaces import BACKENDS
-from can.util import cast_from_string
-
+from livewatch.data.python_can import BACKENDS, can
 from livewatch.errors import UsageError, nearest
 
 __all__ = ["LiveBus", "parse_live_buses"]
@@ -83,7 +80,7 @@ class LiveBus:
         if rate and "bitrate" in options:
             raise UsageError(f"bus {text!r}: the bit rate is given twice, as @{rate} and as an option")
         bitrate = _rate(text, rate or options.pop("bitrate", ""), LOWEST_RATE, HIGHEST_RATE)
-        values: dict[str, Any] = {key: cast_from_string(value) for key, value in options.items()}
+        values: dict[str, Any] = {key: can.util.cast_from_string(value) for key, value in options.items()}
         if "data_bitrate" in options:
             values["data_bitrate"] = _rate(text, options["data_bitrate"], LOWEST_RATE, HIGHEST_DATA_RATE)
         return cls(shape["name"] or channel, interface, channel, bitrate, values, text.strip())

@@ -15,8 +15,7 @@ import time
 from collections.abc import Callable
 from typing import NamedTuple, Protocol
 
-import can
-
+from livewatch.data.python_can import can
 from livewatch.profile.diagnostic_port.addresses import answer_identifiers, request_identifiers
 from livewatch.profile.model import Profile
 from livewatch.sources.polling.port import PolledPort, Sender

@@ -57,7 +57,7 @@ class DatabaseReader(IndexedReader):
     def _rows(self, connection: sqlite3.Connection) -> Iterator[can.Message]:
         import sqlite3
 
-        import can
+        from livewatch.data.python_can import can
 
         allowed = (sqlite3.SQLITE_SELECT, sqlite3.SQLITE_READ)
         connection.setlimit(sqlite3.SQLITE_LIMIT_LENGTH, _LONGEST_FIELD)

@@ -7,7 +7,6 @@ format has lines. Nothing they log reaches the user.
 
 from __future__ import annotations
 
-import importlib
 import io
 from abc import abstractmethod
 from collections.abc import Iterable, Iterator
@@ -44,7 +43,9 @@ class PythonCanReader(FormatReader):
 
     def open_reader(self, source: object) -> Any:
         """python-can's reader of `source`. (Importing python-can takes half a second, which others need not wait.)"""
-        return getattr(importlib.import_module("can"), self.reader)(source)
+        from livewatch.data.python_can import can, with_mf4
+
+        return getattr(with_mf4() if self.reader == "MF4Reader" else can, self.reader)(source)
 
     @property
     def offset(self) -> int:
