@@ -158,9 +158,12 @@ class Search:
         size = np.array([sizes for _, sizes in starts], np.float64)
         curvatures, bends = np.zeros((len(sets), 3 * count, 3 * count)), np.zeros((len(sets), 2 * count))
         gain, there = np.zeros(len(sets)), np.zeros(len(sets), np.bool_)
+        held, least = size.copy(), np.full(len(sets), inf)
         at = np.arange(len(sets))
         effects = _effects(sets)
-        for step in range(STEPS):
+        for step in range(STEPS + 1):
+            if step == STEPS:
+                size[at] = held[at]
             prior, now = precision[at], size[at]
             columns, rest = self._around(effects, now)
             curvature = columns @ columns.transpose(0, 2, 1)
@@ -171,9 +174,17 @@ class Search:
             most = 2.0 * spread[at]
             new = np.clip(now + np.clip(change[:, :count], -most, most), low[at], inf)
             moved = np.max(np.abs(new - now) * np.sqrt(prior[:, :count]), axis=1)
-            ends = ~there[at] & ((moved < 1e-4) | (step == STEPS - 1))
+            # A step that made it worse is halved: what bends much is not straight for so far.
+            bend = np.linalg.solve(curvature[:, count:, count:], gradient[:, count:, None])[..., 0]
+            left = (rest * rest).sum(axis=1) + (prior[:, :count] * now * now).sum(axis=1)
+            left -= (gradient[:, count:] * bend).sum(axis=1)
+            worse = (left > least[at])[:, None]
+            new = np.where(worse, (now + held[at]) / 2.0, new)
+            held[at], least[at] = np.where(worse, held[at], now), np.minimum(least[at], left)
+            settled = ~worse & (moved < 1e-4)[:, None]
+            ends = ~there[at] & (settled[:, 0] | (step == STEPS))
             if ends.any():
-                bent = change[ends, None, count:]
+                bent = np.where(settled, change[:, count:], bend)[ends, None]
                 away = rest[ends] - (bent @ columns[ends, count:])[:, 0]
                 done = at[ends]
                 curvatures[done], bends[done] = curvature[ends], bent[:, 0]
