@@ -18,6 +18,7 @@ from livewatch.signature.causes.fuel_supply import FALLING
 from livewatch.signature.causes.hypothesis import Grounds, Hypothesis, Judged, System
 from livewatch.signature.causes.leak_sizes import lost_in_pull
 from livewatch.signature.causes.registry import HYPOTHESES
+from livewatch.signature.causes.vacuum_leak import TAKEN_AWAY
 from livewatch.signature.estimates import Estimate, band_of
 from livewatch.signature.evidence.readings import Column, Mask
 from livewatch.signature.ranking import MINOR, NEEDLESS, Ranking
@@ -160,16 +161,23 @@ def describe(ranking: Ranking, judged: Judged, grounds: Grounds, facts: Facts, e
 
 
 def _is_minor(judged: Judged, grounds: Grounds, effect: Estimate | None) -> bool:
-    """Whether it takes no more than the effect of the causes beside it may be off by: of need, and of fuel pressure,
-    which most causes leave alone, but which has to fall for that."""
+    """Whether it takes no more than the effect of the causes beside it may be off by: of need; and of fuel pressure and
+    idle air, which most causes leave alone, but which have to show it then."""
     if judged.beside is None or effect is None or not len(judged.beside):
         return False
-    need, supply = grounds.seen.on("need") > 0.0, grounds.seen.on("supply") > 0.0
+    need = grounds.seen.on("need") > 0.0
     if abs(effect.value) >= MINOR * 100.0 * float(np.abs(judged.beside[need]).max(initial=0.0)):
         return False
-    fallen = np.abs(effects_of(judged, supply, np.array([judged.fit.size]))).max(initial=0.0)
-    lowest = float(grounds.seen.y[supply].min(initial=0.0))
-    return lowest > log(FALLING) or not fallen > MINOR * float(np.abs(judged.beside[supply]).max(initial=0.0))
+    return not any(_stands_apart(judged, grounds, *shown) for shown in (("supply", log(FALLING)), ("idle", TAKEN_AWAY)))
+
+
+def _stands_apart(judged: Judged, grounds: Grounds, kind: str, shown: float) -> bool:
+    """Whether observations of a kind fall below `shown`, and it takes more of them than the causes beside it may."""
+    assert judged.beside is not None
+    rows = grounds.seen.on(kind) > 0.0
+    taken = float(np.abs(effects_of(judged, rows, np.array([judged.fit.size]))).max(initial=0.0))
+    beside = float(np.abs(judged.beside[rows]).max(initial=0.0))
+    return float(grounds.seen.y[rows].min(initial=0.0)) <= shown and taken > MINOR * beside
 
 
 def _as_one(judged: Judged) -> Judged:

@@ -171,6 +171,25 @@ def test_a_supply_ends_at_the_flow_that_larger_injectors_deliver_not_at_the_one_
     assert limit(1.3) == pytest.approx(1.3 * limit(1.0), rel=0.04)
 
 
+def test_air_that_the_idle_controller_takes_away_is_named_beside_a_supply_that_takes_far_more_need(lab: Any) -> None:
+    # Without a meter a leak changes no need: the pressure shows its air (Heywood 1988, eq. 2.27). 150 kPa less leave
+    # sqrt((310 - 150) / 310) = 72 % of the fuel (Bernoulli).
+    engine = "engine: {displacement: 2.0 L, cylinders: 4, induction: turbocharged, air_metering: speed_density}"
+    profile = lab.profile(without=("mass_air_flow",), engine=engine)
+
+    def named(correction: float) -> set[str]:
+        fault = lab.Fault(
+            delivered=lambda point, pulse: 0.72 if point.pressure > 150.0 else 1.0,
+            rail=lambda point: 0.7 if point.pressure > 150.0 else 1.0,
+            idle_correction=correction,
+        )
+        said = lab.judged(lab.Bench().tour(fault).arrays(), profile).finding()
+        return {cause.name for cause in said.causes if cause.established}
+
+    assert named(-50.0) == {"fuel_supply", "vacuum_leak"}
+    assert named(-8.0) == {"fuel_supply"}
+
+
 def test_a_trim_at_its_limit_strains_a_car_that_did_nothing_but_idle(lab: Any) -> None:
     # A leak of a third of the air: the trims would have to add half as much fuel again, and may add 25 %.
     bench = lab.Bench()

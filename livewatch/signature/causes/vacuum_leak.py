@@ -16,12 +16,12 @@ from livewatch.signature.estimates import Estimate
 from livewatch.signature.evidence.observations import Observations
 from livewatch.signature.evidence.settled import PointMaker
 
-__all__ = ["HYPOTHESIS"]
+__all__ = ["HYPOTHESIS", "TAKEN_AWAY"]
 
 SPREAD = 1.8
 """g/s of air let in at idle beforehand, for two litres of displacement; common practice."""
-TAKEN_AWAY, ADDED = -12.0, 5.0
-"""Per cent of idle air correction that speaks for a leak, and against one; common practice."""
+TAKEN_AWAY, ADDED = -0.12, 0.05
+"""Idle air correction, a share, that speaks for a leak, and against one; common practice."""
 
 
 class VacuumLeak(Hypothesis):
@@ -49,13 +49,13 @@ class VacuumLeak(Hypothesis):
         yield facts.pattern
         if facts.idle > facts.light + FLAT:
             yield "lean at idle, and going away with more air"
-        if facts.idle_correction < TAKEN_AWAY:
+        if facts.idle_correction < 100.0 * TAKEN_AWAY:
             yield f"the idle controller takes {-facts.idle_correction:.0f} % of the air away: it comes in elsewhere"
 
     def reasons_against(self, judged: Judged, facts: Facts) -> Iterator[str]:
         if facts.idle < facts.light + 1.0:
             yield "idle is no leaner than light load"
-        if facts.idle_correction > ADDED:
+        if facts.idle_correction > 100.0 * ADDED:
             yield f"the idle controller adds air ({facts.idle_correction:+.0f} %) where a leak would make it take away"
 
 
