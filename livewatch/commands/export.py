@@ -97,7 +97,8 @@ def export(
         )
     write_cut_out(cut, file)
     first, last = (clock_text(float(moment)) for moment in (cut.table.time[0], cut.table.time[-1]))
-    stood = f", {len(cut.spells)} alarms" if cut.spells else ", no alarm stood"
-    say(f"{file}: {len(cut.table.time)} rows of {len(cut.table)} channels, {first} to {last}{stood}")
+    stood = f"alarms stood {len(cut.spells)} times" if len(cut.spells) > 1 else "one alarm stood"
+    held = f"{len(cut.table.time)} rows, channels: {len(cut.table)}"
+    say(f"{file}: {held}, {first} to {last}, {stood if cut.spells else 'no alarm stood'}")
     if cut.private:
         say(f"Left out because they tell who or where: {', '.join(cut.private)} (--private)", error=True)

@@ -18,7 +18,7 @@ from livewatch.diagnosis.channel_table import ChannelTable
 from livewatch.diagnosis.power_correction import Correction, corrections
 from livewatch.signature.evidence.pulls import Pull
 
-__all__ = ["CURVES", "NEEDED", "REPEATED", "PullCurve", "Repeatability", "pull_curves", "repeatability"]
+__all__ = ["CURVES", "NEEDED", "REPEATED", "Column", "PullCurve", "Repeatability", "pull_curves", "repeatability"]
 
 Column = NDArray[np.float64]
 STEP = 100.0

@@ -65,7 +65,7 @@ class ChangePage:
             Row(
                 one.before.what,
                 (
-                    one.before.short, one.after.short, one.difference.short,
+                    one.before.size, one.after.size, one.difference.size,
                     "yes" if one.moved else "no", f"{one.regions} in both" if one.regions else "none in both",
                 ),
             )
@@ -77,9 +77,13 @@ class ChangePage:
     def alarms(self) -> list[Row]:
         """A row an alarm."""
         return [
-            Row(f"{one.alarm.replace('_', ' ')}", (one.priority, f"{one.before} times", f"{one.after} times", one.turn))
+            Row(f"{one.alarm.replace('_', ' ')}", (one.priority, _times(one.before), _times(one.after), one.turn))
             for one in self.change.alarms
         ]
+
+
+def _times(number: int) -> str:
+    return ("never", "once")[number] if number < 2 else f"{number} times"
 
 
 def _figures(main: Measure) -> str:

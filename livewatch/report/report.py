@@ -14,7 +14,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from math import isnan
 from typing import Any
 
 from livewatch.alarms.spells import AlarmSpell
@@ -149,7 +148,7 @@ class Report:
             Row(
                 estimate.what,
                 (
-                    "unknown" if isnan(estimate.value) else estimate.short,
+                    estimate.size,
                     cause.title,
                     "established" if cause.established else f"{100.0 * cause.probability:.0f} %",
                 ),

@@ -41,6 +41,11 @@ class Estimate:
         return str(self) if isnan(self.value) else f"{self.place} {self._interval}".lstrip()
 
     @property
+    def size(self) -> str:
+        """The figure with its interval alone."""
+        return "unknown" if isnan(self.value) else self._interval
+
+    @property
     def what(self) -> str:
         """What it is, and where."""
         return f"{self.place} {self.quantity}".lstrip()

@@ -8,12 +8,14 @@ from html.parser import HTMLParser
 from itertools import pairwise
 from typing import Any
 
+import numpy as np
 import pytest
 from matplotlib import rc_context
 from matplotlib.figure import Figure
 from matplotlib.text import Text
 
 import livewatch
+from livewatch.diagnosis.pull_curves import PullCurve
 from livewatch.report.layout import lay_out, plain_json
 from livewatch.report.plots import around_alarm, boost, fuel, operating_map
 from livewatch.report.plots.picture import STYLE, WIDTH, drawn, legend
@@ -147,6 +149,18 @@ def test_axes_are_named_with_units_and_no_text_is_cut_off(report: Report, monkey
     without = [label for label in labels if label and not any(unit in label for unit in units)]
     assert len(labels) > 15 and not without
     assert not cut_off
+
+
+@pytest.mark.filterwarnings("error")
+def test_the_mean_of_pulls_has_no_step_where_one_of_them_ends() -> None:
+    def pull(torque: float, low: float, high: float) -> PullCurve:
+        speed = np.arange(low, high + 1.0, 100.0)
+        value = {"torque": np.full(len(speed), torque), "power": np.full(len(speed), np.nan)}
+        return PullCurve(1, 0.0, 9.0, speed, value, (99.0, 25.0, 0.0), "", ())
+
+    picture = boost.dyno_power([pull(100.0, 2000.0, 5000.0), pull(120.0, 2500.0, 6000.0)])
+    assert picture.svg and "most torque 110 N*m at 2500 rpm" in picture.alt
+    assert boost.dyno_power([pull(100.0, 2000.0, 3000.0), pull(120.0, 4000.0, 5000.0)]).svg
 
 
 @pytest.mark.filterwarnings("error")

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from livewatch.diagnosis.pull_curves import CURVES, REPEATED, PullCurve, repeatability
+from livewatch.diagnosis.pull_curves import CURVES, REPEATED, Column, PullCurve, repeatability
 from livewatch.report.drive_data import DriveData
 from livewatch.report.palette import LINES, PAGE
 from livewatch.report.plots.picture import Picture, beside, drawn, lacking, legend, named, rows_of, shade
@@ -130,6 +130,14 @@ def _overlay(panel: Axes, sessions: Mapping[str, Sequence[PullCurve]], quantity:
             number += 1
 
 
+def _mean(quantity: str, grid: Column, curves: Sequence[PullCurve]) -> Column:
+    """The mean of the pulls where most of them are: where one ends before the others, the mean would have a step."""
+    known = [curve for curve in curves if curve.has(quantity)]
+    table = np.array([np.interp(grid, one.speed, one.value[quantity], left=np.nan, right=np.nan) for one in known])
+    count = (~np.isnan(table)).sum(axis=0)
+    return np.where(count == count.max(), np.nansum(table, axis=0) / np.maximum(count, 1), np.nan)
+
+
 def dyno_power(curves: Sequence[PullCurve]) -> Picture:
     """Torque and power at the dynamometer as measured, and power after each standard."""
     name, title = "dyno_power", "Torque and power at the dynamometer"
@@ -143,13 +151,7 @@ def dyno_power(curves: Sequence[PullCurve]) -> Picture:
     if not some:
         return lacking(name, title, caption, "Not in the data: torque, power (a dynamometer's channels), or no pull.")
     grid = np.arange(min(c.speed[0] for c in some), max(c.speed[-1] for c in some) + 1e-9, 100.0)
-    mean = {
-        one: np.nanmean(
-            [np.interp(grid, c.speed, c.value[one], left=np.nan, right=np.nan) for c in some if c.has(one)], axis=0
-        )
-        for one in ("torque", "power")
-        if any(c.has(one) for c in some)
-    }
+    mean = {one: _mean(one, grid, some) for one in ("torque", "power") if any(c.has(one) for c in some)}
     alt = ", ".join(
         f"most {one} {np.nanmax(column):.0f} {CURVES[one][1]} at {grid[int(np.nanargmax(column))]:.0f} rpm"
         for one, column in mean.items()
