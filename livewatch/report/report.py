@@ -217,7 +217,7 @@ class Report:
     def _unread(self) -> Iterator[str]:
         one = self.diagnosis
         if one.duration == 0:
-            yield "the recording is empty: it has no moment that could be judged"
+            yield "no moment could be judged: the recording is empty, or ends before the stretch asked for"
         if one.unused:
             yield f"columns that are no channel of the profile: {', '.join(one.unused)}"
         if one.unknown_buses:
