@@ -28,7 +28,7 @@ class TickBatch:
         quality: uint8 (c, n), a `samples.Quality`.
         age: float32 (c, n), seconds since the sample held here was received; NaN when never seen, 0 for formulas.
         held: float64 (c, n), the last value received whatever its quality or age, NaN when never seen: for showing
-            greyed with its age, never for judging.
+            greyed with its age, never for judging. The same array as `value` where all is good.
         utc: int64 (n,), the recording's own clock at each tick, nanoseconds since the Unix epoch.
     """
 
