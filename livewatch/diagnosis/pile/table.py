@@ -12,6 +12,7 @@ import csv
 import io
 import os
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
 from functools import partial
 from html import escape
 from pathlib import Path
@@ -19,7 +20,7 @@ from typing import Any
 from urllib.parse import quote
 
 from livewatch.data.kept import write_whole
-from livewatch.data.outside import printable
+from livewatch.data.outside import open_file, printable
 from livewatch.diagnosis.pile.row import PileRow
 from livewatch.errors import LivewatchError, UsageError
 
@@ -100,7 +101,7 @@ def table_kind(path: Path) -> str:
     """The suffix that says which kind of table is written to `path`.
 
     Raises:
-        UsageError: it is that of none, or what writes it is not installed.
+        UsageError: it is that of none, what writes it is not installed, or what is there is a table of something else.
     """
     kind = path.suffix.lower()
     if kind not in TABLES:
@@ -110,9 +111,16 @@ def table_kind(path: Path) -> str:
             import pyarrow  # noqa: F401
         except ModuleNotFoundError:
             raise UsageError(f'--table {path}: Parquet needs pip install "livewatch[tables]"') from None
+    if kind == ".csv":
+        head = b""
+        with suppress(OSError), open_file(path) as file:
+            head = file.read(len(_HEAD))
+        if head and head != _HEAD:
+            raise UsageError(f"--table {path}: what is there is no table of recordings; expected a name that is free")
     return kind
 
 
+_HEAD = ",".join(list(COLUMNS)[:2]).encode()
 TABLES = (".csv", ".parquet", ".html")
 
 
