@@ -288,6 +288,7 @@ class Signature:
             spared,
             sum(group.visits for group in coverage.groups) >= LEAST_VISITS or len(gathered.kept) >= PULLS_TELL,
             at_opening=frozenset(name for name, always in self._alarmed.items() if always),
+            mixture_shown=bool({"lambda_1", "oxygen_sensor_voltage_1"} & maker.there),
         )
 
 

@@ -125,7 +125,7 @@ class Witness:
         alarms: names of the critical alarms that were raised on good channels.
         boosted: whether the engine has boost control; `pulls` with boost asked for, and what is `missing` to see it.
         pressure_seen, lean_seen: whether fuel pressure, or lambda in open loop, was seen at high fuel flow.
-        lambda_known: whether the mixture under load can be known.
+        lambda_known: whether the mixture under load can be known; `mixture_shown` whether at least that it is lean.
         spared: whether something is wrong, so that nobody is sent to load the engine.
         enough: whether there was enough settled driving to judge corrections by.
         blend: need that the fuel in the tank takes, by its sensor, as a ratio: everyday where pumps have it.
@@ -148,6 +148,7 @@ class Witness:
     enough: bool
     blend: float = 1.0
     at_opening: Collection[str] = ()
+    mixture_shown: bool = True
 
 
 def decide(seen: Witness) -> Verdict:
@@ -240,7 +241,8 @@ def _part_load(seen: Witness, groups: Sequence[Group], established: Sequence[Cau
 def _under_load(seen: Witness, group: Group, established: Sequence[Cause]) -> SystemVerdict:
     strain = (_knocking(seen.authority) or _corrected(seen, [group])) if seen.enough else ""
     word, causes = _spoiled(seen, "fuel under load", group.seconds > 0.0 or seen.pulls > 0, established, strain)
-    known = group.enough and not all(map(isnan, group.need))
+    # Corrections at high load tell of closed loop alone; what full load does, a sensor shows or nobody.
+    known = seen.mixture_shown and group.enough and not all(map(isnan, group.need))
     lacking: tuple[str, ...] = ()
     if not known:
         lacking = (
@@ -269,7 +271,7 @@ def _boost(seen: Witness, established: Sequence[Cause]) -> SystemVerdict:
 
 def _supply(seen: Witness, groups: Sequence[Group], established: Sequence[Cause]) -> SystemVerdict:
     group = groups[-1]
-    held = seen.pressure_seen or (group.enough and not all(map(isnan, group.need)))
+    held = seen.pressure_seen or (seen.mixture_shown and group.enough and not all(map(isnan, group.need)))
     # No supply ends at the flow of idle, but at any other it may.
     looked = held or any(one.seconds > 0.0 for one in groups[1:])
     word, causes = _spoiled(seen, "fuel supply", looked, established, "")

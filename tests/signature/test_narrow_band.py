@@ -55,6 +55,18 @@ def test_matching_parts_with_a_narrow_band_sensor_fit_up_to_full_load(lab: Any) 
     assert said.causes[0].family == "none"
 
 
+def test_corrections_at_high_load_show_no_full_load_where_no_sensor_does(lab: Any) -> None:
+    # What the loop corrects at high load says nothing of full load, where the loop is open (SAE J1979, parameter 03).
+    bench = lab.Bench()
+    for p in lab.TOUR * 4:
+        bench.hold(lab.Point(p.speed, p.pressure, p.pedal, 1.0, 8.0), lab.Fault(), closed=True)
+    said = lab.judged(bench.arrays(), lab.profile(without=("lambda_1", "fuel_rail_pressure"))).finding()
+    words = {one.system: one.word for one in said.verdict.systems}
+    assert words["fuel at part load"] == "fits"
+    assert words["fuel under load"] == words["fuel supply"] == "not seen"
+    assert said.verdict.word == "unproven"
+
+
 def test_an_air_meter_in_a_wider_tube_is_measured_by_a_narrow_band_loop_at_full_load_too(lab: Any) -> None:
     # (70 / 66)² = 1.1249 (common practice), at every load and every command.
     arrays = drive(lab, lab.Fault(metered=lambda point: (66.0 / 70.0) ** 2))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -26,19 +27,28 @@ NAMES = ("idle", "light load", "middle load", "high load")
 @settings(max_examples=300, deadline=None)
 @given(
     st.lists(st.sampled_from(ALARMS), unique=True), st.lists(st.booleans(), min_size=4, max_size=4), st.booleans(),
-    st.booleans(), st.integers(0, 5), st.booleans(), st.booleans(), st.floats(0.85, 1.15),
+    st.booleans(), st.integers(0, 5), st.booleans(), st.booleans(), st.booleans(), st.floats(0.85, 1.15),
 )  # fmt: skip
 def test_no_drive_fits_beside_an_unexplained_critical_alarm_or_with_a_system_that_was_not_seen(
-    alarms: list[str], seen: list[bool], boosted: bool, known: bool, pulls: int, rail: bool, sensor: bool, need: float
+    alarms: list[str],
+    seen: list[bool],
+    boosted: bool,
+    known: bool,
+    pulls: int,
+    rail: bool,
+    sensor: bool,
+    shown: bool,
+    need: float,
 ) -> None:
     groups = tuple(
         Group(name, (0.0, 1.0), 10.0 * there, 4 * there, (need, float("nan")), there, "Drive it.")
         for name, there in zip(NAMES, seen, strict=True)
     )
     coverage = Coverage(groups, 0.5, (), "Drive on.")
-    verdict = decide(
-        Witness((), coverage, (), (), (), alarms, boosted, known, pulls, rail, rail and seen[3], sensor, False, True)
+    witness = Witness(
+        (), coverage, (), (), (), alarms, boosted, known, pulls, rail, rail and seen[3], sensor, False, True
     )
+    verdict = decide(replace(witness, mixture_shown=shown))
     sentence = sentence_of(verdict)
     assert sentence
     assert {alarm for system in verdict.systems for alarm in system.alarms} == set(alarms)
@@ -47,7 +57,7 @@ def test_no_drive_fits_beside_an_unexplained_critical_alarm_or_with_a_system_tha
         assert all(alarm.replace("_", " ") in sentence for alarm in alarms)
     if verdict.word == "fits":
         assert all(system.word == "fits" for system in verdict.systems)
-        assert all(seen) and (pulls >= 2 or not boosted)
+        assert all(seen) and shown and (pulls >= 2 or not boosted)
 
 
 @settings(max_examples=100, deadline=None)
