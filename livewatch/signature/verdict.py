@@ -248,10 +248,13 @@ def _under_load(seen: Witness, group: Group, established: Sequence[Cause]) -> Sy
         lacking = (
             "Get lambda (a wideband sensor): without it nobody sees the mixture under load."
             if not seen.lambda_known
+            else "Get the commanded lambda: without it nobody knows which mixture is wanted under load."
+            if group.enough
             else group.how,
         )
     if word is None:
-        word = "fits" if known else "unproven" if group.seconds > 0.0 and seen.lambda_known else "not seen"
+        partly = group.seconds > 0.0 and seen.lambda_known and not all(map(isnan, group.need))
+        word = "fits" if known else "unproven" if partly else "not seen"
     right = ("high load",) if known and not _corrected(seen, [group]) else ()
     return SystemVerdict("fuel under load", word, causes, (), strain, right, () if seen.spared else lacking)
 
@@ -280,6 +283,8 @@ def _supply(seen: Witness, groups: Sequence[Group], established: Sequence[Cause]
         lacking = (
             "Get fuel rail pressure with its command, or lambda: nothing else shows whether the fuel supply holds."
             if not (seen.pressure_known or seen.lambda_known)
+            else "Get fuel rail pressure, or the commanded lambda: nothing else shows whether the fuel supply holds."
+            if group.enough
             else group.how,
         )
     if word is None:

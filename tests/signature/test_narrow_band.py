@@ -118,3 +118,31 @@ def test_a_narrow_band_sensor_that_switched_only_once_says_a_trim_is_on_its_way(
     volts = readings["oxygen_sensor_voltage_1"]
     volts[:] = np.where(np.arange(len(volts)) < len(volts) // 2, begins, 0.9 - begins)
     assert not maker.points(readings).settled.any()
+
+
+@pytest.mark.parametrize("status", [2.0, 4.0])
+def test_rich_under_load_is_no_need_where_nothing_tells_what_is_commanded(lab: Any, status: float) -> None:
+    """A wideband loop holds what is commanded, 0.81 to 0.90 under load: without the command nobody can tell it from
+    parts that make the mixture rich. What was seen is right, and the channel that is missing is named."""
+    arrays = drive(lab, lab.Fault())
+    wanted = arrays.pop("commanded_lambda")
+    arrays["fuel_system_status"] = np.where(wanted < 0.95, status, 2.0)
+    arrays["lambda_1"], arrays["long_term_fuel_trim_1"][:] = wanted, 0.0
+    del arrays["oxygen_sensor_voltage_1"]
+    said = lab.judged(arrays, lab.profile(without=("commanded_lambda",))).finding()
+    systems = {one.system: one for one in said.verdict.systems}
+    assert systems["fuel at part load"].word == "fits"
+    assert systems["fuel under load"].word == "not seen"
+    assert "commanded lambda" in systems["fuel under load"].lacking[0]
+    assert not said.verdict.established
+
+
+def test_lean_under_load_is_need_whatever_is_commanded(lab: Any) -> None:
+    # Nothing richer than 1 is burned where 1.08 is measured, and no petrol calibration wants it leaner than 1.
+    arrays = drive(lab, lab.Fault())
+    wanted = arrays.pop("commanded_lambda")
+    arrays["lambda_1"], arrays["long_term_fuel_trim_1"][:] = np.where(wanted < 0.95, 1.08, 1.0), 0.0
+    points = lab.points(arrays, lab.profile(without=("commanded_lambda",)))
+    field = np.concatenate([one.field[:, one.settled] for one in points], axis=1)
+    loaded = field[FIELDS.index("pressure")] > 110.0
+    assert np.median(field[FIELDS.index("need_1"), loaded]) == pytest.approx(1.08, abs=0.003)

@@ -90,7 +90,7 @@ class Regions:
 @dataclass(frozen=True, slots=True)
 class Region:
     """One operating region over the whole drive: edges in rpm and g/s, seconds settled, visits, mean need by bank (NaN
-    unknown)."""
+    unknown, as where most visits do not tell which lambda was wanted)."""
 
     speed: tuple[float, float]
     flow: tuple[float, float]
@@ -181,7 +181,10 @@ class Evidence:
             self._merge()
         row = np.full(len(KEPT), nan)
         total, points = self._acc[: len(FIELDS)], self._acc[len(FIELDS) :]
-        np.divide(total, points, out=row[: len(FIELDS)], where=points > 0.0)
+        there = points > 0.0
+        # Need of a lesser part of the visit belongs to another air than the mean of all of it.
+        there[:2] &= 2.0 * points[FIELDS.index("lambda_commanded")] >= self._points
+        np.divide(total, points, out=row[: len(FIELDS)], where=there)
         air, filled = row[_AIR], row[_FILLED]
         logged = (*row[:2].tolist(), float(air / filled) if filled > 0.0 else nan)
         logs = [log(value) if value > 0.0 else nan for value in logged]
@@ -229,6 +232,8 @@ class Evidence:
         need = [KEPT.index(f"log_need_{bank}") for bank in (1, 2)]
         with np.errstate(invalid="ignore", divide="ignore"):
             mean = np.exp(self._sum[..., need].sum(axis=0) / self._count[..., need].sum(axis=0))
+        told = self._count[..., KEPT.index("lambda_commanded")].sum(axis=0)
+        mean[2.0 * told < visits] = nan
         found = []
         for s, f in zip(*np.nonzero(visits), strict=True):
             found.append(

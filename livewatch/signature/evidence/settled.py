@@ -73,7 +73,9 @@ LEANEST = 1.5
 """Lambda beyond which no mixture burns: what a sensor shows there is air, and no measure of the fuel. As in the
 alarms."""
 COMMANDED_ONE = 0.015
-"""How far commanded lambda may be from 1 to be taken for it."""
+"""How far commanded lambda may be from 1 to be taken for it; and a measured one, where no command is told."""
+FILLED = 0.9
+"""Share of the pressure outside that is in the manifold from which calibrations begin to enrich; common practice."""
 WARM = 65.0
 """degC of coolant; common practice."""
 WARMER_INTAKE = 5.0
@@ -101,8 +103,9 @@ class Points:
             and out of the charge pipes over that of a choked hole at sea level; `fuel` g/s as commanded; `pulse` ms;
             `charge` mg commanded for each injector and event at 300 kPa; `supply` pressure across the injectors over
             that commanded; `idle_correction` %; `ethanol` %; `share_closed` 0 or 1; `relative_noise` of metered air
-            from look to look; `purged` 0, 1 or NaN; `lambda_commanded` plain; `counted` the stoichiometric ratio that
-            the computer counts with, by its own air and fuel; `weather` degC outside.
+            from look to look; `purged` 0, 1 or NaN; `lambda_commanded` plain, NaN where not known;
+            `counted` the stoichiometric ratio that the computer counts with, by its own air and fuel; `weather` degC
+            outside.
     """
 
     first: int
@@ -188,12 +191,15 @@ class PointMaker:
         status = readings["fuel_system_status"]
         closed = self._closed(status, pedal, speed)
         target = np.where(np.isnan(commanded), np.where(closed, 1.0, np.nan), commanded)
+        untold = np.isnan(commanded) & (self._enriched(readings, pressure, outside, pedal) | ~closed)
         need = [self._need(readings, bank, target, closed, then) for bank in (1, 2)]
+        need = [np.where(untold, np.nan, one) for one in need]
         boost_then, pressure_then, outside_then = boost[then], pressure[then], outside[then]
         supply = self._supply(readings, outside, pressure)
         events = speed / 120.0 * self.cylinders
         trims = self._trims(readings, 1)
-        fuel = air / (self.stoichiometric * target) * np.where(np.isnan(trims), 1.0, trims)
+        mixture = np.where(untold & closed, readings["lambda_1"], target)
+        fuel = air / (self.stoichiometric * mixture) * np.where(np.isnan(trims), 1.0, trims)
         rail = readings["commanded_fuel_rail_pressure"]
         across = np.where(np.isnan(rail), 300.0, np.maximum(rail - pressure, 50.0))
         charge = fuel / events * 1e3 / np.sqrt(across / 300.0)
@@ -207,10 +213,11 @@ class PointMaker:
             leak_share(pressure_then, outside_then), -leak_share(boost_then, outside_then), fuel[then],
             readings["injector_pulse_width"][then], charge[then], supply[then],
             np.where(idle, readings["idle_air_correction"], np.nan), readings["ethanol_content"],
-            closed.astype(np.float64), noise, np.where(np.isnan(purge), np.nan, purge > 0.5), target[then],
-            self._counted(readings, speed, target), self._weather(readings),
+            closed.astype(np.float64), noise, np.where(np.isnan(purge), np.nan, purge > 0.5),
+            np.where(untold, np.nan, target[then]), self._counted(readings, speed, mixture), self._weather(readings),
         )  # fmt: skip
-        settled, lesser = self._settled(readings, speed, pressure, pedal, air, need[0], cut, closed)
+        unseen = untold if "lambda_1" in self.there else ~closed
+        settled, lesser = self._settled(readings, speed, pressure, pedal, air, need[0], cut, unseen)
         field = np.array(columns)[:, HISTORY:]
         return Points(readings.first + HISTORY, settled[HISTORY:], lesser[HISTORY:], field)
 
@@ -292,6 +299,15 @@ class PointMaker:
             return readings["ambient_air_temperature"]
         return readings["intake_air_temperature"] - WARMER_INTAKE
 
+    def _enriched(self, readings: Readings, pressure: Column, outside: Column, pedal: Column) -> Mask:
+        """Where a mixture richer than 1 may be what the calibration wants: at load, with a wideband sensor, whose loop
+        holds whatever is commanded. Lean is not wanted: need there is at least what lambda 1 would make it."""
+        if "lambda_1" not in self.there:
+            return np.zeros(len(pedal), np.bool_)
+        load: Mask = np.where(np.isnan(pressure), pedal > 50.0, pressure > FILLED * outside) > 0.0
+        richer = np.fmin(readings["lambda_1"], readings["lambda_2"])
+        return load & ~(lowest(richer, STILL) > 1.0 - COMMANDED_ONE)
+
     def _need(self, readings: Readings, bank: int, target: Column, closed: Mask, then: NDArray[np.int64]) -> Column:
         """need = (1 + short) (1 + long) measured / commanded. Without a wideband sensor the loop has to be closed, and
         then lambda is 1, where a narrow-band sensor switches, even if something else is commanded near full load. Where
@@ -320,12 +336,11 @@ class PointMaker:
         air: Column,
         need: Column,
         cut: Column,
-        closed: Mask,
+        unseen: Mask,
     ) -> tuple[Mask, Mask]:
-        """Which looks are settled, and which count a little."""
+        """Which looks are settled, and which count a little. `unseen` are those that tell nothing of need, but still of
+        air and fuel pressure."""
         coolant = readings["coolant_temperature"]
-        # Without a wideband sensor open loop tells nothing of need, but still of air and fuel pressure.
-        unseen = ~closed if "lambda_1" not in self.there else np.zeros(len(closed), np.bool_)
         good = (unseen | ~np.isnan(need)) & ~np.isnan(speed) & (air > 0.3)
         good &= np.isnan(coolant) | (coolant > WARM)
         load = pressure if "manifold_pressure" in self.there else air
