@@ -195,12 +195,16 @@ class Player:
 
     def _advance(self) -> None:
         state, started = self.state, wall.monotonic()
+        arrived = False
         if state.target is not None:
-            if self._reversible.go(state.target, started + SLICE):
-                self._arrive()
+            arrived = self._reversible.go(state.target, started + SLICE)
+            if arrived:
+                self._pacer.begin(self._reversible.time)
         elif state.playing:
             self._play_on(started)
+        # All at once: who sees that a seek has arrived sees where.
         self._set(
+            target=None if arrived else self.state.target,
             time=self._reversible.time,
             furthest=self._reversible.furthest,
             at_end=self._reversible.at_end,
@@ -249,10 +253,6 @@ class Player:
         if self.overview.done:
             time = min(time, self.end)
         self._set(target=time, at_end=False)
-
-    def _arrive(self) -> None:
-        self._pacer.begin(self._reversible.time)
-        self._set(target=None)
 
     def _step(self, ticks: int) -> None:
         self._set(playing=False)
