@@ -61,7 +61,7 @@ Cautions
 Exit codes
   0 done   1 failed   2 wrong command line   3 mistakes in a profile or sheet
   4 a recording or bus cannot be read   5 `check` advises against full load
-  6 the recording of a live run lacks something   70 a fault in livewatch itself
+  6 a session folder lacks something of its run   70 a fault in livewatch itself
   7 `replay --verify` finds other events than are on record
   130 interrupted   128 + n a live run was asked to end by signal n, and did in order
 """

@@ -8,20 +8,14 @@ of python-can takes. So it is loaded here, in place of `import can`, and before 
 from __future__ import annotations
 
 import importlib
-import sys
 from types import ModuleType
-from typing import cast
 
-_library = sys.modules.get("asammdf")
-if _library is None:
-    sys.modules["asammdf"] = cast("ModuleType", None)
-try:
+from livewatch.data.left_out import left_out
+
+with left_out("asammdf"):
     import can
     import can.io.mf4
     from can.interfaces import BACKENDS
-finally:
-    if _library is None:
-        del sys.modules["asammdf"]
 
 __all__ = ["BACKENDS", "can", "cantools", "with_mf4"]
 

@@ -10,23 +10,15 @@ from __future__ import annotations
 
 import math
 import re
-import sys
 from functools import lru_cache
 from pathlib import Path
-from types import ModuleType
-from typing import cast
 
+from livewatch.data.left_out import left_out
 from livewatch.errors import LivewatchError, nearest
 
-_dask = sys.modules.get("dask")
-if _dask is None:
-    # Where it is installed pint imports the whole of it, which takes longer than all that livewatch loads.
-    sys.modules["dask"] = cast("ModuleType", None)
-try:
+# Where dask is installed pint imports the whole of it, which takes longer than all that livewatch loads.
+with left_out("dask"):
     import pint
-finally:
-    if _dask is None:
-        del sys.modules["dask"]
 
 __all__ = [
     "UnitError",
