@@ -14,6 +14,7 @@ from rich.table import Table
 
 from livewatch import Shelf, ShelfFilter, Shelved
 from livewatch.commands.page import Page, say
+from livewatch.errors import SourceError
 from livewatch.wording.events import clock_text
 from livewatch.wording.shown import shown
 
@@ -58,7 +59,7 @@ def shelf(
     history: bool,
     rebuild: bool,
     as_json: bool,
-) -> None:
+) -> int:
     """Find the sessions in FOLDER (`sessions` if not given). What each shows is worked out once and kept in an index.
 
     A session belongs to the vehicle that its profile names; a `build_sheet.yaml` put into its folder says what is
@@ -84,10 +85,11 @@ def shelf(
         names = dict.fromkeys(one.vehicle for one in sessions)
         wanted = {one.path for one in sessions}
         sessions = [one for name in names for one in found.baselines(name) if one.path in wanted]
+    code = SourceError.exit_code if unread else 0
     if as_json:
         for one in sessions:
             say(json.dumps(one.to_json(), ensure_ascii=False, allow_nan=False))
-        return
+        return code
     console = Page()
     if not sessions:
         is_empty = not found.find()
@@ -98,6 +100,7 @@ def shelf(
             console.print(_history(list(group), folder))
         else:
             console.print(_listing(list(group), folder, newest_first=not baselines))
+    return code
 
 
 def _listing(sessions: Sequence[Shelved], folder: Path, newest_first: bool) -> Table:

@@ -189,7 +189,7 @@ def test_a_folder_that_may_not_be_looked_into_costs_no_other_and_is_named(
 
     monkeypatch.setattr(os, "access", lambda path, mode: Path(path) != shut and honest(path, mode))
     monkeypatch.setattr(os, "scandir", closed)
-    assert main(["shelf", str(sessions), "--json"]) == 0
+    assert main(["shelf", str(sessions), "--json"]) == 4
     out, err = capsys.readouterr()
     assert len(out.splitlines()) == 3 and err == f"Not looked into: {shut}: Permission denied\n"
     assert main(["replay", "--verify", str(sessions)]) == 4

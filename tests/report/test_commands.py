@@ -76,13 +76,14 @@ def test_no_command_writes_over_what_it_reads_or_what_is_no_such_file(
     tmp_path: Path, livewatch: Callable[..., Ran]
 ) -> None:
     table, sheet = tmp_path / "drive.csv", tmp_path / "sheet.md"
-    for path in (table, tmp_path / "other.csv", sheet):
+    others = {kind: tmp_path / f"other{kind}" for kind in (".csv", ".parquet", ".html")}
+    for path in (table, sheet, *others.values()):
         path.write_text("time,engine_speed\n0,800\n")
     p = ("-p", "brackwell_20t")
     for arguments in (
         ("export", table, table),
         ("diagnose", table, "--table", table),
-        ("diagnose", tmp_path, "--table", table),
+        *(("diagnose", tmp_path, "--table", other) for other in others.values()),
         ("answer", sheet, "-o", sheet),
         ("compare", table, table, "--format", "text", "-o", table),
         ("pulls", table, "-o", table),

@@ -16,7 +16,7 @@ from contextlib import suppress
 from functools import partial
 from html import escape
 from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO
 from urllib.parse import quote
 
 from livewatch.data.kept import write_whole
@@ -111,16 +111,27 @@ def table_kind(path: Path) -> str:
             import pyarrow  # noqa: F401
         except ModuleNotFoundError:
             raise UsageError(f'--table {path}: Parquet needs pip install "livewatch[tables]"') from None
-    if kind == ".csv":
-        head = b""
-        with suppress(OSError), open_file(path) as file:
-            head = file.read(len(_HEAD))
-        if head and head != _HEAD:
+    with suppress(OSError), open_file(path) as file:
+        if os.fstat(file.fileno()).st_size and not _is_table(file, kind):
             raise UsageError(f"--table {path}: what is there is no table of recordings; expected a name that is free")
     return kind
 
 
-_HEAD = ",".join(list(COLUMNS)[:2]).encode()
+def _is_table(file: BinaryIO, kind: str) -> bool:
+    """Whether a file is such a table, made before."""
+    if kind != ".parquet":
+        return _HEADS[kind] in file.read(1024)
+    from pyarrow import ArrowException, parquet
+
+    try:
+        names: list[str] = parquet.read_schema(file).names
+    except (ArrowException, OSError):
+        return False
+    return names[:2] == list(COLUMNS)[:2]
+
+
+_TITLE = "Recordings, worst first"
+_HEADS = {".csv": ",".join(list(COLUMNS)[:2]).encode(), ".html": f"<title>{_TITLE}</title>".encode()}
 TABLES = (".csv", ".parquet", ".html")
 
 
@@ -173,7 +184,7 @@ def _html(rows: Sequence[PileRow], links: Links, said: Sequence[str]) -> bytes:
         '<!DOCTYPE html>\n<html lang="en"><head><meta charset="utf-8">'
         '<meta name="viewport" content="width=device-width, initial-scale=1">'
         "<meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; style-src 'unsafe-inline'\">"
-        f"<title>Recordings, worst first</title><style>{STYLE}</style></head><body>"
+        f"<title>{_TITLE}</title><style>{STYLE}</style></head><body>"
         f'<main><div class="wide"><table><caption>{len(rows)} recordings, worst first: {counts}</caption>'
         f"<thead><tr>{heads}</tr></thead><tbody>\n{body}\n</tbody></table></div>{lines}</main></body></html>\n"
     ).encode("utf-8", "backslashreplace")
