@@ -7,6 +7,7 @@ import shutil
 import sys
 from collections.abc import Callable
 from pathlib import Path
+from tempfile import mkdtemp
 from typing import Any
 
 import pytest
@@ -17,10 +18,25 @@ settings.register_profile("steady", derandomize=True)
 settings.register_profile("wandering", derandomize=False)
 settings.load_profile("steady")
 
-os.environ["LIVEWATCH_CACHE"] = ""  # every test resolves its profiles anew
+# Profiles are resolved once for all tests and what they start. tests/profile, which tests the resolving, and
+# tests/diagnosis, which tests what is kept of diagnoses, keep nothing.
+KEPT_HERE = "PYTEST_XDIST_WORKER" not in os.environ
+if KEPT_HERE:
+    os.environ["LIVEWATCH_CACHE"] = mkdtemp(prefix="livewatch-tests-")
 # Else each process that a test starts would compile all it imports, which takes longer than what it is started for.
 os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 sys.dont_write_bytecode = False
+
+
+def pytest_unconfigure() -> None:
+    if KEPT_HERE:
+        shutil.rmtree(os.environ["LIVEWATCH_CACHE"], ignore_errors=True)
+
+
+@pytest.fixture
+def nothing_kept(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Nothing is kept from another test, nor for one."""
+    monkeypatch.setenv("LIVEWATCH_CACHE", "")
 
 
 def pytest_make_parametrize_id(config: pytest.Config, val: Any, argname: str) -> str | None:

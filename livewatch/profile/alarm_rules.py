@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cache, lru_cache
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -138,8 +138,10 @@ def _changes_only(entry: AlarmEntry, name: str, buildable: Mapping[str, AlarmEnt
     return entry.condition is None and name in buildable
 
 
-def _reads(formula: str | None) -> set[str]:
-    return set() if formula is None else set(names_in(formula, {}))
+@cache
+def _reads(formula: str | None) -> frozenset[str]:
+    """Of a formula of the defaults: each is asked for several times, and the same ones for every profile."""
+    return frozenset() if formula is None else frozenset(names_in(formula, {}))
 
 
 @dataclass(frozen=True, slots=True)

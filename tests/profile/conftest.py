@@ -16,6 +16,10 @@ Load = Callable[..., Profile]
 Mistakes = Callable[..., list[str]]
 
 
+@pytest.fixture(autouse=True)
+def _resolves_anew(nothing_kept: None) -> None: ...
+
+
 @pytest.fixture
 def write(tmp_path: Path) -> Write:
     """Writes a text, made flush left, into a file of the test's folder."""

@@ -7,6 +7,7 @@ and go through the real pipeline.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from functools import cache
 
 import numpy as np
 import pytest
@@ -50,7 +51,8 @@ RESTLESS = {"manifold_pressure": 0.01, "boost_pressure": 0.01, "lambda_1": 1e-5,
 """The least step of the converters: no sensor heard 100 times a second stands still."""
 
 
-def profile_with(names: Sequence[str]) -> Profile:
+@cache
+def profile_with(*names: str) -> Profile:
     channels = "".join(f"  {name}: {{unit: '{CATALOGUE[name].unit}', stale_after: 0.6 s}}\n" for name in names)
     return load_profile_text(f"profile: 1\nname: car\n{ENGINE}channels:\n{channels}", "car.yaml", None)
 
@@ -75,7 +77,7 @@ def set_from(columns: Columns, name: str, value: float, start: float = AT, end: 
 def alarms_of(columns: Columns, every: int = 1, profile: Profile | None = None) -> list[tuple[str, float]]:
     """Signature alarms raised, with the s they came at. `every`: ticks between two samples of a channel, polled one
     after another; NaN is not sent."""
-    profile = profile or profile_with(list(columns))
+    profile = profile or profile_with(*columns)
     own = {alarm.name for alarm in profile.alarms if alarm.signature}
     n = max(len(column) for column in columns.values())
     time = BEGINS + np.arange(n, dtype=np.int64) * 10_000_000
@@ -296,7 +298,7 @@ def test_lean_under_load_does_with_what_there_is(without: tuple[str, ...]) -> No
 
 def test_each_alarm_tells_the_person_in_the_car_what_to_do() -> None:
     columns = {**PULL, "oxygen_sensor_voltage_1": 0.8}
-    for alarm in profile_with(list(columns)).alarms:
+    for alarm in profile_with(*columns).alarms:
         assert alarm.message, alarm.name
         assert alarm.action.endswith("."), alarm.name
         assert alarm.on_delay <= 500_000_000, "a second is what there is"
