@@ -7,9 +7,9 @@ import shutil
 import signal
 from collections.abc import Iterator
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pytest
-from distributed import LocalCluster
 
 from livewatch import Pile, PileWork, UsageError
 from livewatch.commands.cli import main
@@ -19,9 +19,14 @@ from livewatch.simulator import Scenario, simulate
 from livewatch.simulator.bus_frames import broadcast
 from livewatch.sources.recordings.candump.candump_reader import format_candump
 
+if TYPE_CHECKING:
+    from distributed import LocalCluster
+
 
 @pytest.fixture(scope="module")
 def cluster() -> Iterator[LocalCluster]:
+    from distributed import LocalCluster
+
     with LocalCluster(
         n_workers=2, threads_per_worker=1, host="127.0.0.1", dashboard_address="127.0.0.1:0", silence_logs=50
     ) as made:

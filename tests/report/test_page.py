@@ -6,13 +6,10 @@ import json
 import re
 from html.parser import HTMLParser
 from itertools import pairwise
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pytest
-from matplotlib import rc_context
-from matplotlib.figure import Figure
-from matplotlib.text import Text
 
 import livewatch
 from livewatch.diagnosis.pull_curves import PullCurve
@@ -21,6 +18,10 @@ from livewatch.report.plots import around_alarm, boost, fuel, operating_map
 from livewatch.report.plots.picture import STYLE, WIDTH, drawn, legend
 from livewatch.report.report import Report, report_of
 from livewatch.wording.cautions import CAUTION
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+    from matplotlib.text import Text
 
 VIN = "1ABCDE23456789012"
 
@@ -124,6 +125,10 @@ def test_a_position_is_shown_only_when_asked_for(bare: livewatch.Diagnosis) -> N
 
 
 def test_axes_are_named_with_units_and_no_text_is_cut_off(report: Report, monkeypatch: pytest.MonkeyPatch) -> None:
+    from matplotlib import rc_context
+    from matplotlib.figure import Figure
+    from matplotlib.text import Text
+
     labels: list[str] = []
     cut_off: list[str] = []
 
@@ -165,6 +170,8 @@ def test_the_mean_of_pulls_has_no_step_where_one_of_them_ends() -> None:
 
 @pytest.mark.filterwarnings("error")
 def test_a_picture_shows_of_a_name_what_the_page_would() -> None:
+    from matplotlib.text import Text
+
     figures: list[Figure] = []
 
     def draw(figure: Figure) -> None:

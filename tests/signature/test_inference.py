@@ -6,10 +6,8 @@ from math import log, sqrt
 
 import numpy as np
 import pytest
-import statsmodels.api as sm
 from hypothesis import given
 from hypothesis import strategies as st
-from scipy import integrate, stats
 
 from livewatch.signature.effect import Effect
 from livewatch.signature.inference import Fit, Whitened, combined
@@ -29,6 +27,8 @@ def line(column: np.ndarray, spread: float = 1e6) -> Effect:
 
 
 def test_the_slope_of_norris_comes_out_as_nist_certifies_it() -> None:
+    from scipy import stats
+
     y, x = PAIRS.T
     deviation = 0.884796396144373
     # An unknown offset enters through the covariance, as everything everyday does.
@@ -51,6 +51,8 @@ def correlated(n: int, seed: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
 
 @pytest.mark.parametrize("seed", [1, 2, 3])
 def test_a_fit_to_correlated_observations_is_generalised_least_squares_of_statsmodels(seed: int) -> None:
+    import statsmodels.api as sm
+
     y, covariance, column = correlated(25, seed)
     fit = Whitened(y, covariance).fit(line(column))
     oracle = sm.GLS(y, column[:, None], sigma=covariance).fit(cov_type="fixed scale")
@@ -60,6 +62,8 @@ def test_a_fit_to_correlated_observations_is_generalised_least_squares_of_statsm
 
 @pytest.mark.parametrize("seed", [4, 5, 6])
 def test_the_weight_of_evidence_is_the_integral_over_the_unknown_size(seed: int) -> None:
+    from scipy import integrate, stats
+
     y, covariance, column = correlated(12, seed)
     spread = 0.5
     whole = stats.multivariate_normal(np.zeros(len(y)), covariance)
@@ -79,6 +83,8 @@ def test_the_weight_of_evidence_is_the_integral_over_the_unknown_size(seed: int)
 
 
 def test_a_positive_size_that_the_data_push_below_zero_is_put_at_zero_with_the_right_weight() -> None:
+    from scipy import integrate, stats
+
     y, covariance, column = correlated(12, 9)
     y = -y
     spread = 0.5
@@ -96,6 +102,8 @@ def test_a_positive_size_that_the_data_push_below_zero_is_put_at_zero_with_the_r
 
 
 def test_a_bent_effect_is_close_to_its_integral() -> None:
+    from scipy import integrate, stats
+
     rng = np.random.default_rng(3)
     feature = np.linspace(0.05, 0.9, 30)
     y = np.log1p(0.4 * feature) + 0.1 * rng.normal(size=30)

@@ -6,8 +6,6 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from scipy.optimize import brentq
-from scipy.signal import lfilter
 
 from livewatch.simulator import STEP, Mismatch, Scenario, simulate
 from livewatch.simulator.air_path import AirPath, Breathing
@@ -73,6 +71,8 @@ def test_pressures_are_those_of_the_gas_inside(drive, name):
 
 @pytest.mark.parametrize("name", ["matching", "bore", "speed_density", "two_banks", "aspirated", "dyno"])
 def test_reported_lambda_is_that_of_the_flows_after_delay_and_lag(drive, name):
+    from scipy.signal import lfilter
+
     run = drive(name)
     t, facts = run.truth, run.facts
     banks = run.scenario.car.build.engine.banks
@@ -431,6 +431,8 @@ def _compressor_flow(turbo, radius, inlet, temperature, outlet):
 
 def test_the_compressor_and_the_pipes_meet_where_a_root_finder_finds_them():
     """Oracle: scipy's Brent on the curve and the line, over every branch and both of its ends."""
+    from scipy.optimize import brentq
+
     build = CARS["brackwell_20t"].build
     radius = build.turbocharger.wheel_mm * 0.5e-3
     rng = np.random.default_rng(5)
