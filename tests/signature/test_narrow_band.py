@@ -146,3 +146,17 @@ def test_lean_under_load_is_need_whatever_is_commanded(lab: Any) -> None:
     field = np.concatenate([one.field[:, one.settled] for one in points], axis=1)
     loaded = field[FIELDS.index("pressure")] > 110.0
     assert np.median(field[FIELDS.index("need_1"), loaded]) == pytest.approx(1.08, abs=0.003)
+
+
+@pytest.mark.parametrize("swings", [True, False])
+def test_a_sensor_heard_as_often_as_it_swings_still_tells_that_the_loop_is_in_balance(lab: Any, swings: bool) -> None:
+    # Heard once in 1.0 s, a swing of 1.1 s is caught on one side five times in a row, then five times on the other.
+    arrays = drive(lab, lab.Fault())
+    profile = lab.profile(without=("lambda_1",), extra=VOLTAGE)
+    maker = PointMaker(profile)
+    readings = lab.readings(arrays, profile)[0]
+    heard = np.arange(len(readings)) // 10 * 10
+    readings.ages[:] = (np.arange(len(readings)) % 10) * 0.1
+    volts = readings["oxygen_sensor_voltage_1"]
+    volts[:] = np.where(heard % 11 < 5.5, 0.8, 0.1) if swings else 0.1
+    assert maker.points(readings).settled.any() == swings

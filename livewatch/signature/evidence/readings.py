@@ -1,9 +1,10 @@
 """What the signature reads of the ticks: ten looks a second, the channels it knows by name, unknown as NaN.
 
 `Reader` takes consecutive `TickBatch`es and gives back `Readings`: each second of data time as soon as it is whole, for
-what has to be told at once; and, when asked, all whole seconds that it was not asked for before, with the four seconds
-before them in front so that windows can look back. Ask at the end of each minute at the latest: handling a minute at a
-time costs a fraction of a second at a time. What comes out depends on data time alone, never on how the ticks were cut.
+what has to be told at once; and, when asked, all whole seconds that it was not asked for before, with the twelve
+seconds before them in front so that windows can look back. Ask at the end of each minute at the latest: handling a
+minute at a time costs a fraction of a second at a time. What comes out depends on data time alone, never on
+how the ticks were cut.
 """
 
 from __future__ import annotations
@@ -31,7 +32,7 @@ LOOK_TIME = 100_000_000
 """ns between looks."""
 BLOCK = 10
 """Looks in a block."""
-HISTORY = 40
+HISTORY = 120
 """Looks kept in front of every block."""
 PIECE = 60 * BLOCK
 """Looks of a minute. None are handled at once across its end, whatever the cutting: then what was learned in it is put

@@ -62,6 +62,9 @@ SENSOR_LAG = 0.12
 """s, wideband sensor; common practice, no source."""
 SWITCHES = 25
 """Looks within which a narrow-band sensor switches both ways while its loop is in balance; common practice."""
+SWITCHES_SLOWLY = 120
+"""The same where it is heard about once a second, as often as it switches: then it may be caught on the same side
+several times in a row."""
 LEAN_VOLTS, RICH_VOLTS = 0.35, 0.55
 """V of a narrow-band sensor on either side of stoichiometric; common practice."""
 FULL_PEDAL, FULL_THROTTLE = 88.0, 80.0
@@ -344,14 +347,19 @@ class PointMaker:
         good = (unseen | ~np.isnan(need)) & ~np.isnan(speed) & (air > 0.3)
         good &= np.isnan(coolant) | (coolant > WARM)
         load = pressure if "manifold_pressure" in self.there else air
+        interval = highest(readings.interval, 30)
         if "lambda_1" not in self.there and "oxygen_sensor_voltage_1" in self.there:
             # A narrow-band sensor that does not switch says that the trim has not got there yet.
             # Both ways: once only is a loop on its way, with a trim that stood at its limit until now.
             volts = readings["oxygen_sensor_voltage_1"]
             rose = (volts > RICH_VOLTS) & (lowest(volts, SWITCHES // 2) < LEAN_VOLTS)
             fell = (volts < LEAN_VOLTS) & (highest(volts, SWITCHES // 2) > RICH_VOLTS)
-            both = highest(np.array([rose, fell], np.float64), SWITCHES) > 0.0
-            good &= unseen | both.all(axis=0)
+            switched = np.array([rose, fell], np.float64)
+            both = (highest(switched, SWITCHES) > 0.0).all(axis=0)
+            slow = interval > SLOWER[1][0]
+            if slow.any():
+                both |= slow & (highest(switched, SWITCHES_SLOWLY) > 0.0).all(axis=0)
+            good &= unseen | both
         if "lambda_1" not in self.there:
             # Need is what the trims say, and they take their time.
             good &= unseen | (spread([need], SWITCHES)[1][0] < 0.07)
@@ -363,7 +371,6 @@ class PointMaker:
         moment = good & (unseen | (between < MOMENT_NEED)) & (lowest(full, FULL_FOR) > 0.0)
         good &= unseen | (between < 0.06)
         good &= self._still(speed, pedal, load, STILL)
-        interval = highest(readings.interval, 30)
         for apart, looks in SLOWER:
             slow = interval > apart
             if slow.any():
