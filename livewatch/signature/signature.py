@@ -18,7 +18,7 @@ from math import exp, isnan, nan
 import numpy as np
 
 from livewatch.data.events import AlarmChanged, Event
-from livewatch.data.middle import median
+from livewatch.data.middle import median, quantile
 from livewatch.data.samples import Quality
 from livewatch.data.ticks import TickBatch
 from livewatch.profile.model import Alarm, Profile
@@ -147,7 +147,7 @@ class Signature:
         return Baseline(
             self.profile.name,
             mean,
-            float(np.quantile(over, 0.25)) if over else nan,
+            quantile(over, 0.25) if over else nan,
             median(duty) if duty else nan,
             len(responses),
             int(state.visits.sum()),

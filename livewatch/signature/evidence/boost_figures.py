@@ -12,6 +12,7 @@ from math import isnan, nan, sqrt
 
 import numpy as np
 
+from livewatch.data.middle import quantile
 from livewatch.signature.evidence.boost_response import Response
 
 __all__ = ["FAST", "BoostFigures", "air_lost", "boost_figures", "spread_over"]
@@ -86,7 +87,7 @@ def air_lost(responses: Sequence[Response]) -> float:
 
 def _quantile(values: Sequence[float], share: float) -> float:
     known = [value for value in values if not isnan(value)]
-    return float(np.quantile(known, share)) if known else nan
+    return quantile(known, share) if known else nan
 
 
 def spread_over(values: Sequence[float], everyday: float) -> float:
