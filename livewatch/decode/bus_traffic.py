@@ -178,10 +178,10 @@ class TrafficTable:
         rows: NDArray[np.int64] | None,
         key: NDArray[np.int64] | None,
     ) -> None:
+        standard = place[unknown if rows is None else unknown & (extended == 0)]
+        self._unknown_standard += np.bincount(standard, minlength=len(self._unknown_standard))
         if rows is None or key is None:
-            np.add.at(self._unknown_standard, place[unknown], 1)
             return
-        np.add.at(self._unknown_standard, place[unknown & (extended == 0)], 1)
         keys, first, frames = np.unique(key[unknown[rows]], return_index=True, return_counts=True)
         for i in np.argsort(first).tolist():
             each = int(keys[i])

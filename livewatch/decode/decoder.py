@@ -88,8 +88,10 @@ class Decoder:
 
     def _broadcast(self, batch: FrameBatch, codes: NDArray[np.uint32], counts: dict[str, int]) -> list[SampleColumn]:
         layout = (codes & LAYOUT).astype(np.uint16)
-        order = layout.argsort(kind="stable")
-        frames = np.bincount(layout, minlength=len(self._addresses) + 1)
+        own = np.flatnonzero(layout)
+        layouts = layout[own]
+        order = own[layouts.argsort(kind="stable")]
+        frames = np.bincount(layouts, minlength=len(self._addresses) + 1)
         starts = frames.cumsum() - frames
         columns, pairs = self._binding.columns(words_of(batch.data), batch.length, order, starts[1:], frames[1:])
         for kind, rows in ((SHORT, pairs.short), (UNDECLARED, pairs.undeclared)):

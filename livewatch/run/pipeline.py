@@ -336,6 +336,7 @@ def _event_time(event: Event) -> int:
 
 def _cuts(data_time: NDArray[np.int64], clock_steps: Sequence[ClockStep]) -> list[int]:
     """Ends of the pieces: where data time passes a multiple of PIECE, before each step of the clock, and the end."""
-    ends = {*(np.flatnonzero(np.diff(data_time // PIECE)) + 1).tolist(), len(data_time)}
+    whole = np.arange(data_time[0] // PIECE + 1, data_time[-1] // PIECE + 1) * PIECE
+    ends = {*data_time.searchsorted(whole).tolist(), len(data_time)}
     ends.update(step.row for step in clock_steps if step.row)
     return sorted(ends)

@@ -38,6 +38,8 @@ _LAYOUT = np.array([_LAYOUTS.get(kind, 0) for kind in range(256)], np.uint8)
 _NEEDED = np.array([0, 16, 32, 84, 40])
 """Bytes an object of each layout has at least behind its header."""
 _MESSAGE, _ERROR_FRAME, _FD_MESSAGE, _FD_MESSAGE_64 = 1, 2, 3, 4
+_CARRIED = np.array([(1 << 8 * length) - 1 for length in range(9)], "<u8")
+"""The bits of so many data bytes in a word."""
 _EXTENDED_BIT, _IDENTIFIER_BITS = 0x80000000, 0x1FFFFFFF
 _LENGTH_OF_CODE = np.array([0, 1, 2, 3, 4, 5, 6, 7, 8, 12, 16, 20, 24, 32, 48, *[64] * 241], np.uint8)
 """Data length code to bytes (ISO 11898-1)."""
@@ -157,23 +159,26 @@ def _plain_messages(content: bytes, count: int, distance: int, start: int) -> Fr
     for offset, width, wanted in ((12, "<u4", kind), (6, "<u2", version), (16, "<u4", unit)):
         if (column(offset, width) != wanted).any():
             return None
-    stamp, factor = column(24, "<i8"), 10_000 if unit == _TEN_MICROSECONDS else 1
+    stamp, factor = column(24, "<i8").astype(np.int64), 10_000 if unit == _TEN_MICROSECONDS else 1
     if int(stamp.min()) < 0 or int(stamp.max()) > (2**63 - 1 - start) // factor:
         return None
-    channel, marks, identifier = column(body, "<u2"), column(body + 2, "<u1"), column(body + 4, "<u4")
-    channels = np.flatnonzero(np.bincount(channel))
+    stamp *= factor
+    stamp += start
+    channel, marks, identifier = column(body, "<u2"), column(body + 2, "<u1"), column(body + 4, "<u4").astype(np.uint32)
+    one = channel[:1]
+    channels = one if (channel == one).all() else np.flatnonzero(np.bincount(channel))
     if len(channels) > _MOST_BUSES:
         return None
-    length = np.minimum(column(body + 3, "<u1"), np.uint8(8))
+    length = carried = np.minimum(column(body + 3, "<u1"), np.uint8(8))
     flags = (identifier >> np.uint32(31)).astype(np.uint8) * np.uint8(EXTENDED)
     if marks.any():
         flags |= (marks >> 7) * np.uint8(REMOTE) | (marks & 1) * np.uint8(SENT)
-    data = column(body + 8, "V8").copy().view(np.uint8).reshape(count, 8)
-    carried = np.where(flags & REMOTE, 0, length)
-    if (carried < 8).any():
-        data[np.arange(8) >= carried[:, None]] = 0
+        carried = np.where(flags & REMOTE, np.uint8(0), length)
+    words = column(body + 8, "<u8").copy()
+    words &= _CARRIED[carried]
+    data = words.view(np.uint8).reshape(count, 8)
     return FrameBatch(
-        start + stamp * factor,
+        stamp,
         np.searchsorted(channels, channel).astype(np.uint8) if len(channels) > 1 else np.zeros(count, np.uint8),
         identifier & np.uint32(_IDENTIFIER_BITS),
         flags,
