@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future
 from dataclasses import dataclass, replace
 from functools import cache
@@ -12,6 +12,8 @@ from typing import Any
 
 import numpy as np
 import pytest
+from textual.css.model import RuleSet
+from textual.css.stylesheet import Stylesheet
 
 from livewatch.alarms import ActionError, AlarmState, State
 from livewatch.dashboard.app import Dashboard
@@ -305,7 +307,7 @@ def make_events(profile: Profile) -> list[Event]:
     spells = ((ALARMS[3], 200, 260), (ALARMS[2], 300, None), (ALARMS[1], 406, 409), (ALARMS[0], 410, None))
     for definition, start, stop in spells:
         seconds = np.arange(start - 5, start, 0.1)
-        values = drive(seconds)
+        values, then = drive(seconds), drive(np.array([float(start)]))
         before = {name: [float(value) for value in values[name]] for name in UNITS}
         raised = AlarmChanged(
             start * SECOND,
@@ -320,7 +322,7 @@ def make_events(profile: Profile) -> list[Event]:
             definition.action,
             "",
             because=(Fact(definition.evidence[0], 1.0, UNITS[definition.evidence[0]]),),
-            values={name: float(drive(np.array([float(start)]))[name][0]) for name in UNITS},
+            values={name: float(then[name][0]) for name in UNITS},
             units=UNITS,
             quality={},
             before=SecondsBefore(0.1, float(start), before),
@@ -426,6 +428,23 @@ class FakeWatchedRun(WatchedRun):
     def start(self) -> None: ...
 
     def stop(self) -> None: ...
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _styles_read_once() -> Iterator[None]:
+    """What each of the hundreds of programs of these tests is to look like is read by the first one alone."""
+    read: dict[tuple[Any, ...], list[RuleSet]] = {}
+    reading = Stylesheet._parse_rules
+
+    def rules(sheet: Stylesheet, *given: Any, **named: Any) -> list[RuleSet]:
+        key = (given, *sorted(named.items()), *sorted(sheet._variables.items()))
+        if key not in read:
+            read[key] = reading(sheet, *given, **named)
+        return read[key]
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(Stylesheet, "_parse_rules", rules)
+        yield
 
 
 @pytest.fixture(scope="session")

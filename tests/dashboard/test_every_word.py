@@ -101,8 +101,8 @@ class AtOnce(Executor):
 
 
 def driven(name: str, profile_name: str) -> tuple[Drive, tuple[Snapshot, ...]]:
-    """The drive, and snapshots of it: every 15 s, with a verdict of that moment, and whenever something happens to an
-    alarm."""
+    """The drive, and snapshots of it: every 15 s, every other of them with a verdict of that moment, and whenever
+    something happens to an alarm."""
     profile = load_profile(find_profile(profile_name))
     run, happened, maker = (
         Run(profile, history=History(profile, 50_000_000, None)),
@@ -110,15 +110,16 @@ def driven(name: str, profile_name: str) -> tuple[Drive, tuple[Snapshot, ...]]:
         SnapshotMaker(None, None, AtOnce()),
     )
     run.listeners.append(happened.extend)
-    snapshots, due, known = [], 0, 0
-    for batch in open_source(shipped_folder("replay_data") / f"{name}.log.gz", profile, {}).batches(400):
+    snapshots, due, known, judged = [], 0, 0, False
+    for batch in open_source(shipped_folder("replay_data") / f"{name}.log.gz", profile, {}).batches(600):
         run.push(batch)
         news = any(isinstance(event, AlarmChanged) for event in happened[known:])
         known = len(happened)
         if news or run.pipeline.time >= due:
+            judged = run.pipeline.time >= due and not judged
+            maker._assessed = -math.inf if judged else math.inf
             if run.pipeline.time >= due:
                 due = run.pipeline.time + 15 * SECOND
-                maker._assessed = -1e9
             snapshots.append(replace(maker.make(run), made=0.0))
     return Drive(run, happened), tuple(snapshots)
 

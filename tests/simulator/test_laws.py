@@ -361,27 +361,27 @@ def test_the_step_is_short_enough_for_the_manifold():
 
 
 def _steady_road(rng):
-    yield Idle(12.0)
+    yield Idle(10.0)
     for kmh in (30.0, 60.0, 100.0):
-        yield Cruise(kmh, 12.0)
+        yield Cruise(kmh, 10.0)
     while True:
-        yield Idle(12.0)
+        yield Idle(10.0)
 
 
 HELD = tuple((rpm, pedal) for rpm in (2500.0, 5000.0, 6000.0) for pedal in (6.0, 14.0, 30.0, 40.0, 100.0))
 
 
 def _steady_dyno(rng):
-    yield Idle(8.0)
+    yield Idle(6.0)
     for rpm, pedal in HELD:
-        yield DynoHold(rpm, pedal, 4.0)
+        yield DynoHold(rpm, pedal, 3.0)
     while True:
-        yield Idle(8.0)
+        yield Idle(6.0)
 
 
 STEADY = (
-    Route("steady_road", "idle and cruises", _steady_road, 110.0),
-    Route("steady_dyno", "idle and held loads, by-pass open among them", _steady_dyno, 76.0, True),
+    Route("steady_road", "idle and cruises", _steady_road, 82.0),
+    Route("steady_dyno", "idle and held loads, by-pass open among them", _steady_dyno, 56.0, True),
 )
 AIR_FLOWS = ("metered", "inflow", "by_pass", "throttle_flow", "pressure_leak", "manifold_leak", "cylinder_air")
 
