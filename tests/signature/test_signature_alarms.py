@@ -249,9 +249,13 @@ def test_a_narrow_band_sensor_that_swings_in_closed_loop_raises_nothing() -> Non
     columns = steady({**PULL, "commanded_lambda": 1.0}, without=("lambda_1", "lambda_2"))
     columns["oxygen_sensor_voltage_1"] = np.where(np.arange(1400) // 45 % 2 == 0, 0.80, 0.10)
     assert alarms_of(columns) == []
-    # Nor does a swing between commands of 1 / 1.06 and 1: lean of lambda 1 is not lean by 6 % then.
+    # Nor with a little enrichment, where the loop is closed still; to be lean for longer than a swing is another thing.
     columns["commanded_lambda"][:] = 0.95
-    assert alarms_of(columns, every=50) == []
+    assert alarms_of(columns) == alarms_of(columns, every=50) == []
+    swing, flicker = columns["oxygen_sensor_voltage_1"], 0.01 * (np.arange(1400) % 3)
+    columns["oxygen_sensor_voltage_1"] = np.where(np.arange(1400) < 1125, swing, 0.10) + flicker
+    assert first(alarms_of(columns), "lean_under_load_narrow_band") == pytest.approx(11.25 + 0.59 + 0.3)
+    columns["oxygen_sensor_voltage_1"] = swing
     del columns["commanded_lambda"]
     assert alarms_of(columns) == []
 
