@@ -84,7 +84,7 @@ class Cause:
         """Whether it raises an alarm of this name. What makes no boost raises one of mixture only where it leans."""
         if not any(alarm.startswith(start) for start in self.explains):
             return False
-        return "boost" in self.systems or not self.leans < LEANS
+        return "boost" in self.systems or alarm.startswith("rail_") or not self.leans < LEANS
 
     @property
     def is_carried(self) -> bool:
@@ -212,10 +212,11 @@ def _leans(judged: Judged, grounds: Grounds) -> float:
     seen = grounds.seen
     if not judged.variants:
         return nan
-    rows = (seen.on("need") > 0.0) & (seen.of("air") > LOADED * grounds.maker.displacement)
-    if not rows.any():
-        return nan
-    return 100.0 * (exp(float(effects_of(judged, rows, np.array([judged.fit.size])).max())) - 1.0)
+    loaded, size = seen.of("air") > LOADED * grounds.maker.displacement, np.array([judged.fit.size])
+    need, supply = (effects_of(judged, (seen.on(kind) > 0.0) & loaded, size)[0] for kind in ("need", "supply"))
+    # Where no need is known under load, what takes fuel pressure leans by its square root (Bernoulli).
+    taken = np.concatenate((need, -0.5 * supply[supply != 0.0]))
+    return 100.0 * (exp(float(taken.max())) - 1.0) if len(taken) else nan
 
 
 def _need_effect(judged: Judged, grounds: Grounds) -> Estimate | None:
