@@ -164,21 +164,40 @@ def test_a_fuel_pressure_that_is_lost_is_a_misfit_where_no_sensor_shows_the_mixt
     (supply,) = (cause for cause in said.causes if cause.established)
     assert supply.largest_need is not None and supply.largest_need.value == pytest.approx(41.4, abs=6.0)
     assert {one.system: one.word for one in said.verdict.systems}["fuel supply"] == "misfit"
+    assert supply.does_explain("lean_under_load_narrow_band") and supply.does_explain("rail_pressure_falling")
+
+
+@pytest.mark.parametrize("alarm", ["rail_pressure_falling", "lean_under_load"])
+def test_a_fuel_pressure_that_falls_is_explained_by_a_supply_wherever_need_is_known(alarm: str) -> None:
+    groups = tuple(Group(name, (0.0, 1.0), 10.0, 4, (1.0, float("nan")), True, "Drive it.") for name in NAMES)
+    supply = replace(found("fuel_supply"), leans=0.0)
+    verdict = decide(
+        Witness(
+            [supply], Coverage(groups, 0.5, (), ""), (), (), (), (alarm,), False, True, 0, True, True, True, True, True
+        )
+    )
+    # What takes no need under load makes no mixture lean there.
+    assert ("not explained" in sentence_of(verdict)) is (alarm == "lean_under_load")
 
 
 def test_a_supply_ends_at_the_flow_that_larger_injectors_deliver_not_at_the_one_commanded(lab: Any) -> None:
     # Of 500 kPa 60 are lost; what passes an injector goes with the root of what is across it (Bernoulli).
-    def limit(flow: float) -> float:
+    def limit(flow: float, *without: str) -> Estimate:
         def delivered(point: Any, pulse: float) -> float:
             across = 500.0 - point.pressure
             return flow * float(np.sqrt((across - 60.0) / across if point.pressure > 150.0 else 1.0))
 
         fault = lab.Fault(delivered=delivered, rail=lambda point: 0.88 if point.pressure > 150.0 else 1.0)
-        said = lab.judged(lab.Bench().tour(fault).arrays()).finding()
+        said = lab.judged(lab.Bench().tour(fault).arrays(), lab.profile(without=without)).finding()
         (supply,) = (cause for cause in said.causes if cause.established and cause.name == "fuel_supply")
-        return float(supply.estimates[0].value)
+        return supply.estimates[0]
 
-    assert limit(1.3) == pytest.approx(1.3 * limit(1.0), rel=0.04)
+    known = limit(1.3).value
+    assert known == pytest.approx(1.3 * limit(1.0).value, rel=0.04)
+    # Where no command is told, a wideband sensor shows what is delivered; without one, a usual mixture is taken.
+    assert limit(1.3, "commanded_lambda").value == pytest.approx(known, rel=0.06)
+    untold = limit(1.3, "commanded_lambda", "lambda_1")
+    assert untold.low < known < untold.high
 
 
 def test_air_that_the_idle_controller_takes_away_is_named_beside_a_supply_that_takes_far_more_need(lab: Any) -> None:

@@ -31,6 +31,8 @@ HELD, LINE, SLOPE_KNOWN = 0.012, 0.08, 0.3
 to within the third."""
 FUEL_KNOWN = 0.03
 """Share by which commanded fuel may be off what is delivered: injectors within their tolerance."""
+RICH_KNOWN = 0.05
+"""The same where neither command nor sensor tells which mixture was wanted: calibrations differ by so much."""
 PRESSURE_KNOWN = 2.0
 """Per cent by which a pressure share may be off, two sensors' tolerance."""
 
@@ -62,11 +64,12 @@ class FuelSupplyLimit(Hypothesis):
     def estimates(self, judged: Judged, grounds: Grounds) -> list[Estimate]:
         """Where supply ends: what still was delivered while pressure fell, led back along the pump's line to no fall;
         without a pressure to go by, the bend of need over fuel flow. Injectors of another size deliver another flow
-        than is commanded."""
+        than is commanded; what a sensor shows to be delivered is as wrong as the air meter."""
         seen = grounds.seen
-        delivered = exp(-judged.others.get("injector_flow", 0.0))
         at = seen.kind == "supply"
         share = np.exp(seen.y[at])
+        measured = "lambda_1" in grounds.maker.there and "commanded_lambda" not in grounds.maker.there
+        delivered = _air_over_metered(judged, seen) if measured else exp(-judged.others.get("injector_flow", 0.0))
         fuel = delivered * np.nan_to_num(seen.of("fuel"))[at] * np.sqrt(share)
         falling = share < FALLING
         value, spread = delivered * judged.unknown, delivered * judged.unknown_spread
@@ -76,7 +79,9 @@ class FuelSupplyLimit(Hypothesis):
             limits = sorted(limit for limit, _ in judged.shapes)
             step = delivered * (limits[-1] - limits[0]) / (len(limits) - 1)
             spread = float(np.hypot(spread, step / 2.0))
-        half = SIGMAS * float(np.hypot(spread, FUEL_KNOWN * value))
+        told = {"commanded_lambda", "lambda_1"} & grounds.maker.there
+        known = FUEL_KNOWN if told else float(np.hypot(FUEL_KNOWN, RICH_KNOWN))
+        half = SIGMAS * float(np.hypot(spread, known * value))
         estimates = [Estimate("fuel flow at which supply ends", value, "g/s", max(0.0, value - half), value + half)]
         if len(share):
             lowest = 100.0 * float(share.min())
@@ -92,6 +97,14 @@ class FuelSupplyLimit(Hypothesis):
     def reasons_against(self, judged: Judged, facts: Facts) -> Iterator[str]:
         if facts.supply > 100.0 * FALLING:
             yield "fuel pressure holds"
+
+
+def _air_over_metered(judged: Judged, seen: Observations) -> float:
+    """Air over metered air at the highest flow at which the two were compared, by the other causes; 1 where never."""
+    at = np.flatnonzero(seen.kind == "ratio")
+    if judged.beside is None or not len(at):
+        return 1.0
+    return exp(-float(judged.beside[at[np.argmax(seen.of("air")[at])]]))
 
 
 def _led_back(fall: Column, flow: Column, falling: Mask) -> tuple[float, float]:

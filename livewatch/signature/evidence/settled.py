@@ -27,16 +27,8 @@ from livewatch.profile.model import Engine, Profile
 from livewatch.signature.evidence.readings import HISTORY, NO_COMMAND, PEDAL_TRAVEL, Column, Mask, Readings
 
 __all__ = [
-    "CLOSED_LOOP",
-    "FIELDS",
-    "FULL_PEDAL",
-    "FULL_THROTTLE",
-    "PointMaker",
-    "Points",
-    "highest",
-    "lowest",
-    "spread",
-]
+    "CLOSED_LOOP", "FIELDS", "FULL_PEDAL", "FULL_THROTTLE", "PointMaker", "Points", "highest", "lowest", "spread",
+]  # fmt: skip
 
 FIELDS: tuple[str, ...] = (
     "need_1", "need_2", "air", "filled", "speed", "pressure", "boost", "outside", "vacuum", "pushed", "fuel", "pulse",
@@ -77,6 +69,8 @@ LEANEST = 1.5
 alarms."""
 COMMANDED_ONE = 0.015
 """How far commanded lambda may be from 1 to be taken for it; and a measured one, where no command is told."""
+USUAL_RICH = 0.88
+"""Lambda that calibrations command at full load, 0.80 to 0.95; common practice."""
 FILLED = 0.9
 """Share of the pressure outside that is in the manifold from which calibrations begin to enrich; common practice."""
 WARM = 65.0
@@ -203,6 +197,7 @@ class PointMaker:
         trims = self._trims(readings, 1)
         mixture = np.where(untold & closed, readings["lambda_1"], target)
         fuel = air / (self.stoichiometric * mixture) * np.where(np.isnan(trims), 1.0, trims)
+        fuel = np.where(untold & ~closed, self._untold_fuel(readings, air, trims, supply), fuel)
         rail = readings["commanded_fuel_rail_pressure"]
         across = np.where(np.isnan(rail), 300.0, np.maximum(rail - pressure, 50.0))
         charge = fuel / events * 1e3 / np.sqrt(across / 300.0)
@@ -223,6 +218,15 @@ class PointMaker:
         settled, lesser = self._settled(readings, speed, pressure, pedal, air, need[0], cut, unseen)
         field = np.array(columns)[:, HISTORY:]
         return Points(readings.first + HISTORY, settled[HISTORY:], lesser[HISTORY:], field)
+
+    def _untold_fuel(self, readings: Readings, air: Column, trims: Column, supply: Column) -> Column:
+        """Fuel in g/s with the loop open where no channel tells what is commanded: what the lambda sensor shows to be
+        delivered, at the fuel pressure commanded; without a sensor, for a usual mixture."""
+        if "lambda_1" not in self.there:
+            return air / (self.stoichiometric * USUAL_RICH) * np.where(np.isnan(trims), 1.0, trims)
+        measured = readings["lambda_1"]
+        delivered = air / (self.stoichiometric * np.where(measured > LEANEST, np.nan, measured))
+        return delivered / np.where(np.isnan(supply), 1.0, np.sqrt(supply))
 
     def _charge_temperature(self, readings: Readings) -> Column:
         """K in the manifold; from the intake's, or the usual one, in a car that has no sensor there."""
