@@ -4,9 +4,10 @@ Run: `python tests/benchmarks/pile_speed.py [--recordings 400] [--minutes 10] [-
 
 `--drives` simulated drives of the shipped cars are written as candump, compressed, and copied: each copy has a frame of
 its own at its end, so that no two are the same. The command `livewatch diagnose FOLDER --table` reads them in a process
-tied to so many cores, with nothing kept from before but the resolved profile, and is timed as a whole. Then: killed
-half-way and resumed; spread over a dask cluster of two workers on this machine; and the same with one worker killed in
-mid-run. Each time the table has to be the same, byte for byte.
+tied to so many cores, with nothing kept from before but the resolved profile, and is timed as a whole, beside the time
+that `diagnose` of a recording takes in a process that has read one. Then: killed half-way and resumed; spread over a
+dask cluster of two workers on this machine; and the same with one worker killed in mid-run. Each time the table has to
+be the same, byte for byte.
 """
 
 from __future__ import annotations
@@ -23,7 +24,17 @@ from pathlib import Path
 
 from distributed import LocalCluster
 
-from livewatch import Pile, PileWork, Scenario, load_profile, recordings_in, simulate, worst_first, write_table
+from livewatch import (
+    Pile,
+    PileWork,
+    Scenario,
+    diagnose,
+    load_profile,
+    recordings_in,
+    simulate,
+    worst_first,
+    write_table,
+)  # fmt: skip
 from livewatch.simulator.bus_frames import broadcast
 from livewatch.sources.recordings.candump.candump_reader import format_candump
 
@@ -67,6 +78,17 @@ def timed(pile: Path, table: Path, kept: Path, cores: int) -> float:
     return time.perf_counter() - began
 
 
+def in_process(pile: Path, recordings: int) -> float:
+    """Seconds that the diagnosis of a recording takes in this process, once it has read one, s."""
+    profile = load_profile(CAR)
+    first, *others = recordings_in([pile]).paths[: recordings + 1]
+    diagnose(first, profile)
+    began = time.perf_counter()
+    for path in others:
+        diagnose(path, profile)
+    return (time.perf_counter() - began) / len(others)
+
+
 def killed_and_resumed(pile: Path, table: Path, kept: Path, recordings: int) -> int:
     """The table of a run that was killed with half of the rows kept; how many were."""
     with subprocess.Popen(
@@ -108,12 +130,17 @@ def main() -> None:
             write_pile(pile, given.recordings, given.minutes, given.drives)
         size = sum(path.stat().st_size for path in pile.iterdir()) / 1e6
         print(f"{given.recordings} recordings of {given.minutes:g} min, {size:.0f} MB compressed", flush=True)
+        alone = in_process(pile, 2 * given.drives)
+        print(f"in one process: {alone:.2f} s a recording", flush=True)
         wall: dict[int, float] = {}
         for cores in given.cores:
             wall[cores] = timed(pile, folder / f"{cores}.csv", folder / f"kept{cores}", cores)
             each = wall[cores] / given.recordings
             load = os.getloadavg()[0]
-            print(f"{cores} cores: {wall[cores]:8.1f} s, {each:.2f} s a recording (load {load:.1f})", flush=True)
+            part = f"{each / alone:.2f} times that"
+            print(
+                f"{cores} cores: {wall[cores]:8.1f} s, {each:.2f} s a recording, {part} (load {load:.1f})", flush=True
+            )
         if {1, 2} <= wall.keys():
             print(f"one core to two: {wall[1] / wall[2]:.2f} times as fast", flush=True)
         whole = (folder / f"{given.cores[-1]}.csv").read_bytes()
