@@ -106,34 +106,34 @@ class Bench:
         trim = 1.0
         for _ in range(60):
             trim = need / fault.delivered(point, pulse * trim)
-        rng = np.random.default_rng([self.seed, start])
-        for step in range(n):
-            sensor = fault.sensor((start + step) / 10.0)
-            total = trim * sensor if closed else 1.0
-            measured = point.commanded if closed else point.commanded * need / fault.delivered(point, pulse) * sensor
-            values = {
-                "engine_speed": point.speed,
-                "accelerator_pedal_position": point.pedal,
-                "manifold_pressure": point.pressure,
-                "boost_pressure": max(101.3, point.pressure + 2.0),
-                "barometric_pressure": 101.3,
-                "mass_air_flow": metered,
-                "charge_air_temperature": 40.0,
-                "coolant_temperature": 90.0,
-                "lambda_1": measured * (1.0 + 0.002 * rng.standard_normal()),
-                "commanded_lambda": point.commanded,
-                "short_term_fuel_trim_1": 0.4 * rng.standard_normal(),
-                "long_term_fuel_trim_1": 100.0 * (total - 1.0),
-                "fuel_system_status": 2.0 if closed else 4.0,
-                "injector_pulse_width": pulse * total + DEAD,
-                "fuel_rail_pressure": RAIL * fault.rail(point),
-                "commanded_fuel_rail_pressure": RAIL,
-                "purge_duty": 0.0,
-                "ethanol_content": 10.0,
-                "idle_air_correction": fault.idle_correction if point is IDLE else 0.0,
-            }
-            for name, value in values.items():
-                self.columns[name].append(value)
+        # A value for the lambda sensor and one for the trim at each step, in turn.
+        noise = np.random.default_rng([self.seed, start]).standard_normal((n, 2))
+        sensor = np.array([fault.sensor((start + step) / 10.0) for step in range(n)])
+        total = trim * sensor if closed else np.ones(n)
+        measured = point.commanded if closed else point.commanded * need / fault.delivered(point, pulse) * sensor
+        values = {
+            "engine_speed": point.speed,
+            "accelerator_pedal_position": point.pedal,
+            "manifold_pressure": point.pressure,
+            "boost_pressure": max(101.3, point.pressure + 2.0),
+            "barometric_pressure": 101.3,
+            "mass_air_flow": metered,
+            "charge_air_temperature": 40.0,
+            "coolant_temperature": 90.0,
+            "lambda_1": measured * (1.0 + 0.002 * noise[:, 0]),
+            "commanded_lambda": point.commanded,
+            "short_term_fuel_trim_1": 0.4 * noise[:, 1],
+            "long_term_fuel_trim_1": 100.0 * (total - 1.0),
+            "fuel_system_status": 2.0 if closed else 4.0,
+            "injector_pulse_width": pulse * total + DEAD,
+            "fuel_rail_pressure": RAIL * fault.rail(point),
+            "commanded_fuel_rail_pressure": RAIL,
+            "purge_duty": 0.0,
+            "ethanol_content": 10.0,
+            "idle_air_correction": fault.idle_correction if point is IDLE else 0.0,
+        }
+        for name, value in values.items():
+            self.columns[name].extend(np.broadcast_to(value, n).tolist())
 
     def tour(self, fault: Fault, rounds: int = 4, points: Sequence[Point] = TOUR) -> Bench:
         """Go through the operating points again and again; open loop where lambda is commanded rich."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 
 import numpy as np
 import pytest
@@ -14,19 +14,31 @@ from livewatch.run.pipeline import Pipeline
 from livewatch.simulator import Drive, Mismatch, Scenario, simulate
 from livewatch.simulator.bus_frames import BEGINS
 from livewatch.simulator.recording_writer import frames_of
+from livewatch.simulator.routes import Cruise, Idle, Leg, RoadPull, Route
 
 Drives = Callable[..., Drive]
 
 
+def _pull(rng: np.random.Generator) -> Iterator[Leg]:
+    yield Idle(4.0)
+    yield Cruise(60.0, 4.0)
+    yield RoadPull(3, 1900.0, 6300.0)
+    while True:
+        yield Cruise(60.0, 10.0)
+
+
+A_PULL = Route("a_pull", "a pull in third gear, of the slowest of the cars as well", _pull, 56.0)
+
+
 @pytest.fixture(scope="module")
 def driven() -> Drives:
-    """Simulated pulls of a warm car; each is driven once."""
+    """A simulated pull of a warm car; each is driven once."""
     known: dict[tuple[object, ...], Drive] = {}
 
     def drive(car: str, *mismatches: Mismatch) -> Drive:
         key = (car, mismatches)
         if key not in known:
-            known[key] = simulate(Scenario(car=car, route="pulls", duration=80.0, mismatches=mismatches, seed=1500))
+            known[key] = simulate(Scenario(car=car, route=A_PULL, mismatches=mismatches, seed=1500))
         return known[key]
 
     return drive
