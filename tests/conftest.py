@@ -6,6 +6,7 @@ import os
 import shutil
 import sys
 from collections.abc import Callable
+from contextlib import suppress
 from pathlib import Path
 from tempfile import mkdtemp
 from typing import Any
@@ -17,6 +18,17 @@ from hypothesis import settings
 settings.register_profile("steady", derandomize=True)
 settings.register_profile("wandering", derandomize=False)
 settings.load_profile("steady")
+
+# Hypothesis also draws what strings and numbers stand in the code of this project that is loaded: other examples where
+# other tests ran before in the same process, after seconds of looking for those that fit. Wandering does it.
+with suppress(ImportError):
+    from hypothesis.internal.conjecture import providers
+    from hypothesis.internal.constants_ast import Constants
+
+    _in_the_code = getattr(providers, "_get_local_constants", Constants)
+    providers._get_local_constants = lambda: (
+        _in_the_code() if settings.get_current_profile_name() == "wandering" else Constants()
+    )
 
 # Profiles are resolved once for all tests and what they start. tests/profile, which tests the resolving, and
 # tests/diagnosis, which tests what is kept of diagnoses, keep nothing.
