@@ -2,14 +2,8 @@
 
 from __future__ import annotations
 
-import subprocess
-import sys
-import tarfile
 from collections.abc import Callable, Sequence
-from contextlib import suppress
-from importlib.metadata import version
 from pathlib import Path
-from tempfile import TemporaryDirectory
 
 import isotp
 import numpy as np
@@ -17,6 +11,7 @@ import pytest
 
 from livewatch.data.frames import FrameBatch
 from livewatch.profile.model import Channel, Diagnostics, Message, Profile, TableMapping
+from tests.source_archive import source_archive
 
 BUS = "engine"
 
@@ -24,23 +19,7 @@ BUS = "engine"
 @pytest.fixture(scope="session")
 def dbc_files(pytestconfig: pytest.Config) -> list[Path]:
     """Every DBC in tests/files/dbc of the source archive of the installed cantools, from the package registry."""
-    name = f"cantools-{version('cantools')}"
-    assert pytestconfig.cache is not None
-    store = pytestconfig.cache.mkdir("cantools-source")
-    folder = store / name
-    if not folder.exists():
-        with TemporaryDirectory(dir=store) as working:
-            command = [sys.executable, "-m", "pip", "download", "--quiet", "--disable-pip-version-check"]
-            command += ["--no-deps", "--no-binary", ":all:", "--dest", working, name.replace("-", "==")]
-            done = subprocess.run(command, capture_output=True, text=True, check=False)
-            archive = Path(working) / f"{name}.tar.gz"
-            if not archive.exists():
-                pytest.fail(f"needs the source archive of {name} from the package registry, which said:\n{done.stderr}")
-            with tarfile.open(archive) as contents:
-                chosen = [each for each in contents if each.name.endswith(".dbc")]
-                contents.extractall(working, chosen, filter="data")
-            with suppress(OSError):  # another test process was faster
-                (Path(working) / name).rename(folder)
+    folder = source_archive(pytestconfig, "cantools", ".dbc")
     return sorted((folder / "tests" / "files" / "dbc").glob("*.dbc"))
 
 

@@ -3,16 +3,10 @@
 from __future__ import annotations
 
 import random
-import subprocess
-import sys
-import tarfile
 from collections.abc import Callable
-from contextlib import suppress
 from dataclasses import replace
 from functools import cache
-from importlib.metadata import version
 from pathlib import Path
-from tempfile import TemporaryDirectory
 
 import can
 import pytest
@@ -21,6 +15,7 @@ from livewatch.data.frames import REMOTE, FrameBatch
 from livewatch.profile import Profile, load_profile_text
 from livewatch.sources.recordings.recording import Recording, open_recording
 from livewatch.sources.tables.table import Table
+from tests.source_archive import source_archive
 
 Row = tuple[int, str, int, int, int, bytes]
 FD_LENGTHS = [*range(9), 12, 16, 20, 24, 32, 48, 64]
@@ -29,24 +24,7 @@ FD_LENGTHS = [*range(9), 12, 16, 20, 24, 32, 48, 64]
 @pytest.fixture(scope="session")
 def python_can_samples(pytestconfig: pytest.Config) -> Path:
     """The folder test/data in the source archive of the installed python-can, from the package registry."""
-    name = f"python_can-{version('python-can')}"
-    assert pytestconfig.cache is not None
-    store = pytestconfig.cache.mkdir("python-can-source")
-    folder = store / name
-    if not folder.exists():
-        with TemporaryDirectory(dir=store) as working:
-            command = [sys.executable, "-m", "pip", "download", "--quiet", "--disable-pip-version-check"]
-            command += ["--no-deps", "--no-binary", ":all:", "--dest", working, f"python-can=={version('python-can')}"]
-            done = subprocess.run(command, capture_output=True, text=True, check=False)
-            archive = Path(working) / f"{name}.tar.gz"
-            if not archive.exists():
-                pytest.fail(f"needs the source archive of {name} from the package registry, which said:\n{done.stderr}")
-            with tarfile.open(archive) as contents:
-                chosen = [each for each in contents if "/test/data/" in each.name]
-                contents.extractall(working, chosen, filter="data")
-            with suppress(OSError):  # another test process was faster
-                (Path(working) / name).rename(folder)
-    return folder / "test" / "data"
+    return source_archive(pytestconfig, "python-can", "/test/data/") / "test" / "data"
 
 
 @pytest.fixture(scope="session")
