@@ -161,12 +161,16 @@ def describe(ranking: Ranking, judged: Judged, grounds: Grounds, facts: Facts, e
 
 
 def _is_minor(judged: Judged, grounds: Grounds, effect: Estimate | None) -> bool:
-    """Whether it takes no more than the effect of the causes beside it may be off by: of need; and of fuel pressure and
-    idle air, which most causes leave alone, but which have to show it then."""
+    """Whether it takes no more than the effect of the causes beside it may be off by: of need, at the most or anywhere
+    by itself; and of fuel pressure and idle air, which most causes leave alone, but which have to show it then."""
     if judged.beside is None or effect is None or not len(judged.beside):
         return False
     need = grounds.seen.on("need") > 0.0
-    if abs(effect.value) >= MINOR * 100.0 * float(np.abs(judged.beside[need]).max(initial=0.0)):
+    beside = np.abs(judged.beside[need])
+    if abs(effect.value) >= MINOR * 100.0 * float(beside.max(initial=0.0)):
+        return False
+    apart = np.abs(effects_of(judged, need, np.array([judged.fit.size]))[0]) - MINOR * beside
+    if 100.0 * float(apart.max(initial=0.0)) >= NEED:
         return False
     return not any(_stands_apart(judged, grounds, *shown) for shown in (("supply", log(FALLING)), ("idle", TAKEN_AWAY)))
 
