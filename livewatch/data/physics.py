@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 __all__ = [
     "ABSOLUTE_ZERO",
     "STANDARD_PRESSURE",
+    "Number",
     "filled_air",
     "hole_diameter",
     "hole_flow",

@@ -14,12 +14,12 @@ import numpy as np
 
 from livewatch.signature.evidence.readings import Column
 
-__all__ = ["Bend", "Effect", "Effects", "bent", "linear"]
+__all__ = ["MOST_TAKEN", "Bend", "Effect", "Effects", "bent", "linear"]
 
 LEAST_LEFT = 0.15
 """Share that is left at the least: kept away from a logarithm of nothing."""
 MOST_TAKEN = 0.8
-"""Share that a controller takes away at the most."""
+"""Share that a controller takes away at the most, where its limit is not known."""
 
 Mean = Callable[[Any], Column]
 
@@ -27,12 +27,14 @@ Mean = Callable[[Any], Column]
 @dataclass(frozen=True, slots=True, eq=False)
 class Bend:
     """sign * log(1 + size * feature) for n observations, float64 (n,); or for k of them at a time, (k, n) with sizes
-    (k, 1). Where `shut` is 1, a controller takes away size * feature, or its share of the whole where `shared`."""
+    (k, 1). Where `shut` is 1, a controller takes away size * feature, or its share of the whole where `shared`, and
+    no more than `most`: at its limit it says nothing of how much it would have to."""
 
     sign: Column
     feature: Column
     shut: Column | None = None
     shared: bool = False
+    most: Column | float = MOST_TAKEN
 
     def mean(self, size: Any) -> Column:
         """The effect, 0 for size 0."""
@@ -40,7 +42,7 @@ class Bend:
         change: Column = self.sign * np.log(np.maximum(1.0 + more, LEAST_LEFT))
         if self.shut is None:
             return change
-        taken: Column = change - self.shut * np.minimum(more / (1.0 + more) if self.shared else more, MOST_TAKEN)
+        taken: Column = change - self.shut * np.minimum(self._wanted(more), self.most)
         return taken
 
     def slope(self, size: Any) -> Column:
@@ -51,8 +53,11 @@ class Bend:
         if self.shut is None:
             return slope
         rate = self.feature / left**2 if self.shared else self.feature
-        taken: Column = slope - self.shut * np.where(more < MOST_TAKEN, rate, 0.0)
+        taken: Column = slope - self.shut * np.where(self._wanted(more) < self.most, rate, 0.0)
         return taken
+
+    def _wanted(self, more: Column) -> Column:
+        return more / (1.0 + more) if self.shared else more
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -16,10 +16,11 @@ import numpy as np
 from livewatch.signature.causes.boost_hypothesis import bayes_factor
 from livewatch.signature.causes.fuel_in_tank import judged_fuel
 from livewatch.signature.causes.hypothesis import Judged, Variant
-from livewatch.signature.causes.leak_sizes import LOST, PRESSURE_ERROR
+from livewatch.signature.causes.leak_sizes import LOST
 from livewatch.signature.causes.registry import HYPOTHESES
 from livewatch.signature.combination import Combination, Search, log_sum
 from livewatch.signature.evidence.boost_figures import BoostFigures
+from livewatch.signature.evidence.gathering import PRESSURE_ERROR
 from livewatch.signature.evidence.observations import Observations
 from livewatch.signature.evidence.readings import Column
 from livewatch.signature.evidence.settled import PointMaker

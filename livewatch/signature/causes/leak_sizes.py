@@ -18,19 +18,18 @@ from livewatch.signature.effect import Bend, Effect, bent
 from livewatch.signature.estimates import SIGMAS, Estimate, band_of, mapped
 from livewatch.signature.evidence.boost_figures import air_lost
 from livewatch.signature.evidence.boost_response import Response
+from livewatch.signature.evidence.gathering import PRESSURE_ERROR
 from livewatch.signature.evidence.observations import Observations
 from livewatch.signature.evidence.readings import Column, Mask
 from livewatch.signature.inference import Fit, Whitened
 
-__all__ = ["LOST", "PRESSURE_ERROR", "begun", "lost_in_pull", "pressure_leak", "vacuum_leak"]
+__all__ = ["LOST", "begun", "lost_in_pull", "pressure_leak", "vacuum_leak"]
 
 LOST = 0.08
 """Spread of the logarithm by which metered air over speed and pressure rises within a pull, with sound pipes: common
 practice, and pulls of simulated cars."""
 EDGE = 0.06
 """Share by which the discharge of a hole leaves its diameter open (Heywood 1988, appendix C: 0.6 to 0.7)."""
-PRESSURE_ERROR = 5.0
-"""kPa by which a pressure sensor of 300 kPa and the barometer may differ: ±1.5 % of its range; common practice."""
 OPENED_IN_PULL = 0.3
 """Share of the metered air lost within a pull from which that tells the size of a leak, rather than the loads before
 and after: too large a hole leaves no boost, and so nothing across it, to know it by."""

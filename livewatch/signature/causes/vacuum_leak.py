@@ -11,8 +11,9 @@ from livewatch.signature.causes.codes import LOADS
 from livewatch.signature.causes.facts import FLAT, Facts
 from livewatch.signature.causes.hypothesis import Grounds, Hypothesis, Judged, Variant, air_side
 from livewatch.signature.causes.leak_sizes import begun, vacuum_leak
-from livewatch.signature.effect import Bend, bent
+from livewatch.signature.effect import MOST_TAKEN, Bend, bent
 from livewatch.signature.estimates import Estimate
+from livewatch.signature.evidence.gathering import idle_at
 from livewatch.signature.evidence.observations import Observations
 from livewatch.signature.evidence.settled import PointMaker
 
@@ -38,7 +39,9 @@ class VacuumLeak(Hypothesis):
     def variants(self, seen: Observations, maker: PointMaker) -> Iterator[Variant]:
         inwards = np.nan_to_num(seen.of("vacuum")) / np.maximum(seen.of("air"), 0.3)
         sign, spread = air_side(seen, maker), SPREAD * (maker.displacement / 2.0)
-        effect = bent(Bend(sign, inwards, seen.on("idle"), maker.metered), spread, 0.0)
+        thin = np.nan_to_num(idle_at(seen.of("outside")))
+        most = np.minimum(maker.idle_authority + thin, MOST_TAKEN)
+        effect = bent(Bend(sign, inwards, seen.on("idle"), maker.metered, most), spread, 0.0)
         yield Variant(self.name, effect, 0.0, -log(2.0))
         yield from begun(seen, self.name, effect)
 

@@ -13,7 +13,7 @@ from livewatch.signature.evidence.observations import Observations
 from livewatch.signature.evidence.readings import Column
 from livewatch.signature.evidence.settled import PointMaker
 
-__all__ = ["INJECTORS", "METER", "add_everyday", "milligrams_per_ms"]
+__all__ = ["BEYOND_KNOWN", "INJECTORS", "METER", "add_everyday", "milligrams_per_ms"]
 
 INJECTORS = 0.015
 """Spread of the flow of injectors that match: makers accept ±3 %, two standard deviations; common practice."""
@@ -52,6 +52,9 @@ IDLE_BREATHING, IDLE_REGION = 0.15, 0.06
 for each region on its own; common practice."""
 DROOP = 0.02
 """Share of fuel pressure that a sound supply lets go at the highest flow, growing with its square; common practice."""
+BEYOND_KNOWN = 0.10
+"""Spread of how far (logarithm) need is beyond trims at their limit, in common, and for each region on its own; common
+practice."""
 SUPPLY_OFFSET = 0.010
 """Share by which two sensors of fuel pressure may differ; common practice."""
 
@@ -97,6 +100,7 @@ def add_everyday(seen: Observations, maker: PointMaker, compared: bool) -> None:
     else:
         loads += [PRESSURE_OFFSET * still * need, 0.01 * sharp * load * need]
     loads.append(PURGE * np.nan_to_num(seen.of("purged")) * need)
+    loads += [BEYOND_KNOWN * seen.of(f"at_limit_{bank}") * seen.on(f"need_{bank}") for bank in (1, 2)[: maker.banks]]
     if "purge_duty" not in maker.there:
         part = ((air / maker.displacement > 1.8) & (np.nan_to_num(pressure) < 0.95 * np.nan_to_num(outside))) * 1.0
         loads.append(PURGE * part * need)

@@ -14,16 +14,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from livewatch.data.middle import median
-from livewatch.data.physics import STANDARD_PRESSURE
+from livewatch.data.physics import STANDARD_PRESSURE, Number
 from livewatch.profile.fuels import ethanol_blend_ratio
 from livewatch.signature.evidence.baseline import Baseline
-from livewatch.signature.evidence.everyday import add_everyday
+from livewatch.signature.evidence.everyday import BEYOND_KNOWN, add_everyday
 from livewatch.signature.evidence.evidence import Regions
 from livewatch.signature.evidence.observations import Observations
 from livewatch.signature.evidence.readings import Column
 from livewatch.signature.evidence.settled import PointMaker
 
-__all__ = ["ethanol_of", "gather"]
+__all__ = ["PRESSURE_ERROR", "ethanol_of", "gather", "idle_at"]
 
 Part = tuple[NDArray[np.int64], NDArray[np.str_], Column, Column]
 """Observations of one kind: rows in the regions, kind, values, variances."""
@@ -44,10 +44,19 @@ FEW = 0.012
 FAR, FAR_KNOWN = 0.22, 0.2
 """Need (logarithm) beyond which no trim follows it, and the share of what is beyond by which it may be off: then the
 mixture is far from the commanded one, where lambda sensors are coarse and not all of it burns; common practice."""
+BEYOND = 0.16
+"""How far (logarithm) need usually is beyond what trims say that stand at their limit: the mean of half a normal
+distribution of a fifth; common practice."""
 IDLE_CORRECTION = 0.11
 """Share of idle air that its correction may be away from 0 on an engine in order; common practice."""
-OUTLIER = 0.12
-"""How far the ratio of one region may be from the others, as a logarithm, before it is doubted."""
+OUTLIER, NEIGHBOURS = 0.12, 4
+"""How far the ratio of one region may be from the others, as a logarithm, before it is doubted; and how many it takes
+to say what is usual at a flow."""
+PART, LIFTED, AWAY = 0.9, 0.15, 0.05
+"""Share of the pressure outside below which the manifold is at part load; kPa before the throttle, above what is usual
+there, from which something may be pushed out; and how far from usual (logarithm) is doubted then. Common practice."""
+PRESSURE_ERROR = 5.0
+"""kPa by which a pressure sensor of 300 kPa and the barometer may differ: ±1.5 % of its range; common practice."""
 MEAN_SHAPE = 0.20
 """Usual fall of volumetric efficiency one peak speed away from the peak (Guzzella and Onder 2010, section 2.3.3)."""
 PEAK_SPEED = 4300.0
@@ -118,7 +127,27 @@ def _need(regions: Regions, name: str, against: Mapping[str, Column], usual: Col
     known = regions.count[f"log_{name}"][at]
     y = (regions.mean[f"log_{name}"] - against.get(name, usual))[at]
     doubt = (FAR_KNOWN * np.maximum(0.0, np.abs(y) - FAR)) ** 2 + LESSER**2 * regions.lesser[at]
+    # Only a bound where trims or sensor are at their end.
+    behind = regions.mean[f"at_limit_{name[-1]}"][at]
+    y = y + BEYOND * behind
+    doubt = doubt + (BEYOND_KNOWN * behind) ** 2 + _barely_pushed(regions, y, at)
     return _part(name, at, y, _scatter(regions, name) / known + (FEW / known) ** 2 + 1.5e-3**2 + doubt)
+
+
+def _barely_pushed(regions: Regions, y: Column, at: NDArray[np.int64]) -> Column:
+    """Variances of what is far from the rest at part load while hardly more pressure than usual stands before the
+    throttle, as after a pull: what a hole lets out there is as unsure as that pressure, and no look is as settled as it
+    seems. As much noise as they are away."""
+    across = (regions.mean["boost"] - regions.mean["outside"])[at]
+    part = (regions.mean["pressure"] < PART * regions.mean["outside"])[at] & ~np.isnan(across)
+    if not part.any():
+        return np.zeros(len(at))
+    lift = across - median(across[part])
+    barely = part & (lift > LIFTED) & (lift <= PRESSURE_ERROR)
+    if not barely.any():
+        return np.zeros(len(at))
+    away: Column = np.where(barely, np.maximum(0.0, np.abs(y - median(y[part & ~barely])) - AWAY), 0.0)
+    return away**2
 
 
 def _ratio(regions: Regions, maker: PointMaker, against: Mapping[str, Column]) -> Part:
@@ -129,11 +158,21 @@ def _ratio(regions: Regions, maker: PointMaker, against: Mapping[str, Column]) -
         expected = np.log(maker.efficiency * usual_efficiency_shape(regions.mean["speed"]))
     y = (regions.mean["log_ratio"] - expected)[at]
     noise = _scatter(regions, "ratio") / count[at] + (FEW / count[at]) ** 2 + 2e-3**2
-    if len(at):
-        # Ratios far from all others get as much noise as they are away: pressure, temperature and meter may have been
-        # caught at different moments.
-        noise = noise + np.maximum(0.0, np.abs(y - median(y)) - OUTLIER) ** 2
+    # Ratios far from all others at about their flow get as much noise as they are away: pressure, temperature and meter
+    # may have been caught at different moments.
+    usual = _around(y, regions.flow[at])
+    noise = noise + np.maximum(0.0, np.abs(y - usual) - OUTLIER) ** 2 + _barely_pushed(regions, y, at)
     return _part("ratio", at, y, noise)
+
+
+def _around(y: Column, flow: NDArray[np.int64]) -> Column:
+    """For each value the median of those in bins of flow next to its own; of all where those are too few to say."""
+    usual = np.full(len(y), median(y)) if len(y) else y
+    for one in np.unique(flow):
+        near = y[np.abs(flow - one) <= 1]
+        if len(near) >= NEIGHBOURS:
+            usual[flow == one] = median(near)
+    return usual
 
 
 def _supply(regions: Regions) -> Part:
@@ -151,9 +190,14 @@ def _idle(regions: Regions) -> Part:
     weight = count[known] / count[known].sum()
     correction = float((regions.mean["idle_correction"][known] * weight).sum()) / 100.0
     outside = float((regions.mean["outside"][known] * weight).sum())
-    expected = 0.0 if np.isnan(outside) else STANDARD_PRESSURE / outside - 1.0
+    expected = 0.0 if np.isnan(outside) else idle_at(outside)
     row = np.array([np.argmax(count)], np.int64)
     return _part("idle", row, np.array([correction - expected]), np.array([IDLE_CORRECTION**2]))
+
+
+def idle_at(outside: Number) -> Number:
+    """The share by which a sound engine's idle air is corrected in air of that pressure, kPa: thin air takes more."""
+    return STANDARD_PRESSURE / outside - 1.0
 
 
 def ethanol_of(regions: Regions) -> float:

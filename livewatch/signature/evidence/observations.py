@@ -19,7 +19,7 @@ class Observations:
     """n observations y and what speaks about them.
 
     Attributes:
-        y: float64 (n,).
+        y: float64 (n,); of need where trims or sensor are at their end, what it usually is beyond.
         covariance: float64 (n, n), of y on a car whose parts match.
         row: int64 (n,), index into `regions`.
         kind: str (n,): need_1, need_2, ratio, supply, idle.

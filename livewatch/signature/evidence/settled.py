@@ -24,16 +24,17 @@ from livewatch.data.physics import (
 )
 from livewatch.profile.fuels import GASOLINE_DENSITY
 from livewatch.profile.model import Engine, Profile
+from livewatch.signature.evidence.looking_back import highest, lowest, spread
 from livewatch.signature.evidence.readings import HISTORY, NO_COMMAND, PEDAL_TRAVEL, Column, Mask, Readings
 
 __all__ = [
-    "CLOSED_LOOP", "FIELDS", "FULL_PEDAL", "FULL_THROTTLE", "PointMaker", "Points", "highest", "lowest", "spread",
+    "CLOSED_LOOP", "FIELDS", "FULL_PEDAL", "FULL_THROTTLE", "PointMaker", "Points",
 ]  # fmt: skip
 
 FIELDS: tuple[str, ...] = (
     "need_1", "need_2", "air", "filled", "speed", "pressure", "boost", "outside", "vacuum", "pushed", "fuel", "pulse",
     "charge", "supply", "idle_correction", "ethanol", "share_closed", "relative_noise", "purged", "lambda_commanded",
-    "counted", "weather",
+    "counted", "weather", "at_limit_1", "at_limit_2",
 )  # fmt: skip
 """What is averaged over a visit to an operating region; units in `Points`."""
 
@@ -59,6 +60,8 @@ SWITCHES_SLOWLY = 120
 several times in a row."""
 LEAN_VOLTS, RICH_VOLTS = 0.35, 0.55
 """V of a narrow-band sensor on either side of stoichiometric; common practice."""
+STUCK, AT_LIMIT = 12, 0.985
+"""Looks on one side after which it is out of balance, and the share of its limit from which a trim stands at it."""
 FULL_PEDAL, FULL_THROTTLE = 88.0, 80.0
 """Per cent of the travel of a pedal, and of a throttle, from which it is down; common practice."""
 FULL_FOR, MOMENT_NEED = 8, 0.10
@@ -67,6 +70,8 @@ such a moment counts, a little. Common practice."""
 LEANEST = 1.5
 """Lambda beyond which no mixture burns: what a sensor shows there is air, and no measure of the fuel. As in the
 alarms."""
+RICHEST = 0.66
+"""Lambda at which wideband sensors end: a mixture is at least that rich; common practice."""
 COMMANDED_ONE = 0.015
 """How far commanded lambda may be from 1 to be taken for it; and a measured one, where no command is told."""
 USUAL_RICH = 0.88
@@ -102,41 +107,14 @@ class Points:
             that commanded; `idle_correction` %; `ethanol` %; `share_closed` 0 or 1; `relative_noise` of metered air
             from look to look; `purged` 0, 1 or NaN; `lambda_commanded` plain, NaN where not known;
             `counted` the stoichiometric ratio that the computer counts with, by its own air and fuel; `weather` degC
-            outside.
+            outside; `at_limit_b` 1 where need is at least, -1 where it is at most what trims or sensor at their end
+            say; else 0.
     """
 
     first: int
     settled: Mask
     lesser: Mask
     field: Column
-
-
-def highest(column: Column, looks: int) -> Column:
-    """Highest of each look and the `looks` - 1 before it, along the last axis; NaN where any is unknown or before the
-    first."""
-    result = column.copy()
-    done = 1
-    while done < looks:
-        step = min(done, looks - done)
-        shifted = np.empty_like(result)
-        shifted[..., :step] = np.nan
-        shifted[..., step:] = result[..., :-step]
-        np.maximum(result, shifted, out=result)
-        done += step
-    return result
-
-
-def lowest(column: Column, looks: int) -> Column:
-    """Lowest of each look and the `looks` - 1 before it; else as `highest`."""
-    return -highest(-column, looks)
-
-
-def spread(columns: Sequence[Column], looks: int) -> tuple[Column, Column]:
-    """Highest of each column as `highest` gives it, and how far that is above the lowest: float64 (columns, n) each."""
-    table = np.array(columns)
-    both = highest(np.concatenate((table, -table)), looks)
-    high = both[: len(columns)]
-    return high, high + both[len(columns) :]
 
 
 class PointMaker:
@@ -161,6 +139,10 @@ class PointMaker:
         self.efficiency = (band[0] + band[1]) / 2.0 if band else USUAL_EFFICIENCY
         self.efficiency_spread = (band[1] - band[0]) / (band[1] + band[0]) if band else 0.12
         self.there = there
+        limits = profile.authority.get("short_term_fuel_trim")
+        self._trim_ends = (limits.low, limits.high) if limits else (-np.inf, np.inf)
+        idle = profile.authority.get("idle_air_correction")
+        self.idle_authority = -idle.low / 100.0 if idle is not None and idle.low < 0.0 else np.inf
         self._full_travel = FULL_PEDAL if "accelerator_pedal_position" in there else FULL_THROTTLE
         self.pedal = "accelerator_pedal_position" if "accelerator_pedal_position" in there else "throttle_position"
 
@@ -194,7 +176,7 @@ class PointMaker:
         boost_then, pressure_then, outside_then = boost[then], pressure[then], outside[then]
         supply = self._supply(readings, outside, pressure)
         events = speed / 120.0 * self.cylinders
-        trims = self._trims(readings, 1)
+        trims, behind = self._trims(readings, 1), self._at_limit(readings, then)
         mixture = np.where(untold & closed, readings["lambda_1"], target)
         fuel = air / (self.stoichiometric * mixture) * np.where(np.isnan(trims), 1.0, trims)
         fuel = np.where(untold & ~closed, self._untold_fuel(readings, air, trims, supply), fuel)
@@ -213,9 +195,10 @@ class PointMaker:
             np.where(idle, readings["idle_air_correction"], np.nan), readings["ethanol_content"],
             closed.astype(np.float64), noise, np.where(np.isnan(purge), np.nan, purge > 0.5),
             np.where(untold, np.nan, target[then]), self._counted(readings, speed, mixture), self._weather(readings),
+            *behind,
         )  # fmt: skip
         unseen = untold if "lambda_1" in self.there else ~closed
-        settled, lesser = self._settled(readings, speed, pressure, pedal, air, need[0], cut, unseen)
+        settled, lesser = self._settled(readings, speed, pressure, pedal, air, need[0], cut, unseen, behind)
         field = np.array(columns)[:, HISTORY:]
         return Points(readings.first + HISTORY, settled[HISTORY:], lesser[HISTORY:], field)
 
@@ -328,6 +311,21 @@ class PointMaker:
         measured = readings[f"lambda_{bank}"]
         return trims * np.where(measured > LEANEST, np.nan, measured) / target[then]
 
+    def _at_limit(self, readings: Readings, then: NDArray[np.int64]) -> list[Column]:
+        """Where need of each bank is beyond what is seen of it: 1 where it is more, -1 where it is less. A wideband
+        sensor is at its rich end; without one, the trims are at their limit, and a narrow-band sensor stays on that
+        side."""
+        found = []
+        for bank in (1, 2):
+            short, volts = readings[f"short_term_fuel_trim_{bank}"][then], readings[f"oxygen_sensor_voltage_{bank}"]
+            more, less = (short >= AT_LIMIT * self._trim_ends[1]), (short <= AT_LIMIT * self._trim_ends[0])
+            if f"lambda_{bank}" in self.there:
+                more, less = np.zeros(len(short), np.bool_), readings[f"lambda_{bank}"] <= RICHEST
+            elif f"oxygen_sensor_voltage_{bank}" in self.there:
+                more, less = more & (highest(volts, STUCK) < LEAN_VOLTS), less & (lowest(volts, STUCK) > RICH_VOLTS)
+            found.append(more.astype(np.float64) - less)
+        return found
+
     def _supply(self, readings: Readings, outside: Column, pressure: Column) -> Column:
         rail = readings["fuel_rail_pressure"]
         rail = np.where(np.isnan(rail), readings["fuel_rail_gauge_pressure"] + outside, rail)
@@ -344,9 +342,10 @@ class PointMaker:
         need: Column,
         cut: Column,
         unseen: Mask,
+        behind: Sequence[Column],
     ) -> tuple[Mask, Mask]:
         """Which looks are settled, and which count a little. `unseen` are those that tell nothing of need, but still of
-        air and fuel pressure."""
+        air and fuel pressure; `behind` where the trims of a bank can do no more."""
         coolant = readings["coolant_temperature"]
         good = (unseen | ~np.isnan(need)) & ~np.isnan(speed) & (air > 0.3)
         good &= np.isnan(coolant) | (coolant > WARM)
@@ -363,7 +362,8 @@ class PointMaker:
             slow = interval > SLOWER[1][0]
             if slow.any():
                 both |= slow & (highest(switched, SWITCHES_SLOWLY) > 0.0).all(axis=0)
-            good &= unseen | both
+            # At its limit it tells a bound, for as long as the sensor has stayed on that side.
+            good &= unseen | both | (behind[0] != 0.0)
         if "lambda_1" not in self.there:
             # Need is what the trims say, and they take their time.
             good &= unseen | (spread([need], SWITCHES)[1][0] < 0.07)
