@@ -289,6 +289,7 @@ class Signature:
             sum(group.visits for group in coverage.groups) >= LEAST_VISITS or len(gathered.kept) >= PULLS_TELL,
             at_opening=frozenset(name for name, always in self._alarmed.items() if always),
             mixture_shown=bool({"lambda_1", "oxygen_sensor_voltage_1"} & maker.there),
+            fuel_known="ethanol_content" in maker.there,
         )
 
 

@@ -130,6 +130,7 @@ class Witness:
         enough: whether there was enough settled driving to judge corrections by.
         blend: need that the fuel in the tank takes, by its sensor, as a ratio: everyday where pumps have it.
         at_opening: those of the alarms that were raised only as the throttle opened.
+        fuel_known: whether a channel tells which fuel is in the tank.
     """
 
     causes: Sequence[Cause]
@@ -149,12 +150,13 @@ class Witness:
     blend: float = 1.0
     at_opening: Collection[str] = ()
     mixture_shown: bool = True
+    fuel_known: bool = True
 
 
 def decide(seen: Witness) -> Verdict:
     """The verdict of a drive."""
     established = tuple(sorted((c for c in seen.causes if c.established), key=lambda c: (c.danger, -c.probability)))
-    likely = [c for c in seen.causes if c.name != "everyday" and c.probability > LIKELY]
+    likely = [c for c in seen.causes if c.name != "everyday" and c.probability > LIKELY and not _may_be_fuel(c, seen)]
     leading = next((c for c in likely if not c.established), None)
     systems = tuple(_at_best(seen, one, established, leading) for one in _systems(seen, established))
     wrong = [one for one in seen.mix_ups if any(part in one.channel for part in _UNTRUSTED)]
@@ -170,6 +172,13 @@ def decide(seen: Witness) -> Verdict:
     whole: Word = "unproven" if worst == "not seen" or (worst == "fits" and wrong) else worst
     left_out = tuple(one for one in seen.mix_ups if one.channel in seen.left_out)
     return Verdict(whole, systems, established, None, leading, left_out)
+
+
+def _may_be_fuel(cause: Cause, seen: Witness) -> bool:
+    """Whether what a sensor would read wrong may as well be the fuel: a stop for it moves need at every load, as a
+    sensor that drifts does."""
+    need = cause.largest_need
+    return cause.family == "none" and not seen.fuel_known and need is not None and abs(need.value) <= 100.0 * PUMPED
 
 
 def _at_best(seen: Witness, one: SystemVerdict, established: Sequence[Cause], leading: Cause | None) -> SystemVerdict:

@@ -130,6 +130,19 @@ def test_a_drift_within_a_minute_of_a_long_drive_is_still_one(lab: Any, begins: 
     assert MOVED in first.reasons_for
 
 
+@pytest.mark.parametrize("told", [True, False])
+def test_a_fuel_stop_in_the_middle_of_a_drive_is_no_wrong_sensor_where_nothing_tells_the_fuel(
+    lab: Any, told: bool
+) -> None:
+    # E10 to E0: 14.05 to 14.6 to 1, 4 % less fuel for the same air (Heywood 1988, table D.4), at every load.
+    drift = lab.Fault(sensor=lambda seconds: 0.96 if seconds > 300.0 else 1.0)
+    arrays = lab.Bench().tour(drift, rounds=10).arrays()
+    said = lab.judged(arrays, lab.profile(without=() if told else ("ethanol_content",))).finding()
+    assert said.causes[0].name == "lambda_sensor"
+    assert (said.verdict.leading is not None) is told
+    assert said.verdict.systems[0].word == ("unproven" if told else "fits")
+
+
 def test_a_sensor_that_was_wrong_all_along_is_not_said_to_drift(lab: Any) -> None:
     # It cannot be told from injectors a twelfth smaller, of which there are more.
     arrays = lab.Bench().tour(lab.Fault(sensor=lambda seconds: 1.09), rounds=10).arrays()
