@@ -95,6 +95,7 @@ class Pipeline:
             if channel.formula is not None
         ]
         self.alarms = AlarmSystem(profile, self._program)
+        self._program.complete()
         self.alarms.expect_frames(False)
         self._frames = False
         self._started = False

@@ -313,6 +313,8 @@ async def test_a_recording_that_ends_in_mid_pull_shows_that_pull(app_of: Make, p
     player = Player(lambda: played(rows, plain_profile), plain_profile, speed=None)
     watched = WatchedReplay(player)
     watched.start()
+    assert not player.running, "it begins with the first look"
+    watched.snapshot()
     wait_until(lambda: player.state.at_end and player.overview.done)
     pulls = [event for event in watched.events if isinstance(event, PullEnded)]
     assert len(pulls) == 1

@@ -195,8 +195,12 @@ class WatchedReplay(WatchedRun):
         return self.player.apply(action)
 
     def start(self) -> None:
-        """Begin to read and to play."""
+        """It begins to read and to play with the first look: that takes no time from the first frame."""
+
+    def snapshot(self) -> Snapshot | None:
+        """The latest; the first look begins the replay."""
         self.player.start()
+        return super().snapshot()
 
     def stop(self) -> None:
         """End the replay and its log."""

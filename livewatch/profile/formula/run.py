@@ -12,7 +12,7 @@ from __future__ import annotations
 from collections.abc import Callable, Collection, Mapping
 from functools import partial
 from math import isfinite
-from typing import Any, NamedTuple
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -37,28 +37,13 @@ from livewatch.profile.formula.columns import (
     turned,
 )
 from livewatch.profile.formula.plan import Choice, Constant, Input, Pair, Plan, Scaled, Single, Window
+from livewatch.profile.formula.step import Step
 from livewatch.profile.formula.windows import Hold, Look, Recently, SoFar, highest, lowest, mean, rate
 
 __all__ = ["FormulaRun", "Program"]
 
 NO_VALUES: NDArray[np.float64] = np.empty((0, 0))
 NO_TICKS: NDArray[np.int64] = np.empty(0, np.int64)
-
-
-class _Step(NamedTuple):
-    """What to call with the results of earlier steps; None for the values of a channel. A `checked` one gives a column
-    of columns, which may leave the finite numbers."""
-
-    call: Callable[..., Any] | None
-    places: tuple[int, ...]
-    checked: bool = False
-    still: bool = True
-    """The same operands always give the same: nothing is kept from one batch to the next."""
-
-    @property
-    def operands(self) -> tuple[int, ...]:
-        """The steps it rests on."""
-        return () if self.call is None else self.places
 
 
 class Program:
@@ -72,7 +57,7 @@ class Program:
     def __init__(self, index: Mapping[str, int], period: int) -> None:
         self._index = index
         self._period = period
-        self._steps: list[_Step] = []
+        self._steps: list[Step] = []
         self._places: dict[Any, int] = {}
         self._logical: set[int] = set()
         """Steps that give `Logic`."""
@@ -111,16 +96,20 @@ class Program:
             return
         if self._next not in (None, first):
             raise ValueError(f"tick {first} does not follow on: expected {self._next}")
-        if self._next is None:
-            self._places.clear()
-            self._fix()
-            self._schedule()
+        self.complete()
         self._next = first + value.shape[1]
         self._value = value
         self._done = self._fixed.copy()
         self._lost = self._fixed_lost.copy()
         self.undefined = []
         self._asked = 0
+
+    def complete(self) -> None:
+        """All formulas are added. Said by whoever knows; else the first ticks say it."""
+        if not self._tasks:
+            self._places.clear()
+            self._fix()
+            self._schedule()
 
     def know(self, row: int) -> None:
         """A channel is known at every tick at hand."""
@@ -151,7 +140,7 @@ class Program:
                 done[place] = self._worked_out(place, steps[place], done)
         return done[self._wanted[number][0]]
 
-    def _worked_out(self, place: int, step: _Step, done: list[Any]) -> Any:
+    def _worked_out(self, place: int, step: Step, done: list[Any]) -> Any:
         if step.call is None:
             row = step.places[0]
             return Numbers(self._value[row], True if row in self._whole_rows else None)
@@ -176,16 +165,16 @@ class Program:
 
     def number(self, place: int) -> int:
         """The step that gives the result of `place` as numbers: 1 true, 0 false."""
-        return self._add(("number", place), _Step(as_numbers, (place,))) if place in self._logical else place
+        return self._add(("number", place), Step(as_numbers, (place,))) if place in self._logical else place
 
     def logic(self, place: int) -> int:
         """The step that gives the result of `place` as logic."""
-        return place if place in self._logical else self._add(("logic", place), _Step(as_logic, (place,)), True)
+        return place if place in self._logical else self._add(("logic", place), Step(as_logic, (place,)), True)
 
     def _added(self, place: int, always: bool) -> tuple[int, frozenset[int]]:
         """The number of the formula that `place` gives the result of, and all steps it rests on."""
-        if self._next is not None:
-            raise ValueError("the program runs already")
+        if self._tasks:
+            raise ValueError("the program is complete already")
         self._wanted.append((place, always))
         return len(self._wanted) - 1, frozenset(self._under(place, ()))
 
@@ -205,7 +194,8 @@ class Program:
         self._fixed = [None] * len(self._steps)
         for place, step in enumerate(self._steps):
             if step.call is not None and step.still and all(self._fixed[one] is not None for one in step.places):
-                self._fixed[place] = self._worked_out(place, step, self._fixed)
+                with np.errstate(all="ignore"):
+                    self._fixed[place] = self._worked_out(place, step, self._fixed)
         self._fixed_lost = self._lost
 
     def _schedule(self) -> None:
@@ -230,7 +220,7 @@ class Program:
         """Whether a formula has to be asked at every batch."""
         return self._wanted[number][1]
 
-    def _add(self, key: Any, step: _Step, logical: bool = False) -> int:
+    def _add(self, key: Any, step: Step, logical: bool = False) -> int:
         place = self._places.get(key)
         if place is None:
             place = self._places[key] = len(self._steps)
@@ -246,31 +236,31 @@ class Program:
             return known
         match plan:
             case Input(name):
-                return self._add(plan, _Step(None, (self._index[name],)))
+                return self._add(plan, Step(None, (self._index[name],)))
             case Constant(number):
                 # One tick stands for all of them: numpy repeats it where it meets a column.
-                return self._add(plan, _Step(partial(Numbers, np.array([number])), ()))
+                return self._add(plan, Step(partial(Numbers, np.array([number])), ()))
             case Scaled(operand, scale, offset):
-                return self._add(plan, _Step(partial(scaled, scale, offset), (self._number(operand),), True))
+                return self._add(plan, Step(partial(scaled, scale, offset), (self._number(operand),), True))
             case Single("truth", operand):
-                return self._add(plan, _Step(truth, (self._number(operand),)), True)
+                return self._add(plan, Step(truth, (self._number(operand),)), True)
             case Single("not", operand):
-                return self._add(plan, _Step(turned, (self.logic(self._place(operand)),)), True)
+                return self._add(plan, Step(turned, (self.logic(self._place(operand)),)), True)
             case Single("lowest_so_far" | "highest_so_far" as kind, operand):
                 so_far = SoFar(np.fmin if kind == "lowest_so_far" else np.fmax)
-                return self._add(plan, _Step(so_far, (self._each(self._number(operand)),), still=False))
+                return self._add(plan, Step(so_far, (self._each(self._number(operand)),), still=False))
             case Single(kind, operand):
-                return self._add(plan, _Step(SINGLES[kind], (self._number(operand),)))
+                return self._add(plan, Step(SINGLES[kind], (self._number(operand),)))
             case Pair("and" | "or" as kind, left, right):
                 operands = self.logic(self._place(left)), self.logic(self._place(right))
-                return self._add(plan, _Step(both if kind == "and" else either, operands), True)
+                return self._add(plan, Step(both if kind == "and" else either, operands), True)
             case Pair(kind, left, right):
                 operands = self._number(left), self._number(right)
                 if kind in COMPARISONS:
-                    return self._add(plan, _Step(COMPARISONS[kind], operands), True)
+                    return self._add(plan, Step(COMPARISONS[kind], operands), True)
                 if kind in ARITHMETIC:
-                    return self._add(plan, _Step(ARITHMETIC[kind], operands, True))
-                return self._add(plan, _Step(PAIRS[kind], operands))
+                    return self._add(plan, Step(ARITHMETIC[kind], operands, True))
+                return self._add(plan, Step(PAIRS[kind], operands))
             case Choice(condition, chosen, otherwise):
                 return self._place_choice(plan, self.logic(self._place(condition)), chosen, otherwise)
             case Window(kind, operand, span):
@@ -283,27 +273,27 @@ class Program:
     def _place_choice(self, plan: Plan, condition: int, chosen: Plan, otherwise: Plan) -> int:
         places = self._place(chosen), self._place(otherwise)
         if self._logical.issuperset(places):
-            return self._add(plan, _Step(choose_logic, (condition, *places)), True)
-        return self._add(plan, _Step(choose, (condition, *map(self.number, places))))
+            return self._add(plan, Step(choose_logic, (condition, *places)), True)
+        return self._add(plan, Step(choose, (condition, *map(self.number, places))))
 
     def _place_window(self, plan: Plan, kind: str, operand: int, ticks: int) -> int:
         if kind == "recently":
-            return self._add(plan, _Step(Recently(ticks), (self._each(self.logic(operand)),), still=False), True)
+            return self._add(plan, Step(Recently(ticks), (self._each(self.logic(operand)),), still=False), True)
         column = self._each(self.number(operand))
         if kind == "hold":
-            return self._add(plan, _Step(Hold(ticks), (column,), still=False))
+            return self._add(plan, Step(Hold(ticks), (column,), still=False))
         look = self._looks.get(column)
         if look is None:
             look = self._looks[column] = Look()
         look.need(ticks if kind == "rate" else ticks - 1)
-        past = self._add(("look", column), _Step(look.take, (column,), still=False))
+        past = self._add(("look", column), Step(look.take, (column,), still=False))
         if kind == "rate":
-            return self._add(plan, _Step(partial(rate, ticks=ticks, seconds=ticks * self._period / 1e9), (past,)))
-        return self._add(plan, _Step(partial(_WINDOWS[kind], ticks=ticks), (past,)))
+            return self._add(plan, Step(partial(rate, ticks=ticks, seconds=ticks * self._period / 1e9), (past,)))
+        return self._add(plan, Step(partial(_WINDOWS[kind], ticks=ticks), (past,)))
 
     def _each(self, place: int) -> int:
         """The step that gives the result of `place` with all its ticks; a constant has one."""
-        return self._add(("each", place), _Step(self._over_all, (place,), still=False), place in self._logical)
+        return self._add(("each", place), Step(self._over_all, (place,), still=False), place in self._logical)
 
     # A method rather than a closure: a deep copy of a program must read its own width, not that of the original.
 
