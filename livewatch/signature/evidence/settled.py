@@ -357,11 +357,15 @@ class PointMaker:
             volts = readings["oxygen_sensor_voltage_1"]
             rose = (volts > RICH_VOLTS) & (lowest(volts, SWITCHES // 2) < LEAN_VOLTS)
             fell = (volts < LEAN_VOLTS) & (highest(volts, SWITCHES // 2) > RICH_VOLTS)
-            switched = np.array([rose, fell], np.float64)
-            both = (highest(switched, SWITCHES) > 0.0).all(axis=0)
+            told = readings["commanded_lambda"]
+            enriched = (told > NO_COMMAND) & (told < 1.0 - COMMANDED_ONE)
+            switched = np.array([rose, fell, enriched], np.float64)
+            both = (highest(switched[:2], SWITCHES) > 0.0).all(axis=0)
             slow = interval > SLOWER[1][0]
             if slow.any():
-                both |= slow & (highest(switched, SWITCHES_SLOWLY) > 0.0).all(axis=0)
+                # Another command moves the trim, and so long a window does not show when it has got there.
+                rose, fell, enriched = highest(switched, SWITCHES_SLOWLY) > 0.0
+                both |= slow & rose & fell & ~enriched
             # At its limit it tells a bound, for as long as the sensor has stayed on that side.
             good &= unseen | both | (behind[0] != 0.0)
         if "lambda_1" not in self.there:
