@@ -45,6 +45,15 @@ def report(results: Sequence[Result], verbose: bool) -> None:
         for what, part in (("all", group), ("every channel", [r for r in group if not r["without"]])):
             right = sum(_hit(r, _must(r)) >= needed and not _invented(r) for r in part)
             _bar(f"{title}, none invented, {what}", _share(right, len(part)), bar)
+    for title, group in (("single", single), ("double", double), ("triple, two or more", triple)):
+        shown = [r for r in group if len(_shown(r)) >= min(2, len(_must(r)))]
+        right = sum(_hit(r, _shown(r)) >= min(2, len(_must(r))) and not _invented(r) for r in shown)
+        _bar(f"{title}, of what a channel can show", _share(right, len(shown)), "as above")
+    hidden = [(r, family) for r in (*single, *double, *triple) for family in set(_must(r)) - set(_shown(r))]
+    silent = [
+        words_of_systems(r["systems"]).get(family) != "not seen" and family not in _named(r) for r, family in hidden
+    ]
+    _bar("what no channel can show: not seen, or found all the same", _share(silent.count(False), len(hidden)), "all")
     ratio = [r for r in of["double"] if _is_one_ratio(r)]
     right = sum(not _invented(r) for r in ratio)
     _bar("bore with injectors, one ratio of the two: none invented", _share(right, len(ratio)), "all")
@@ -82,6 +91,14 @@ def _is_truly_lean(result: Result) -> bool:
 def _must(result: Result) -> list[str]:
     """Families that have to be named, one for each large mismatch."""
     return [wrong["family"] for wrong in result["wrong"] if wrong["large"] and wrong["family"] != "none"]
+
+
+def _shown(result: Result) -> list[str]:
+    """Those that have to be named and that any channel of the drive can show: without the boost commanded nothing says
+    which boost is wrong, and without lambda and fuel pressure nothing shows a supply that ends."""
+    gone = set(result["without"])
+    hides = {"boost": {"boost command"}, "fuel supply": {"lambda", "rail pressure"}}
+    return [family for family in _must(result) if not hides.get(family, {"no channel"}) <= gone]
 
 
 def _is_one_ratio(result: Result) -> bool:
