@@ -155,28 +155,29 @@ def compare(path: Path, name: str, plain: Callable[[], None], profile: Path, tim
     loaded = load_profile(profile)
     reader, ours = best(plain, times), best(lambda: diagnosed(path, loaded), times)
     whole, _ = command(path, profile)
-    ratio, share = reader.wall / ours.wall, reader.processor / ours.processor
-    print(
-        f"{path.name}: {name} {reader}, diagnose {ours}: {ratio:.1f} times faster ({share:.1f} by processor time); "
-        f"whole command {whole:.2f} s: {reader.wall / whole:.1f} times",
-        flush=True,
-    )
+
+    def ratio(took: Took) -> str:
+        times, share = reader.wall / took.wall, reader.processor / took.processor
+        return f"{took}: {times:.1f} times faster ({share:.1f} by processor time)"
+
+    print(f"{path.name}: {name} {reader}, diagnose {ratio(ours)}; whole command {ratio(whole)}", flush=True)
 
 
-def command(path: Path, profile: Path) -> tuple[float, float]:
-    """Wall seconds and peak memory in MiB of the whole command."""
+def command(path: Path, profile: Path) -> tuple[Took, float]:
+    """Time and peak memory in MiB of the whole command."""
     script = (
         "import resource, sys; from livewatch.commands.cli import main; code = main(sys.argv[1:]); "
         "print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss, file=sys.stderr); sys.exit(code)"
     )
-    began = time.perf_counter()
+    before, began = resource.getrusage(resource.RUSAGE_CHILDREN), time.perf_counter()
     done = subprocess.run(
         [sys.executable, "-c", script, "diagnose", str(path), "-p", str(profile), "--json"],
         capture_output=True,
         text=True,
         check=True,
     )
-    took = time.perf_counter() - began
+    after, wall = resource.getrusage(resource.RUSAGE_CHILDREN), time.perf_counter() - began
+    took = Took(wall, after.ru_utime - before.ru_utime + after.ru_stime - before.ru_stime)
     return took, int(done.stderr.split()[-1]) / (2**20 if sys.platform == "darwin" else 1024)
 
 
@@ -199,7 +200,7 @@ def memory(folder: Path, options: argparse.Namespace) -> None:
         write_candump(long, hours * 3600 * 500, 500.0)
         took, peak = command(long, profile)
         peaks.append(peak)
-        print(f"{hours} h at 500 frames/s: peak {peak:.0f} MiB, {took:.1f} s", flush=True)
+        print(f"{hours} h at 500 frames/s: peak {peak:.0f} MiB, {took.wall:.1f} s", flush=True)
     print(f"peak memory {options.hours} h / 1 h: {peaks[1] / peaks[0]:.3f}")
 
 
