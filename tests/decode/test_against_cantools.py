@@ -12,6 +12,7 @@ from __future__ import annotations
 import random
 import warnings
 from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
 from typing import Any, Literal
 
@@ -140,6 +141,7 @@ def test_every_declared_multiplexer_value_is_tried(cases: list[Case]) -> None:
                 assert len(missing) <= max(0, len(reachable) - MOST_VALUES), (message.name, signal.name, missing)
 
 
+@cache
 def _load(path: Path) -> Any:
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")

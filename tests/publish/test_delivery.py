@@ -23,12 +23,11 @@ ROOT = Path(__file__).parents[2]
 def start_livewatch(folder: Path, broker: TestBroker, speed: str) -> subprocess.Popen:
     command = [sys.executable, "-m", "livewatch", "replay", str(folder / "drive.log"), "-p", str(folder / "car.yaml")]
     command += ["--lines", "--speed", speed, "--out", str(folder / "sessions"), "--publish", f"{broker}/car_7"]
-    return subprocess.Popen(command, env=environment(folder), stdout=subprocess.DEVNULL, stderr=subprocess.PIPE)
+    return subprocess.Popen(command, env=environment(), stdout=subprocess.DEVNULL, stderr=subprocess.PIPE)
 
 
-def environment(folder: Path) -> dict[str, str]:
-    """Of a livewatch that resolves its profile once."""
-    return {**os.environ, "PYTHONPATH": str(ROOT), "LIVEWATCH_CACHE": str(folder / "kept")}
+def environment() -> dict[str, str]:
+    return {**os.environ, "PYTHONPATH": str(ROOT)}
 
 
 def logs(folder: Path) -> dict[str, list[bytes]]:
@@ -101,7 +100,7 @@ def test_every_alarm_once_by_number_though_broker_and_livewatch_die_at_random(at
         assert process.wait(120) == 0
         # What the last run could not deliver in its last seconds the next one does, or `livewatch publish`.
         last = [sys.executable, "-m", "livewatch", "publish", str(at_work / "sessions"), "--to", f"{broker}/car_7"]
-        done = subprocess.run([*last, "--for", "12 s"], env=environment(at_work), capture_output=True, timeout=120)
+        done = subprocess.run([*last, "--for", "12 s"], env=environment(), capture_output=True, timeout=120)
         assert done.returncode == 0, done.stderr
         wait_until_all_read(at_work, reader)
         expected = {name: lines for name, lines in logs(at_work).items() if lines}
