@@ -28,3 +28,18 @@ def test_a_leak_of_half_the_idle_air_is_found_by_a_loop_that_stands_at_its_limit
     assert [cause.name for cause in named] == ["vacuum_leak"]
     flow = named[0].estimates[0]
     assert flow.low <= leak <= flow.high
+
+
+def test_a_hole_that_takes_the_lambda_sensor_to_its_rich_end_is_no_air_meter(lab: Any) -> None:
+    # 26 mm loses three fifths of the metered air at 140 kPa; wideband sensors end at lambda 0.65 (common practice), and
+    # trims of 25 % make up for a part of it.
+    leak = lab.Fault(metered=lambda point: 1.0 + lab.lost_through(26.0, point.pressure + 2.0) / point.air)
+    arrays = lab.Bench().tour(leak).arrays()
+    seen = arrays["lambda_1"] * (1.0 + arrays["long_term_fuel_trim_1"] / 100.0)
+    arrays["long_term_fuel_trim_1"] = np.zeros(len(seen))
+    arrays["short_term_fuel_trim_1"] = 100.0 * (np.clip(seen, 0.75, 1.25) - 1.0)
+    arrays["lambda_1"] = np.maximum(seen / np.clip(seen, 0.75, 1.25), 0.65)
+    said = lab.judged(arrays).finding()
+    assert [cause.name for cause in said.causes if cause.established] == ["pressure_leak"]
+    hole = next(one for one in said.causes[0].estimates if one.unit == "mm")
+    assert hole.low < 26.0 < hole.high
