@@ -12,11 +12,13 @@ from tempfile import mkdtemp
 from typing import Any
 
 import pytest
-from hypothesis import settings
+from hypothesis import HealthCheck, settings
 
-# The same examples each time: a change is judged by what it changed. `--hypothesis-profile wandering` draws anew.
-settings.register_profile("steady", derandomize=True)
-settings.register_profile("wandering", derandomize=False)
+# The same examples each time: a change is judged by what it changed. `--hypothesis-profile wandering` draws anew. No
+# test hangs on how fast the machine is: neither how long an example takes counts, nor how long it is drawn.
+EVERYWHERE = settings(deadline=None, suppress_health_check=[HealthCheck.too_slow])
+settings.register_profile("steady", EVERYWHERE, derandomize=True)
+settings.register_profile("wandering", EVERYWHERE, derandomize=False)
 settings.load_profile("steady")
 
 # Hypothesis also draws what strings and numbers stand in the code of this project that is loaded: other examples where

@@ -113,7 +113,9 @@ def _decoded(profile: Profile, frames: FrameBatch, cuts: list[int]) -> tuple[obj
     return {**joined, "told": told}, counts, odd
 
 
-@settings(max_examples=30, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(
+    max_examples=30, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow]
+)
 @given(seed=st.integers(0, 2**32 - 1), rows=st.integers(1, 300), cuts=st.lists(st.integers(0, 10**6), max_size=20))
 def test_any_cutting_gives_the_same_samples_and_counts(
     profile_of: Callable[..., Profile],

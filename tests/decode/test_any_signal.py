@@ -53,7 +53,9 @@ def _oracle(size: int, signal: Signal) -> cantools.database.can.Message:
     return cantools.database.can.Message(0x123, "M", size, [theirs], is_fd=size > 8)
 
 
-@settings(max_examples=400, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(
+    max_examples=400, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow]
+)
 @given(place=signals(), seed=st.integers(0, 2**32 - 1))
 def test_its_value_is_what_cantools_computes(
     profile_of: Callable[..., Profile], place: tuple[int, Signal], seed: int

@@ -140,7 +140,7 @@ def test_a_float_of_minus_zero_keeps_its_sign_whatever_comes_in_the_same_batch(
         assert np.signbit(Decoder(profile).decode(batch).columns[0].value[0])
 
 
-@settings(deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow])
 @given(
     points=st.dictionaries(st.floats(-50, 350), st.floats(-1e6, 1e6), min_size=1, max_size=12),
     raw=st.lists(st.integers(0, 255), min_size=1, max_size=20),

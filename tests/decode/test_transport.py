@@ -21,7 +21,7 @@ from livewatch.profile.diagnostic_port.transport import (
 
 Transfer = Callable[..., list[bytes]]
 SECOND = 1_000_000_000
-plain = settings(deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+plain = settings(deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow])
 
 
 def _receive(frames: list[bytes], reception: Reception | None = None) -> tuple[list[bytes], list[str]]:

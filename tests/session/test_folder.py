@@ -264,7 +264,9 @@ def test_a_parent_that_is_a_file(tmp_path, profile):
     )
 
 
-@settings(max_examples=60, suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None)
+@settings(
+    max_examples=60, suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow], deadline=None
+)
 @given(cut=st.integers(0, 20_000), spoil=st.one_of(st.none(), st.tuples(st.integers(0, 20_000), st.integers(0, 255))))
 def test_frames_cut_anywhere_read_as_a_prefix(tmp_path_factory, profile, frames, numbers, cut, spoil):
     from livewatch.sources.recordings.candump.candump_reader import format_candump
@@ -286,7 +288,9 @@ def test_frames_cut_anywhere_read_as_a_prefix(tmp_path_factory, profile, frames,
         assert 298 <= read <= 301
 
 
-@settings(max_examples=60, suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None)
+@settings(
+    max_examples=60, suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow], deadline=None
+)
 @given(cut=st.integers(0, 2_500))
 def test_events_cut_anywhere_read_as_a_prefix(tmp_path_factory, alarm, note, cut):
     events = [note(0), *(alarm(number, values={"lambda_1": number / 3}) for number in range(8)), note(9)]

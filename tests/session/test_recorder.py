@@ -375,7 +375,9 @@ def test_a_write_that_fails_half_way_leaves_no_half_line(tmp_path):
     assert (tmp_path / "x.log").read_bytes() == b"one\ntwo\nthree\n"
 
 
-@settings(max_examples=25, suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None)
+@settings(
+    max_examples=25, suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow], deadline=None
+)
 @given(pieces=st.lists(st.tuples(st.sampled_from("fse"), st.integers(1, 40)), max_size=12))
 def test_any_mixture_comes_back_in_order(tmp_path_factory, profile, frames, samples, note, numbers, pieces):
     folder = Session.create(tmp_path_factory.mktemp("mixture"), profile, [])
