@@ -37,12 +37,12 @@ from livewatch.run.worker import Worker
 from livewatch.session.recorder import Recorder
 from livewatch.sources.live.clock import SetAhead
 from livewatch.sources.live.source import (
-    COLLECT_EVERY,
     BusStatus,
     LiveBus,
     LiveSource,
     found_buses_text,
     list_buses,
+    next_collection,
     parse_live_buses,
 )
 from livewatch.sources.live.turn import Turn
@@ -189,13 +189,13 @@ class LiveRun:
     def _round(self) -> float:
         now = wall.monotonic()
         if now >= self._due:
-            self._due = now + COLLECT_EVERY
             emptied = self.source.emptied()
             if not self._receive() and now >= self._silent_row_due:
                 self._silent_row_due = now + SILENT_ROWS_EVERY
                 self._pass_time(emptied)
             if now >= self._losses_due:
                 self._tell_losses()
+            self._due = next_collection(now, wall.monotonic())
         return max(0.0, self._due - wall.monotonic())
 
     def _receive(self) -> bool:

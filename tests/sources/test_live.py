@@ -15,11 +15,13 @@ import can
 import numpy as np
 import pytest
 from can.interfaces import BACKENDS
+from hypothesis import given
+from hypothesis import strategies as st
 
 import livewatch.sources.live.reader as live_reader
 from livewatch.data.frames import ERROR, SENT, FrameBatch
 from livewatch.errors import LivewatchError, SourceError, UsageError
-from livewatch.sources.live.source import LiveSource, found_buses_text, list_buses, parse_live_buses
+from livewatch.sources.live.source import LiveSource, found_buses_text, list_buses, next_collection, parse_live_buses
 from tests.waiting import free_udp_port, until
 
 
@@ -115,6 +117,14 @@ def test_a_frame_is_handed_out_within_twenty_milliseconds():
             if quick and len(waits) >= 30:
                 break
     assert quick
+
+
+@given(began=st.floats(0, 1e6), work=st.floats(0, 1))
+def test_batches_are_as_far_apart_as_the_work_on_them_asks_for_within_bounds(began, work):
+    period = next_collection(began, began + work) - began
+    assert 0.010 - 1e-9 <= period <= 0.020 + 1e-9
+    assert work <= period / 3 + 1e-9 or period == pytest.approx(0.020), "no more than a third is spent on the work"
+    assert period == pytest.approx(0.010) or work > 0.010 / 3 - 1e-9, "nobody waits without need"
 
 
 def test_every_frame_of_an_udp_bus_comes_through():

@@ -1,9 +1,9 @@
 """Frames from live buses, several at once, through any interface of python-can.
 
 `LiveBus` specifications go in (`engine=socketcan:can0@500k`); batches of frames come out, in one order over all
-buses, at the latest 25 ms after a frame was received. Nothing is transmitted unless it was asked for, and then only
-requests that read. A bus that is lost is opened again by itself while the others go on; what is lost or makes no sense
-is counted.
+buses, at the latest 25 ms after a frame was received, 45 ms where full buses leave no time for that. Nothing is
+transmitted unless it was asked for, and then only requests that read. A bus that is lost is opened again by itself
+while the others go on; what is lost or makes no sense is counted.
 
     with LiveSource(parse_live_buses(["engine=socketcan:can0@500k", "cell=virtual:cell"])) as source:
         for batch in source.batches():
@@ -32,6 +32,7 @@ from livewatch.sources.live.status import BusStatus
 from livewatch.sources.live.turn import Turn
 
 __all__ = [
+    "COLLECT_AT_LATEST",
     "COLLECT_EVERY",
     "BusStatus",
     "FoundBus",
@@ -39,16 +40,28 @@ __all__ = [
     "LiveSource",
     "found_buses_text",
     "list_buses",
+    "next_collection",
     "parse_live_buses",
 ]
 
 COLLECT_EVERY = 0.010
-"""Seconds between batches. Of several buses, the newest frames wait so long for frames of the others that are just as
-old; longer than a reader rests."""
+"""Seconds between batches, at the least. Of several buses, the newest frames wait so long for frames of the others that
+are just as old; longer than a reader rests."""
+COLLECT_AT_LATEST = 0.020
+WORK_SHARE = 1 / 3
+"""A batch costs several hundred frames' worth of work however few it holds. Where working on one takes more than this
+share of the time between them, because the machine is slow or the buses are full, the next is taken later, at the
+latest so many seconds after the last."""
 
 HANGS_AFTER = 1.0
 """Seconds after which an adapter that neither gives a frame nor says that it has none is waited for no longer."""
 MOST_AWAKE = 0.05
+
+
+def next_collection(began: float, done: float) -> float:
+    """When the next batch is to be taken, where the last was taken at `began` and worked on until `done`, all in
+    seconds of one clock: COLLECT_EVERY after it, or up to COLLECT_AT_LATEST where the work asks for it."""
+    return began + min(max(COLLECT_EVERY, (done - began) / WORK_SHARE), COLLECT_AT_LATEST)
 
 
 class LiveSource:
@@ -100,7 +113,7 @@ class LiveSource:
         self._closed = True
 
     def collect(self) -> FrameBatch:
-        """What was received since the last call, perhaps nothing; to be called every COLLECT_EVERY or so. Once the
+        """What was received since the last call, perhaps nothing; to be called as `next_collection` says. Once the
         source is closed, everything that is left."""
         with self.turn.taken():
             batches = [batch for reader in self._readers for batch in reader.take()]
@@ -113,7 +126,7 @@ class LiveSource:
 
     def emptied(self) -> float:
         """All that was received before this moment of the machine's monotonic clock is given out by the next `collect`
-        at the latest. An adapter whose driver hangs for long is not waited for. To be asked every COLLECT_EVERY or so:
+        at the latest. An adapter whose driver hangs for long is not waited for. To be asked before each `collect`:
         time in which this process did not run does not count."""
         now = time.monotonic()
         self._awake += min(now - self._asked, MOST_AWAKE)
@@ -128,18 +141,19 @@ class LiveSource:
         return min(moments, default=now)
 
     def batches(self) -> Iterator[FrameBatch]:
-        """What is received, about every hundredth of a second, never an empty batch; ends once the source is closed
+        """What is received, every 10 to 20 ms, never an empty batch; ends once the source is closed
         and everything was given out."""
         due = 0.0
         closed = False
         while not closed:
             time.sleep(max(0.0, due - time.monotonic()))
             # Counted from now: several buses need the time between for their order.
-            due = time.monotonic() + COLLECT_EVERY
+            began = time.monotonic()
             closed = self._closed
             batch = self.collect()
             if len(batch):
                 yield batch
+            due = next_collection(began, time.monotonic())
 
     def send(self, bus: str, identifier: int, data: bytes, extended: bool = False) -> None:
         """Put one diagnostic request on `bus`. It appears in the batches, marked SENT.
