@@ -234,7 +234,7 @@ def test_a_larger_turbocharger_comes_late(drive):
 def test_a_hose_that_comes_off_lets_boost_collapse_while_the_meter_still_sees_the_air(drive):
     run = drive("hose_off")
     base = drive("matching")
-    before, after = int(59.9 / STEP), int(60.6 / STEP)
+    before, after = int(57.9 / STEP), int(58.6 / STEP)
     assert run.truth["pulling"][before] and run.channels["boost_pressure"][before] > 150.0
     for name in ("boost_pressure", "mass_air_flow", "lambda_1"):
         assert np.array_equal(run.channels[name][:before], base.channels[name][:before])  # nothing before its time
