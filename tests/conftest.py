@@ -14,6 +14,8 @@ from typing import Any
 import pytest
 from hypothesis import HealthCheck, settings
 
+from tests.rewriting import rewrite_a_share
+
 # The same examples each time: a change is judged by what it changed. `--hypothesis-profile wandering` draws anew. No
 # test hangs on how fast the machine is: neither how long an example takes counts, nor how long it is drawn.
 EVERYWHERE = settings(deadline=None, suppress_health_check=[HealthCheck.too_slow])
@@ -40,6 +42,10 @@ if KEPT_HERE:
 # Else each process that a test starts would compile all it imports, which takes longer than what it is started for.
 os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 sys.dont_write_bytecode = False
+
+
+def pytest_sessionstart(session: pytest.Session) -> None:
+    rewrite_a_share(session.config)
 
 
 def pytest_unconfigure() -> None:
