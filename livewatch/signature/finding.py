@@ -13,6 +13,7 @@
                         estimate with quantity, unit and interval_95, all estimates, weight_of_evidence (decibans
                         against its not being there), probability, reasons_for, reasons_against, what_would_settle_it,
                         tie_with, established
+    likely              names of causes more likely than not, of which none is established or tied with one that is
     families            probability that a cause of the family is there, none: that nothing is wrong; empty, as `causes`
                         is, where nothing was weighed
     authority           per controller: limits, everyday band, value and used share now, extremes, s pinned, by region
@@ -96,6 +97,7 @@ class Finding:
             "unexplained": [alarm for system in self.verdict.systems for alarm in system.alarms],
             "systems": [system.to_json() for system in self.verdict.systems],
             "causes": [cause.to_json() for cause in self.causes],
+            "likely": [cause.name for cause in self.verdict.likely],
             "families": {name: round(value, 4) for name, value in sorted(self.families.items())},
             "authority": [use.to_json() for use in self.authority],
             "pulls": [pull.to_json() for pull in self.pulls],

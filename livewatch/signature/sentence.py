@@ -63,9 +63,15 @@ def _wrong(verdict: Verdict, named: Callable[[Cause], str]) -> Iterator[str]:
         yield f"Something does not fit, but takes little yet: {_listed(small, named)}."
     strains = dict.fromkeys(one.strain for one in verdict.systems if one.strain and not one.causes)
     for strain in strains:
-        leading = verdict.leading
-        reason = "no part stands out as the reason" if leading is None else f"most likely {leading.title}"
-        yield f"{strain[0].upper()}{strain[1:]}" + ("." if verdict.established else f"; {reason}.")
+        reason = f"; {_most_likely(verdict) or 'no part stands out as the reason'}"
+        yield f"{strain[0].upper()}{strain[1:]}{'' if verdict.established else reason}."
+    if verdict.established and verdict.likely and named is not _short:
+        yield f"Beside it, likely but not established: {_listed(verdict.likely, named)}."
+
+
+def _most_likely(verdict: Verdict) -> str:
+    """What no cause is established for, in words; nothing where no cause is likely."""
+    return f"most likely {_and([cause.title for cause in verdict.likely])}" if verdict.likely else ""
 
 
 def _listed(causes: Sequence[Cause], named: Callable[[Cause], str]) -> str:
@@ -104,20 +110,19 @@ def _open(verdict: Verdict) -> Iterator[str]:
     unseen = [one for one in verdict.systems if one.word in ("unproven", "not seen")]
     right = [what for one in verdict.systems if one.word in ("fits", "unproven") for what in one.right]
     if not unseen:
-        if verdict.left_out and verdict.word == "unproven" and verdict.leading is None:
+        if verdict.left_out and verdict.word == "unproven" and not verdict.likely:
             yield "Without it, everyday adaptation explains everything that was seen."
         elif verdict.word == "fits":
             yield "Everyday adaptation explains everything that was seen, and every system was seen."
-        elif verdict.word == "unproven" and verdict.leading is not None:
-            yield f"Within everyday adaptation, but most likely {verdict.leading.title}."
+        elif verdict.word == "unproven" and verdict.likely:
+            yield f"Within everyday adaptation, but {_most_likely(verdict)}."
         return
     if verdict.word == "unproven":
         if not right:
-            most_likely = "" if verdict.leading is None else f", but most likely {verdict.leading.title}"
+            most_likely = f", but {_most_likely(verdict)}" if verdict.likely else ""
             yield f"Too little settled driving to judge by{most_likely}."
-        elif verdict.leading is not None:
-            so_far = f"Within everyday adaptation as far as driven ({_and(right)})"
-            yield f"{so_far}, but most likely {verdict.leading.title}."
+        elif verdict.likely:
+            yield f"Within everyday adaptation as far as driven ({_and(right)}), but {_most_likely(verdict)}."
         else:
             yield f"Right as far as driven: {_and(right)}."
     names = [one.system + (" (in part)" if one.word == "unproven" else "") for one in unseen]

@@ -98,14 +98,14 @@ class SystemVerdict:
 class Verdict:
     """The word for the whole car, that of every system, and the causes that are established, most dangerous first.
     `doubted` is a channel that cannot be true, because of which nothing is judged; `left_out` are those that could be
-    left out; `leading` the cause that stands out where none is established; `codes` the car's own fault codes beside
-    it, which decide nothing."""
+    left out; `likely` the causes that are more likely than not and not established, likeliest first; `codes` the car's
+    own fault codes beside it, which decide nothing."""
 
     word: Word
     systems: tuple[SystemVerdict, ...]
     established: tuple[Cause, ...] = ()
     doubted: MixUp | None = None
-    leading: Cause | None = None
+    likely: tuple[Cause, ...] = ()
     left_out: tuple[MixUp, ...] = ()
     codes: tuple[CodeEvidence, ...] = ()
 
@@ -156,22 +156,31 @@ class Witness:
 def decide(seen: Witness) -> Verdict:
     """The verdict of a drive."""
     established = tuple(sorted((c for c in seen.causes if c.established), key=lambda c: (c.danger, -c.probability)))
-    likely = [c for c in seen.causes if c.name != "everyday" and c.probability > LIKELY and not _may_be_fuel(c, seen)]
-    leading = next((c for c in likely if not c.established), None)
-    systems = tuple(_at_best(seen, one, established, leading) for one in _systems(seen, established))
+    likely = _likely(seen, established)
+    systems = tuple(_at_best(seen, one, established, likely) for one in _systems(seen, established))
     wrong = [one for one in seen.mix_ups if any(part in one.channel for part in _UNTRUSTED)]
     doubted = [one for one in wrong if one.channel not in seen.left_out]
     if doubted:
         systems = tuple(replace(one, word="unproven" if one.word == "fits" else one.word) for one in systems)
         # What alarmed stays said: only what would be found right is not.
         word: Word = "strained" if any(one.alarms for one in systems) else "unproven"
-        return Verdict(word, systems, (), doubted[0], leading)
+        return Verdict(word, systems, (), doubted[0], likely)
     words = {one.word for one in systems}
     worst = next(word for word in _WORST if word in words)
     # What only a channel that is not believed could have shown was not seen.
     whole: Word = "unproven" if worst == "not seen" or (worst == "fits" and wrong) else worst
     left_out = tuple(one for one in seen.mix_ups if one.channel in seen.left_out)
-    return Verdict(whole, systems, established, None, leading, left_out)
+    return Verdict(whole, systems, established, None, likely, left_out)
+
+
+def _likely(seen: Witness, established: Sequence[Cause]) -> tuple[Cause, ...]:
+    """Causes more likely than not that are neither established nor said to be the same as one that is."""
+    said = {name for cause in established for name in (cause.name, *cause.tie_with)}
+    return tuple(
+        cause
+        for cause in seen.causes
+        if cause.name not in {"everyday", *said} and cause.probability > LIKELY and not _may_be_fuel(cause, seen)
+    )
 
 
 def _may_be_fuel(cause: Cause, seen: Witness) -> bool:
@@ -181,10 +190,10 @@ def _may_be_fuel(cause: Cause, seen: Witness) -> bool:
     return cause.family == "none" and not seen.fuel_known and need is not None and abs(need.value) <= 100.0 * PUMPED
 
 
-def _at_best(seen: Witness, one: SystemVerdict, established: Sequence[Cause], leading: Cause | None) -> SystemVerdict:
+def _at_best(seen: Witness, one: SystemVerdict, established: Sequence[Cause], likely: Sequence[Cause]) -> SystemVerdict:
     """A system with a critical alarm that is not explained is strained at best, one that a cause spoils more likely
     than not is unproven."""
-    if leading is not None and one.system in leading.systems and one.word == "fits":
+    if one.word == "fits" and any(one.system in cause.systems for cause in likely):
         one = replace(one, word="unproven")
     alarms = tuple(
         alarm

@@ -54,6 +54,7 @@ def judge(kind: str, seed: int, folder: Path | None, baseline: bool = False) -> 
     ]  # fmt: skip
     for cause, established in zip(causes, established_in(said), strict=True):
         cause["established"] = established
+        cause["likely"] = cause["cause"] in said.get("likely", ())
     ratio = wrong and all(one.kind in RATIO_KINDS for one in wrong) and len(wrong) == 1
     return {
         "task": kind,

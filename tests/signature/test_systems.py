@@ -18,7 +18,7 @@ from livewatch.signature.estimates import Estimate
 from livewatch.signature.evidence.coverage import Coverage, Group
 from livewatch.signature.evidence.travel import Travel
 from livewatch.signature.sentence import sentence_of
-from livewatch.signature.verdict import Witness, decide
+from livewatch.signature.verdict import Verdict, Witness, decide
 
 ALARMS = ("lean_under_load", "lean_under_load_bank_2", "rail_pressure_falling", "knock_retard_at_limit", "overboost")
 NAMES = ("idle", "light load", "middle load", "high load")
@@ -119,6 +119,29 @@ def test_a_leak_explains_a_lean_alarm_only_as_the_throttle_opens(
     assert under_load.word == "strained", "it was lean, for a moment or longer"
     assert (under_load.alarms, under_load.at_opening) == (((), alarms) if explained else (alarms, ()))
     assert ("not explained" in sentence_of(verdict)) is not explained
+
+
+def test_a_cause_more_likely_than_not_is_said_beside_what_is_established_and_called_so() -> None:
+    groups = tuple(Group(name, (0.0, 1.0), 10.0, 4, (1.0, float("nan")), True, "Drive it.") for name in NAMES)
+
+    def verdict_of(*causes: Cause) -> Verdict:
+        coverage = Coverage(groups, 0.5, (), "Drive on.")
+        return decide(Witness(causes, coverage, (), (), (), (), True, True, 2, True, True, True, False, True))
+
+    supply = found("fuel_supply")
+    likely = replace(found("injector_flow"), established=False, probability=0.7)
+    unlikely = replace(found("boost_control"), established=False, probability=0.49)
+    both = verdict_of(supply, likely, unlikely)
+    assert (both.established, both.likely) == ((supply,), (likely,))
+    said = sentence_of(both)
+    assert f"Beside it, likely but not established: {likely.title}." in said
+    assert said.index(supply.title) < said.index(likely.title)
+    assert unlikely.title not in said
+    assert {one.system: one.word for one in both.systems}["boost"] == "fits"
+    assert {one.word for one in verdict_of(likely).systems if one.system in likely.systems} == {"unproven"}
+    assert f"most likely {likely.title}" in sentence_of(verdict_of(likely))
+    tied = replace(supply, tie_with=(likely.name,), ties=(likely.title,))
+    assert verdict_of(tied, likely).likely == (), "it is named as what the data cannot tell from it"
 
 
 def found(name: str) -> Cause:
