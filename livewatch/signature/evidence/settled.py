@@ -197,7 +197,8 @@ class PointMaker:
             np.where(untold, np.nan, target[then]), self._counted(readings, speed, mixture), self._weather(readings),
             *behind,
         )  # fmt: skip
-        unseen = untold if "lambda_1" in self.there else ~closed
+        blind = not {"lambda_1", "oxygen_sensor_voltage_1"} & self.there  # A mixture other than 1 tells no need then.
+        unseen = untold if "lambda_1" in self.there else ~closed | (blind & (np.abs(target - 1.0) >= COMMANDED_ONE))
         settled, lesser = self._settled(readings, speed, pressure, pedal, air, need[0], cut, unseen, behind)
         field = np.array(columns)[:, HISTORY:]
         return Points(readings.first + HISTORY, settled[HISTORY:], lesser[HISTORY:], field)
