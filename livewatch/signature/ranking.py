@@ -20,11 +20,11 @@ from livewatch.signature.causes.leak_sizes import LOST
 from livewatch.signature.causes.registry import HYPOTHESES
 from livewatch.signature.combination import Combination, Search, log_sum
 from livewatch.signature.evidence.boost_figures import BoostFigures
-from livewatch.signature.evidence.gathering import PRESSURE_ERROR
 from livewatch.signature.evidence.observations import Observations
 from livewatch.signature.evidence.readings import Column
 from livewatch.signature.evidence.settled import PointMaker
 from livewatch.signature.inference import Fit, Whitened, combined
+from livewatch.signature.roughness import roughness
 
 __all__ = ["MINOR", "NEEDLESS", "Ranking", "rank"]
 
@@ -41,12 +41,9 @@ without, and how much of it counts at the most; judgements."""
 MINOR = 0.25
 """Share of the effect of a cause below which what stands beside it takes nothing from its size, nor is established: no
 effect is known that well; common practice, and simulated cars."""
-NEEDLESS = 0.1
-"""How probable it may be at the most that nothing stands in the place of an established cause; a judgement."""
-ROUGH = 0.04
-"""Share by which the effect of the first cause may be off at each load by itself; common practice, simulated cars."""
-BEGINNING = 0.5
-"""The same where a leak was only beginning."""
+NEEDLESS, DOUBTED = 0.25, 0.1
+"""How probable it may be at the most that nothing stands in the place of an established cause, so that its being there
+is three times as probable as not; and from where on another may stand for it. Judgements."""
 PLAIN = 3.0
 """How much more probable (logarithm) an explanation has to be for each cause more, for sizes to be taken from it: what
 is barely there takes nothing from the size of what is; a judgement."""
@@ -149,7 +146,7 @@ def _explanations(seen: Observations, maker: PointMaker, leak: float) -> list[_S
         # By the computer's own fuel rate, where it gives one, the first is more or less probable.
         odds = seen.corrected if number == 0 and len(shifts) > 1 else 0.0
         search = Search(plain, tried, flow, prior)
-        rough = _roughness(search.run(most=1)[0], tried, seen)
+        rough = roughness(search.run(most=1)[0], tried, seen)
         if rough.any():
             doubted = seen.covariance.copy()
             doubted[np.diag_indices_from(doubted)] += rough * rough
@@ -157,30 +154,6 @@ def _explanations(seen: Observations, maker: PointMaker, leak: float) -> list[_S
         level = search.whitened.log_likelihood() + odds
         found += [_Set(one, one.score + level, shift, search, plain) for one in search.run()]
     return sorted(found, key=lambda one: (-one.score, sorted(one.combination.causes)))
-
-
-def _roughness(first: Combination, tried: Sequence[Variant], seen: Observations) -> Column:
-    """By how much the effect of the first cause may be off at each observation by itself: a share of it; half of it
-    where a leak was only beginning, and, of a leak under boost, where the pressure across it is no more than the
-    sensors' error."""
-    if not first.variants:
-        return np.zeros(len(seen))
-    variant, size = first.variants[0], first.sizes[0]
-    rough: Column = ROUGH * np.abs(variant.effect.mean(size))
-    if HYPOTHESES[variant.cause].family != "air leak":
-        return rough
-    whole = np.abs(next(v for v in tried if v.cause == variant.cause and v.unknown >= 0.0).effect.mean(size))
-    since = np.ones(len(seen), np.int64)
-    if variant.unknown < 0.0:
-        since = began = seen.regions.stretch[seen.row] + int(variant.unknown)
-        if (began > 0).any():
-            # What came after shows it whole.
-            rough = np.where((began == -1) | (began == 0), np.maximum(rough, BEGINNING * whole), rough)
-    across = np.abs(np.nan_to_num(seen.of("boost") - seen.of("outside")))
-    if variant.cause == "pressure_leak" and ((across > PRESSURE_ERROR) & (since > 0)).any():
-        air_side = (seen.kind != "supply") & (seen.kind != "idle") & (across > 0.0) & (across <= PRESSURE_ERROR)
-        rough = np.where(air_side, np.maximum(rough, BEGINNING * float(whole.max(initial=0.0))), rough)
-    return rough
 
 
 def _shares(sets: list[_Set]) -> list[float]:
@@ -355,12 +328,12 @@ def _either(
     """A cause of the best set that may be missing because another of them alone would do as well, that other one, and
     how probable it is that neither is there: one of the two is there, or both, which cannot be told."""
     found = []
-    doubted = sorted((c for c in needless if needless[c] >= NEEDLESS), key=lambda c: (-fuel[c].probability, c))
+    doubted = sorted((c for c in needless if needless[c] >= DOUBTED), key=lambda c: (-fuel[c].probability, c))
     while doubted:
         cause, *others = doubted
         neither = {rival: _without(sets, {cause, rival}) for rival in others}
         rival = min(neither, key=lambda one: neither[one], default=None)
-        if rival is None or neither[rival] >= NEEDLESS:
+        if rival is None or neither[rival] >= NEEDLESS or max(needless[cause], needless[rival]) < NEEDLESS:
             doubted = others
         else:
             found.append((cause, rival, neither[rival]))

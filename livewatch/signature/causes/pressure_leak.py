@@ -18,7 +18,7 @@ from livewatch.signature.evidence.settled import PointMaker
 
 __all__ = ["HYPOTHESIS"]
 
-SPREAD = 8.0
+SPREAD = 16.0
 """g/s of choked flow through the hole beforehand, for two litres of displacement; common practice."""
 OFFSETS, LIKELIEST_OFFSET = (0.0, 0.3, 0.6, 1.2, 1.8, 2.4, 3.0, 3.8, 4.8), 0.3
 """kPa by which the sensor before the throttle may read above the barometer, sound up to 1.5 % of 300 kPa (common

@@ -23,7 +23,7 @@ from livewatch.signature.evidence.observations import Observations
 from livewatch.signature.evidence.readings import Column
 from livewatch.signature.evidence.settled import PointMaker
 
-__all__ = ["PRESSURE_ERROR", "ethanol_of", "gather", "idle_at"]
+__all__ = ["LIFTED", "PART", "PRESSURE_ERROR", "ethanol_of", "gather", "idle_at"]
 
 Part = tuple[NDArray[np.int64], NDArray[np.str_], Column, Column]
 """Observations of one kind: rows in the regions, kind, values, variances."""
