@@ -17,7 +17,7 @@ from livewatch.signature.evidence.boost_figures import BoostFigures, spread_over
 
 __all__ = ["HYPOTHESIS"]
 
-LATE, LATE_WRONG = 0.025, 0.15
+LATE, LATE_WRONG = 0.015, 0.15
 """Spread of the excess at the end of a pull, as a share of commanded boost, on matching and on wrong parts: common
 practice, and pulls of the simulator's matching cars."""
 AT_FLOOR, NOT_RISING = 1.0, 4.0

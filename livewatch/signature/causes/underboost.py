@@ -15,10 +15,10 @@ from livewatch.signature.evidence.boost_figures import BoostFigures, spread_over
 
 __all__ = ["HYPOTHESIS"]
 
-SHORT, SHORT_WRONG = 0.03, 0.20
+SHORT, SHORT_WRONG = 0.02, 0.20
 """Spread of the shortfall, as a share of commanded boost, on matching and on wrong parts: common practice, and pulls of
 the simulator's matching cars."""
-STEADY, STEADY_WRONG, NOT_SHORT = 0.015, 0.12, 1.0
+STEADY, STEADY_WRONG, NOT_SHORT = 0.010, 0.12, 1.0
 """The same of a steady error below command, where duty never stood at its ceiling; and what that takes off."""
 CEILING = 0.3
 """Share of a pull with duty at its ceiling worth saying; common practice."""
