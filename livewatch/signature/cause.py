@@ -25,10 +25,11 @@ from livewatch.signature.ranking import MINOR, NEEDLESS, Ranking
 
 __all__ = ["Cause", "describe", "effects_of"]
 
-EVIDENCE = 16.0
-"""Decibans (40 to 1) that establish a cause, beside all others; a judgement."""
+EVIDENCE = 10.0
+"""Decibans that establish a cause, beside all others: 10 to 1, strong evidence by the scale of Jeffreys (Theory of
+Probability, 1961, appendix B; from memory)."""
 SURE = 0.75
-"""How probable its family (or those it cannot be told from) has to be for that; a judgement."""
+"""How probable its family (or those it cannot be told from) has to be for that, too; a judgement."""
 NEED, NEED_SURELY = 8.0, 5.0
 """Per cent of need that a misfit takes at least, and the lower end of its interval; common practice."""
 BOOST, BOOST_SURELY = 8.0, 4.0
@@ -53,7 +54,8 @@ class Cause:
         reasons_for, reasons_against: sentences.
         settles: what would settle it, without driving.
         tie_with, ties: names and titles of causes of other families that the data cannot tell from it.
-        established: whether it is there beyond doubt: a hundred times more probable with it than without.
+        established: whether what was seen is ten times more probable with it than without, and it is there three times
+            as probably as not.
         large: whether it takes more than everyday adaptation.
         systems, danger, explains: as in `Hypothesis`.
         leans: per cent of need that it takes under load, above 0 lean; NaN where that was not driven.
@@ -161,15 +163,16 @@ def describe(ranking: Ranking, judged: Judged, grounds: Grounds, facts: Facts, e
 
 
 def _is_minor(judged: Judged, grounds: Grounds, effect: Estimate | None) -> bool:
-    """Whether it takes no more than the effect of the causes beside it may be off by: of need, at the most or anywhere
-    by itself; and of fuel pressure and idle air, which most causes leave alone, but which have to show it then."""
+    """Whether it takes no more than the effect of the causes beside it may be off by: of need at the most, or of need
+    or metered air anywhere by itself; and of fuel pressure and idle air, which most causes leave alone, but which have
+    to show it then."""
     if judged.beside is None or effect is None or not len(judged.beside):
         return False
     need = grounds.seen.on("need") > 0.0
-    beside = np.abs(judged.beside[need])
-    if abs(effect.value) >= MINOR * 100.0 * float(beside.max(initial=0.0)):
+    if abs(effect.value) >= MINOR * 100.0 * float(np.abs(judged.beside[need]).max(initial=0.0)):
         return False
-    apart = np.abs(effects_of(judged, need, np.array([judged.fit.size]))[0]) - MINOR * beside
+    air = need | (grounds.seen.on("ratio") > 0.0)
+    apart = np.abs(effects_of(judged, air, np.array([judged.fit.size]))[0]) - MINOR * np.abs(judged.beside[air])
     if 100.0 * float(apart.max(initial=0.0)) >= NEED:
         return False
     return not any(_stands_apart(judged, grounds, *shown) for shown in (("supply", log(FALLING)), ("idle", TAKEN_AWAY)))

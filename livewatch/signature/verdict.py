@@ -1,7 +1,7 @@
 """The verdict: fits, strained, misfit or unproven, system by system and for the whole car, as typed facts.
 
 What was judged, driven and used up comes in, with the critical alarms that stood; a `Verdict` goes out. `misfit` needs
-evidence a hundred times more probable with the cause than without, an effect beyond everyday adaptation, and enough
+evidence ten times more probable with the cause than without, an effect beyond everyday adaptation, and enough
 driven to know. `fits` needs every system of this car to have been seen: a whole is never better than the worst system
 that matters. A system of which nothing was seen is `not seen`, also where a cause that was found elsewhere would spoil
 it: every word of a cause goes through `_spoiled`. A critical alarm that no established cause explains makes its system
