@@ -54,6 +54,7 @@ class AlarmSystem:
     def __init__(self, profile: Profile, program: Program | None = None) -> None:
         self._profile = profile
         shared = Program(profile.index, profile.period) if program is None else program
+        self._program = shared
         self._conditions = [ConditionWatch(alarm, profile, shared) for alarm in profile.alarms]
         self.other_frames = OtherFrames()
         self._loss = LossWatch(profile, self.other_frames)
@@ -76,6 +77,7 @@ class AlarmSystem:
             return []
         first, period = ticks.first, ticks.period
         self._stop = first + len(ticks)
+        self._program.begin(ticks.value, ticks.first, ticks.age)
         self._lead_up.observe(ticks)
         found: dict[int, list[tuple[int, Transition]]] = {}
         own = len(self._conditions)

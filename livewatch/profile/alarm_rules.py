@@ -18,7 +18,7 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict
 from livewatch.errors import nearest
 from livewatch.profile.channel_binding import BoundChannels, Constants
 from livewatch.profile.document import Document, KeyPath, read_document
-from livewatch.profile.formula.compile import Condition, FormulaError, compile_condition, names_in
+from livewatch.profile.formula.compile import Condition, FormulaError, ages_in, compile_condition, names_in
 from livewatch.profile.model import Alarm
 from livewatch.profile.schema import AlarmEntry, ChannelEntry, SignatureAlarmsEntry
 from livewatch.profile.units import UnitError, split_quantity
@@ -72,13 +72,15 @@ def signature_channels(
     defaults: SignatureDefaults, entries: Mapping[str, ChannelEntry], constants: Constants
 ) -> dict[str, ChannelEntry]:
     """The channels of the defaults that are not in the profile and that alarms of the defaults need; each in the first
-    way that can be computed."""
+    way that can be computed. A way that reads ages, for what is asked seldom, is not for broadcast channels alone."""
     found: dict[str, ChannelEntry] = {}
     there = {*entries, *constants}
+    broadcast = {name for name, entry in entries.items() if entry.signal is not None or entry.formula is not None}
     for name, ways in defaults.channels.items():
         if name in there:
             continue
-        way = next((way for way in ways if _reads(way.formula) <= there), None)
+        computable = (way for way in ways if _reads(way.formula) <= there)
+        way = next((way for way in computable if not _ages(way.formula) or _ages(way.formula) - broadcast), None)
         if way is not None:
             found[name] = way.model_copy(update={"declared": False})
             there.add(name)
@@ -142,6 +144,12 @@ def _changes_only(entry: AlarmEntry, name: str, buildable: Mapping[str, AlarmEnt
 def _reads(formula: str | None) -> frozenset[str]:
     """Of a formula of the defaults: each is asked for several times, and the same ones for every profile."""
     return frozenset() if formula is None else frozenset(names_in(formula, {}))
+
+
+@cache
+def _ages(formula: str | None) -> frozenset[str]:
+    """The channels whose ages it reads."""
+    return frozenset() if formula is None else frozenset(ages_in(formula))
 
 
 @dataclass(frozen=True, slots=True)

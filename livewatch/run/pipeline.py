@@ -284,6 +284,7 @@ class Pipeline:
 
     def _compute(self, ticks: TickBatch) -> TickBatch:
         """The same with the computed channels filled in, in the order of the profile, which puts inputs first."""
+        self._program.begin(ticks.value, ticks.first, ticks.age)
         for row, formula in self._computed:
             with np.errstate(all="ignore"):
                 found = formula.numbers(ticks.value, ticks.first)

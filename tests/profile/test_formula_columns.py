@@ -14,7 +14,8 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from livewatch.profile.formula.compile import compile_formula
-from livewatch.profile.formula.syntax import Binary, Call, Name, Node, Number, Unary, parse
+from livewatch.profile.formula.run import Program
+from livewatch.profile.formula.syntax import Binary, Call, FormulaError, Name, Node, Number, Unary, parse
 
 PERIOD = 10_000_000
 CHANNELS = ("a", "b", "c", "p", "q")
@@ -226,6 +227,18 @@ def test_a_rate_is_the_change_over_its_window() -> None:
     formula = compile_formula("rate(p, 20 ms)", {"p": "kPa"}, "bar/s")
     found = formula.start({"p": 0}, PERIOD).evaluate(pressure, 0)
     np.testing.assert_allclose(found, [math.nan, math.nan, 1.5, 2.5], rtol=1e-15)
+
+
+def test_an_age_is_that_of_the_value_held_whatever_it_is() -> None:
+    program = Program({"a": 0, "b": 1}, PERIOD)
+    formula = compile_formula("when(age(a) <= age(b), age(a), 9 s)", {"a": "1", "b": "kPa"}, "ms")
+    run = program.start(formula.plan)
+    values, age = np.full((2, 3), math.nan), np.array([[0.25, 0.5, 0.5], [0.5, 0.25, math.nan]], np.float32)
+    program.begin(values, 0, age)
+    np.testing.assert_array_equal(run.evaluate(values, 0), [250.0, 9000.0, math.nan])
+    assert np.isnan(formula.start({"a": 0, "b": 1}, PERIOD).evaluate(values, 0)).all(), "nobody says how old they are"
+    with pytest.raises(FormulaError, match="age needs the name of a channel"):
+        compile_formula("age(a + 1)", {"a": "1"})
 
 
 def test_a_lost_value_is_held_no_longer_than_asked() -> None:

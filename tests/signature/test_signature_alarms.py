@@ -52,8 +52,8 @@ RESTLESS = {"manifold_pressure": 0.01, "boost_pressure": 0.01, "lambda_1": 1e-5,
 
 
 @cache
-def profile_with(*names: str) -> Profile:
-    channels = "".join(f"  {name}: {{unit: '{CATALOGUE[name].unit}', stale_after: 0.6 s}}\n" for name in names)
+def profile_with(*names: str, stale_after: str = "0.6 s") -> Profile:
+    channels = "".join(f"  {name}: {{unit: '{CATALOGUE[name].unit}', stale_after: {stale_after}}}\n" for name in names)
     return load_profile_text(f"profile: 1\nname: car\n{ENGINE}channels:\n{channels}", "car.yaml", None)
 
 
@@ -255,6 +255,9 @@ def test_a_narrow_band_sensor_that_swings_in_closed_loop_raises_nothing() -> Non
     swing, flicker = columns["oxygen_sensor_voltage_1"], 0.01 * (np.arange(1400) % 3)
     columns["oxygen_sensor_voltage_1"] = np.where(np.arange(1400) < 1125, swing, 0.10) + flicker
     assert first(alarms_of(columns), "lean_under_load_narrow_band") == pytest.approx(11.25 + 0.59 + 0.3)
+    # A voltage that stands still after it was heard a hundred times a second is no older for that.
+    columns["oxygen_sensor_voltage_1"] = np.where(np.arange(1400) < 1125, swing + flicker, 0.10)
+    assert first(alarms_of(columns), "lean_under_load_narrow_band") == pytest.approx(11.25 + 0.59 + 0.3)
     columns["oxygen_sensor_voltage_1"] = swing
     del columns["commanded_lambda"]
     assert alarms_of(columns) == []
@@ -455,6 +458,38 @@ def test_polled_twice_a_second_one_answer_under_load_is_enough(phase: int) -> No
     alarms = alarms_of(columns, every=50)
     for name in ("lean_under_load", "lean_under_load_bank_2"):
         assert lean < (first(alarms, name) or 0.0) <= lean + 1.0
+
+
+def asked_once_a_second(columns: Columns, phase: int) -> list[tuple[str, float]]:
+    """The alarms where each channel is asked once a second, one after another, from `phase` in 10 ms on."""
+    later = {name: column[phase:] for name, column in columns.items()}
+    alarms = alarms_of(later, 100, profile_with(*later, stale_after="2.5 s"))
+    return [(name, time + phase / 100.0) for name, time in alarms]
+
+
+@pytest.mark.parametrize("without", [(), ("commanded_lambda",)])
+def test_asked_once_a_second_nothing_is_held_against_a_command_or_a_load_of_before(without: tuple[str, ...]) -> None:
+    """At whatever moment between two answers the driver lifts or changes up."""
+    upshift = gear_change(steady(PULL))
+    set_from(upshift, "engine_speed", 3000.0, AT + 0.5)
+    for drive in (lift_off(steady(PULL)), upshift):
+        columns = {name: column for name, column in drive.items() if name not in without}
+        assert [asked_once_a_second(columns, phase) for phase in range(0, 100, 13)] == 8 * [[]]
+
+
+@pytest.mark.parametrize("without", [(), ("commanded_lambda",), ("manifold_pressure", "barometric_pressure")])
+def test_asked_once_a_second_a_lean_pull_is_told_when_load_and_command_have_answered_again(
+    without: tuple[str, ...],
+) -> None:
+    columns = steady(PULL, without=without)
+    for bank in (1, 2):
+        set_from(columns, f"lambda_{bank}", 1.10)
+    lean = "lean_under_load_without_command" if "commanded_lambda" in without else "lean_under_load"
+    for phase in range(0, 100, 13):
+        alarms = asked_once_a_second(columns, phase)
+        for name in (lean, f"{lean}_bank_2"):
+            # An answer of the sensor within a second, one of everything else within the next, and 0.2 s.
+            assert AT + 0.45 <= (first(alarms, name) or 0.0) <= AT + 2.25, phase
 
 
 def test_a_cold_start_raises_nothing() -> None:

@@ -22,6 +22,7 @@ from typing import TYPE_CHECKING, cast
 
 from livewatch.errors import nearest
 from livewatch.profile.formula.plan import (
+    Age,
     Choice,
     Constant,
     Input,
@@ -126,6 +127,10 @@ class Checker:
         if function in ("rate", "mean", "lowest", "highest", "hold", "recently"):
             return self._window(at, cast(WindowKind, function), *arguments)
         typed = [self.check(argument) for argument in arguments]
+        if function == "age":
+            if not isinstance(typed[0].plan, Input):
+                raise FormulaError("age needs the name of a channel", typed[0].at)
+            return Typed(Age(typed[0].plan.name), read_unit("s"), at, "s")
         if function == "abs":
             operand = _no_temperature(typed[0], "the absolute value of")
             return replace(operand, plan=Single("abs", operand.plan), at=at, bare=None)

@@ -19,10 +19,10 @@ from livewatch.profile.formula.check import LARGEST_BARE_SHARE, Checker, combine
 from livewatch.profile.formula.formula import Formula, SetPoint
 from livewatch.profile.formula.plan import Constant, Pair, PairKind, Plan, Single, inputs_of, reach_of
 from livewatch.profile.formula.set_point import set_point_of
-from livewatch.profile.formula.syntax import COMPARISONS, Binary, FormulaError, Name, Node, Unary, nodes_of, parse
+from livewatch.profile.formula.syntax import COMPARISONS, Binary, Call, FormulaError, Name, Node, Unary, nodes_of, parse
 from livewatch.profile.units import UnitError, difference_scale, read_unit, split_quantity
 
-__all__ = ["Condition", "FormulaError", "compile_condition", "compile_formula", "names_in"]
+__all__ = ["Condition", "FormulaError", "ages_in", "compile_condition", "compile_formula", "names_in"]
 
 _INVERSE: dict[str, PairKind] = {">": "<=", ">=": "<", "<": ">=", "<=": ">"}
 
@@ -107,6 +107,16 @@ def names_in(text: str, names: Mapping[str, str]) -> tuple[str, ...]:
         FormulaError: the text is no formula.
     """
     return tuple(dict.fromkeys(node.name for node in nodes_of(parse(text, names)) if isinstance(node, Name)))
+
+
+def ages_in(text: str) -> tuple[str, ...]:
+    """The channels whose ages a formula reads.
+
+    Raises:
+        FormulaError: the text is no formula.
+    """
+    calls = (node for node in nodes_of(parse(text, {})) if isinstance(node, Call) and node.function == "age")
+    return tuple(argument.name for call in calls for argument in call.arguments if isinstance(argument, Name))
 
 
 def _formula(text: str, unit: str, plan: Plan) -> Formula:

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 __all__ = [
+    "Age",
     "Choice",
     "Constant",
     "Input",
@@ -34,6 +35,13 @@ WindowKind = Literal["rate", "mean", "lowest", "highest", "hold", "recently"]
 @dataclass(frozen=True, slots=True)
 class Input:
     """The column of a channel."""
+
+    name: str
+
+
+@dataclass(frozen=True, slots=True)
+class Age:
+    """Seconds since the value that a channel holds was received; 0 for a channel that is computed."""
 
     name: str
 
@@ -89,7 +97,7 @@ class Window:
     span: int
 
 
-Plan = Input | Constant | Scaled | Single | Pair | Choice | Window
+Plan = Input | Age | Constant | Scaled | Single | Pair | Choice | Window
 
 
 _FOLDED: dict[str, Callable[[float, float], float]] = {
@@ -114,7 +122,7 @@ def scaled(plan: Plan, scale: float, offset: float) -> Plan:
 def parts_of(plan: Plan) -> tuple[Plan, ...]:
     """The operands of one node, left to right."""
     match plan:
-        case Input() | Constant():
+        case Input() | Age() | Constant():
             return ()
         case Pair(_, left, right):
             return (left, right)
@@ -150,7 +158,7 @@ def inputs_of(plan: Plan) -> tuple[str, ...]:
 
 
 def _walk_inputs(plan: Plan) -> Iterator[str]:
-    if isinstance(plan, Input):
+    if isinstance(plan, Input | Age):
         yield plan.name
     for part in parts_of(plan):
         yield from _walk_inputs(part)

@@ -36,7 +36,7 @@ from livewatch.profile.formula.columns import (
     truth,
     turned,
 )
-from livewatch.profile.formula.plan import Choice, Constant, Input, Pair, Plan, Scaled, Single, Window
+from livewatch.profile.formula.plan import Age, Choice, Constant, Input, Pair, Plan, Scaled, Single, Window
 from livewatch.profile.formula.step import Step
 from livewatch.profile.formula.windows import Hold, Look, Recently, SoFar, highest, lowest, mean, rate
 
@@ -72,6 +72,7 @@ class Program:
         """The results of steps that are always the same, None for the others."""
         self._fixed_lost: dict[int, Mask] = {}
         self._value = NO_VALUES
+        self._age: NDArray[np.float32] | None = None
         self._done: list[Any] = []
         self._asked = 0
         self._whole_rows: set[int] = set()
@@ -90,8 +91,9 @@ class Program:
         long as all its windows stand in formulas before it: else it has to be asked always."""
         return ConditionRun(self, *self._added(self.logic(self._place(plan)), not seldom), not seldom)
 
-    def begin(self, value: NDArray[np.float64], first: int) -> None:
-        """Take the next ticks in, unless they are the ones at hand; see `FormulaRun.evaluate`."""
+    def begin(self, value: NDArray[np.float64], first: int, age: NDArray[np.float32] | None = None) -> None:
+        """Take the next ticks in, unless they are the ones at hand; see `FormulaRun.evaluate`. `age` (c, n) is that of
+        each value in s, NaN where none was ever received; without it ages are unknown."""
         if value is self._value:
             return
         if self._next not in (None, first):
@@ -99,6 +101,7 @@ class Program:
         self.complete()
         self._next = first + value.shape[1]
         self._value = value
+        self._age = age
         self._done = self._fixed.copy()
         self._lost = self._fixed_lost.copy()
         self.undefined = []
@@ -118,7 +121,7 @@ class Program:
     def end(self) -> NDArray[np.int64]:
         """The ticks at hand are done with: nothing of them is kept but what windows need. Gives the ticks, ascending,
         that formulas counted as undefined, one asked seldom aside."""
-        self._value = NO_VALUES
+        self._value, self._age = NO_VALUES, None
         self._done = []
         self._lost = {}
         self._whole_rows.clear()
@@ -143,6 +146,8 @@ class Program:
     def _worked_out(self, place: int, step: Step, done: list[Any]) -> Any:
         if step.call is None:
             row = step.places[0]
+            if row < 0:
+                return Numbers(np.full(self.width, np.nan) if self._age is None else self._age[~row].astype(np.float64))
             return Numbers(self._value[row], True if row in self._whole_rows else None)
         given = [done[one] for one in step.places]
         if not step.checked:
@@ -156,7 +161,8 @@ class Program:
 
     def rows(self, places: Collection[int]) -> list[int]:
         """The rows of the channels that these steps read."""
-        return [step.places[0] for step in (self._steps[place] for place in sorted(places)) if step.call is None]
+        read = [step.places[0] for step in (self._steps[place] for place in sorted(places)) if step.call is None]
+        return [row if row >= 0 else ~row for row in read]
 
     @property
     def width(self) -> int:
@@ -237,6 +243,8 @@ class Program:
         match plan:
             case Input(name):
                 return self._add(plan, Step(None, (self._index[name],)))
+            case Age(name):
+                return self._add(plan, Step(None, (~self._index[name],)))
             case Constant(number):
                 # One tick stands for all of them: numpy repeats it where it meets a column.
                 return self._add(plan, Step(partial(Numbers, np.array([number])), ()))

@@ -11,8 +11,9 @@ __all__ = ["Step"]
 
 
 class Step(NamedTuple):
-    """What to call with the results of earlier steps; None for the values of a channel. A `checked` one gives a column
-    of columns, which may leave the finite numbers."""
+    """What to call with the results of earlier steps; None for the values of a channel, of which `places` has the row,
+    or the complement of the row for their ages. A `checked` one gives a column of columns, which may leave the finite
+    numbers."""
 
     call: Callable[..., Any] | None
     places: tuple[int, ...]

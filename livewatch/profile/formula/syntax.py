@@ -27,6 +27,7 @@ NESTED = 40
 
 FUNCTIONS: dict[str, tuple[int, int]] = {
     "abs": (1, 1),
+    "age": (1, 1),
     "min": (2, 20),
     "max": (2, 20),
     "when": (3, 3),
