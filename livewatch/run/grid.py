@@ -21,7 +21,7 @@ from livewatch.profile.model import Profile
 
 __all__ = ["Grid"]
 
-LARGEST_BATCH = 16384
+LARGEST_BATCH = 32768
 """Ticks made at once at the most: bounds memory through long silences."""
 FEW = 64
 """Ticks up to which it is cheaper to reckon the ages of all channels at once than those of each message once: a live
