@@ -8,9 +8,10 @@ the other, so that no cutting of the data changes a digit.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from math import log, nan
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -109,6 +110,16 @@ class Totals:
     visits: Column
 
 
+class _Visit(NamedTuple):
+    """One that ended: its region, its first and last look, how many points it has, their sums and counts by field."""
+
+    cell: int
+    began: int
+    at: int
+    points: int
+    sums: Column
+
+
 class Evidence:
     """Args:
     displacement: L, scales the flow bins.
@@ -144,18 +155,19 @@ class Evidence:
         unknown = np.isnan(field)
         rows = np.ascontiguousarray(np.concatenate((np.where(unknown, 0.0, field), ~unknown)).T)
         looks = where + points.first
-        at = self._visit_begins(looks, cell)
+        at, ended = self._visit_begins(looks, cell), list[_Visit]()
         for start, stop in zip([0, *at], [*at, len(looks)], strict=True):
             if start == stop:
                 continue
             if start or at[:1] == [0]:
-                self._close()
+                ended += self._close()
                 self._open, self._began = int(cell[start]), int(looks[start])
             rows[start] += self._acc
             # One after the other, so that no cutting changes a digit.
             self._acc = np.add.accumulate(rows[start:stop])[-1].copy()
             self._points += stop - start
             self._at = int(looks[stop - 1])
+        self._sum_up(ended)
         self.settled_looks += len(looks)
 
     def _visit_begins(self, looks: NDArray[np.int64], cell: NDArray[np.int64]) -> list[int]:
@@ -168,34 +180,38 @@ class Evidence:
 
     def finish(self) -> None:
         """The drive is over: end the visit."""
-        self._close()
+        self._sum_up(self._close())
 
-    def _close(self) -> None:
-        if self._open >= 0 and self._points >= SHORTEST:
-            self._close_in(*divmod(self._open, _FLOWS))
-        self._open, self._points = -1, 0
-        self._acc[:] = 0.0
+    def _close(self) -> list[_Visit]:
+        """The visit that went on, if it was long enough to tell something."""
+        told = self._open >= 0 and self._points >= SHORTEST
+        ended = [_Visit(self._open, self._began, self._at, self._points, self._acc)] if told else []
+        self._open, self._points, self._acc = -1, 0, np.zeros(2 * len(FIELDS))
+        return ended
 
-    def _close_in(self, speed: int, flow: int) -> None:
-        while self._at >= self._stretch * STRETCHES:
-            self._merge()
-        row = np.full(len(KEPT), nan)
-        total, points = self._acc[: len(FIELDS)], self._acc[len(FIELDS) :]
+    def _sum_up(self, ended: Sequence[_Visit]) -> None:
+        """Add the averages of visits that ended to the sums, one after the other."""
+        if not ended:
+            return
+        sums = np.array([visit.sums for visit in ended])
+        total, points = sums[:, : len(FIELDS)], sums[:, len(FIELDS) :]
         there = points > 0.0
         # Need of a lesser part of the visit belongs to another air than the mean of all of it.
-        there[:2] &= 2.0 * points[FIELDS.index("lambda_commanded")] >= self._points
-        np.divide(total, points, out=row[: len(FIELDS)], where=there)
-        air, filled = row[_AIR], row[_FILLED]
-        logged = (*row[:2].tolist(), float(air / filled) if filled > 0.0 else nan)
-        logs = [log(value) if value > 0.0 else nan for value in logged]
-        middle = (self._began + self._at) / 2.0 * LOOK_TIME / 1e9
-        spent = self._points * LOOK_TIME / 1e9
-        row[len(FIELDS) :] = (*logs, *(value * value for value in logs), middle, spent)
-        known = ~np.isnan(row)
-        place = (self._at // self._stretch, speed, flow)
-        self._sum[place] += np.where(known, row, 0.0)
-        self._count[place] += known
-        self._visits[place] += 1.0
+        length = np.array([visit.points for visit in ended])
+        there[:, :2] &= (2.0 * points[:, FIELDS.index("lambda_commanded")] >= length)[:, None]
+        rows = np.full((len(ended), len(KEPT)), nan)
+        np.divide(total, points, out=rows[:, : len(FIELDS)], where=there)
+        rows[:, len(FIELDS) :] = [
+            _derived(visit, mean) for visit, mean in zip(ended, rows[:, : len(FIELDS)].tolist(), strict=True)
+        ]
+        known = ~np.isnan(rows)
+        for visit, row, there_in_it in zip(ended, np.where(known, rows, 0.0), known, strict=True):
+            while visit.at >= self._stretch * STRETCHES:
+                self._merge()
+            place = (visit.at // self._stretch, *divmod(visit.cell, _FLOWS))
+            self._sum[place] += row
+            self._count[place] += there_in_it
+            self._visits[place] += 1.0
 
     def _merge(self) -> None:
         """Merge the stretches in pairs and make them twice as long."""
@@ -250,3 +266,13 @@ class Evidence:
     def totals(self) -> Totals:
         """The sums of all stretches together."""
         return Totals(self._sum.sum(axis=0), self._count.sum(axis=0, dtype=np.float64), self._visits.sum(axis=0))
+
+
+def _derived(visit: _Visit, mean: Sequence[float]) -> tuple[float, ...]:
+    """What of `KEPT` follows from the mean of each field over a visit."""
+    air, filled = mean[_AIR], mean[_FILLED]
+    logged = (*mean[:2], air / filled if filled > 0.0 else nan)
+    # Not numpy's logarithm: its last digit may depend on the machine.
+    logs = [log(value) if value > 0.0 else nan for value in logged]
+    middle = (visit.began + visit.at) / 2.0 * LOOK_TIME / 1e9
+    return (*logs, *(value * value for value in logs), middle, visit.points * LOOK_TIME / 1e9)
