@@ -7,10 +7,8 @@ from pathlib import Path
 
 import click
 
-from livewatch import load_profile, open_source, shipped_folder
+import livewatch
 from livewatch.commands.options import lines_option, out_option
-from livewatch.commands.page import Page
-from livewatch.commands.replay import play_lines
 from livewatch.commands.replay import replay as replay_command
 
 __all__ = ["demo"]
@@ -27,10 +25,13 @@ def demo(ctx: click.Context, lines: bool, out: Path) -> int:
 
     Opens the dashboard; where output is no terminal, prints the alarms as fast as they come and where the event log is.
     """
-    path = shipped_folder("replay_data") / DRIVE
+    path = livewatch.shipped_folder("replay_data") / DRIVE
     if lines or not sys.stdout.isatty():
-        profile = load_profile(PROFILE)
-        return play_lines(open_source(path, profile), profile, None, out, Page())
+        from livewatch.commands.page import Page
+        from livewatch.commands.playing import play_lines
+
+        profile = livewatch.load_profile(PROFILE)
+        return play_lines(livewatch.open_source(path, profile), profile, None, out, Page())
     code: int = ctx.invoke(
         replay_command,
         path=path,

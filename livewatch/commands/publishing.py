@@ -10,10 +10,10 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from livewatch import Event, Profile, Recorder, Run
-from livewatch.commands.page import say
+from livewatch.commands.lines import say
 
 if TYPE_CHECKING:
+    from livewatch import Event, Profile, Recorder, Run
     from livewatch.publish.settings import PublishSettings
 
 __all__ = ["Between", "publish_options", "published", "settings_of"]

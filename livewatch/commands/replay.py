@@ -1,30 +1,19 @@
-"""`livewatch replay`: a recording, a table or a session folder, played as if it were live."""
+"""`livewatch replay`: a recording, a table or a session folder, played as if it were live.
+
+On a terminal the cautions are on the screen at once, while what draws the dashboard is still being loaded: little is
+imported before them.
+"""
 
 from __future__ import annotations
 
-import signal
 import sys
-from collections.abc import Iterator
-from contextlib import contextmanager
+from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import click
-from rich.text import Text
 
-from livewatch import (
-    Profile,
-    Recorder,
-    Run,
-    Session,
-    Source,
-    UsageError,
-    open_source,
-    parse_bus_options,
-    profile_for,
-)
-from livewatch.commands.line_display import LineDisplay
-from livewatch.commands.lines import code_of
+import livewatch
+from livewatch.commands.lines import say
 from livewatch.commands.options import (
     bus_option,
     lines_option,
@@ -33,21 +22,12 @@ from livewatch.commands.options import (
     stretch_of,
     stretch_options,
 )
-from livewatch.commands.page import Page
-from livewatch.commands.printing import Printer, say_last
-from livewatch.commands.publishing import Between, publish_options, published, settings_of
-from livewatch.run.history import History
-from livewatch.run.pacing import paced
-from livewatch.wording.recording import kept_sentence
+from livewatch.commands.publishing import publish_options, settings_of
+from livewatch.wording.cautions import CAUTION
 
-if TYPE_CHECKING:
-    from livewatch.publish.settings import PublishSettings
-
-__all__ = ["play_lines", "replay"]
+__all__ = ["replay"]
 
 FASTEST = 1000.0
-FOR_READING = 3600.0
-"""Seconds that a reader has for the last lines of a replay."""
 
 
 def read_speed(text: str) -> float | None:
@@ -63,57 +43,10 @@ def read_speed(text: str) -> float | None:
     except ValueError:
         speed = 0.0
     if not 0.01 <= speed <= FASTEST:
-        raise UsageError(f"--speed {text!r}: expected a factor from 0.01 to {FASTEST:g} such as 10 or 0.5, or max")
+        raise livewatch.UsageError(
+            f"--speed {text!r}: expected a factor from 0.01 to {FASTEST:g} such as 10 or 0.5, or max"
+        )
     return speed
-
-
-@contextmanager
-def _undisturbed() -> Iterator[None]:
-    """Ctrl-C waits until what is inside is done: a run can be closed between two pushes, not in one."""
-    asked: list[int] = []
-    before = signal.signal(signal.SIGINT, lambda number, _: asked.append(number))
-    try:
-        yield
-    finally:
-        signal.signal(signal.SIGINT, before)
-    if asked:
-        raise KeyboardInterrupt
-
-
-def play_lines(
-    source: Source,
-    profile: Profile,
-    speed: float | None,
-    out: Path,
-    console: Page,
-    settings: PublishSettings | None = None,
-) -> int:
-    """Play `source` with the line display, into a session folder below `out`, published as `settings` say; what comes
-    back is the exit code."""
-    folder = Session.create(out, profile, [source.name])
-    recorder = Recorder(folder, may_wait=True)
-    run = Run(profile, recorder, history=History(profile))
-    printer = Printer(console, may_wait=True)
-    between = Between()
-    try:
-        sent = published(settings, recorder, lambda: run, between.submit, replaying=True)
-        with sent, LineDisplay(run, printer) as display:
-            try:
-                for batch in paced(source.batches(), speed):
-                    if printer.gone:
-                        break
-                    with _undisturbed():
-                        run.push(batch)
-                        between.serve()
-                    display.redraw()
-                run.count(source.counts)
-                run.close(None if printer.gone else source.end)
-            finally:
-                run.close()
-    finally:
-        printer.line(Text(kept_sentence(recorder)))
-        printer.close(FOR_READING)
-    return code_of(recorder)
 
 
 @click.command()
@@ -169,22 +102,24 @@ def replay(
 
         return print_verification(path, profile_name, as_json)
     if as_json:
-        raise UsageError("--json goes with --verify; `livewatch diagnose --json` gives what a recording shows")
-    profile = profile_for(path, profile_name)
+        raise livewatch.UsageError(
+            "--json goes with --verify; `livewatch diagnose --json` gives what a recording shows"
+        )
     factor = read_speed(speed)
-    given = parse_bus_options(bus_options, profile)
-    stretch = stretch_of(start, stop)
-    source = open_source(path, profile, given, stretch)
+    on_screen = sys.stdout.isatty() and not lines
+    if on_screen:
+        say(f"livewatch is opening {path}. {CAUTION}")
+        sys.stdout.flush()
+    profile = livewatch.profile_for(path, profile_name)
+    given = livewatch.parse_bus_options(bus_options, profile)
+    open_again = partial(livewatch.open_source, path, profile, given, stretch_of(start, stop))
+    source = open_again()
     settings = settings_of(profile, broker, publish_frames, allow_acknowledge, by_profile=False)
-    if lines or not sys.stdout.isatty():
-        return play_lines(source, profile, factor, out, Page(), settings)
-    from livewatch.dashboard import show_replay
-    from livewatch.run.player import Player
+    if on_screen:
+        from livewatch.commands.playing import play_on_screen
 
-    folder = Session.create(out, profile, [source.name])
-    recorder = Recorder(folder, may_wait=True)
-    player = Player(lambda: open_source(path, profile, given, stretch), profile, recorder, speed=factor)
-    with published(settings, recorder, lambda: player.run, player.submit, player.apply, replaying=True):
-        code = show_replay(player)
-    say_last(kept_sentence(recorder), sys.stdout)
-    return code_of(recorder, code)
+        return play_on_screen(open_again, source.name, profile, factor, out, settings)
+    from livewatch.commands.page import Page
+    from livewatch.commands.playing import play_lines
+
+    return play_lines(source, profile, factor, out, Page(), settings)
