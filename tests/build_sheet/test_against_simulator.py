@@ -48,7 +48,7 @@ def test_need_at_idle_and_on_the_road(fitted: str, mismatch: Mismatch | None, et
     predicted = {use.condition: use.need for use in forecast.authority}
     drive = simulate(
         Scenario(
-            duration=60.0, ageing=0.0, purge=False, mismatches=(mismatch,) if mismatch else (), ethanol_percent=ethanol
+            duration=45.0, ageing=0.0, purge=False, mismatches=(mismatch,) if mismatch else (), ethanol_percent=ethanol
         )
     )
     truth = drive.truth

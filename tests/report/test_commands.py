@@ -39,7 +39,7 @@ def test_other_commands_load_neither_pictures_nor_templates() -> None:
 
 def test_a_report_as_a_file_and_printed(drive: Path, tmp_path: Path, livewatch: Callable[..., Ran]) -> None:
     out = tmp_path / "report.json"
-    assert livewatch("report", drive, "-p", "brackwell_20t", "-o", out)[0] == 0
+    assert livewatch("report", drive, "-p", "brackwell_20t", "-o", out, "--to", "20 s")[0] == 0
     assert json.loads(out.read_text(encoding="utf-8"))["report"] == 1
     code, printed, _ = livewatch("report", drive, "-p", "brackwell_20t", "--format", "md", "--to", "5 s")
     assert code == 0 and printed.startswith("# What the drive shows")

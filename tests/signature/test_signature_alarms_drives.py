@@ -27,7 +27,9 @@ def _pull(rng: np.random.Generator) -> Iterator[Leg]:
         yield Cruise(60.0, 10.0)
 
 
-A_PULL = Route("a_pull", "a pull in third gear, of the slowest of the cars as well", _pull, 56.0)
+A_PULL = Route("a_pull", "a pull in third gear", _pull, 48.0)
+SLOWEST = {"rowan_12": 56.0}
+"""s until the pull of a car is over, and the overrun after it, where the usual length is too short."""
 
 
 @pytest.fixture(scope="module")
@@ -38,7 +40,9 @@ def driven() -> Drives:
     def drive(car: str, *mismatches: Mismatch) -> Drive:
         key = (car, mismatches)
         if key not in known:
-            known[key] = simulate(Scenario(car=car, route=A_PULL, mismatches=mismatches, seed=1500))
+            known[key] = simulate(
+                Scenario(car=car, route=A_PULL, duration=SLOWEST.get(car), mismatches=mismatches, seed=1500)
+            )
         return known[key]
 
     return drive
