@@ -48,6 +48,15 @@ def pytest_sessionstart(session: pytest.Session) -> None:
     rewrite_a_share(session.config)
 
 
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """With LIVEWATCH_EXAMPLES=10 each drawn test draws ten times as many examples."""
+    times = int(os.environ.get("LIVEWATCH_EXAMPLES", "1"))
+    drawn = {test for item in items if getattr(test := getattr(item, "obj", None), "hypothesis", None)}
+    for test in drawn if times > 1 else ():
+        wanted = test._hypothesis_internal_use_settings
+        test._hypothesis_internal_use_settings = settings(wanted, max_examples=times * wanted.max_examples)
+
+
 def pytest_unconfigure() -> None:
     if KEPT_HERE:
         shutil.rmtree(os.environ["LIVEWATCH_CACHE"], ignore_errors=True)

@@ -19,7 +19,7 @@ from livewatch.wording.shorter import (
 )
 
 WORDS = st.lists(st.text("abcλ°é日-_/,.0123456789", min_size=1, max_size=30), min_size=1, max_size=25).map(" ".join)
-WIDE = settings(max_examples=300, deadline=None)
+WIDE = settings(max_examples=120, deadline=None)
 
 
 def letters_of(text: str) -> str:

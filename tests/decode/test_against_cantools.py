@@ -24,7 +24,7 @@ from livewatch.profile.dbc import DbcError, load_dbc
 from livewatch.profile.model import Message
 from tests.decode.whole_message import decode_message, decode_message_raw
 
-RANDOM_PAYLOADS = 200
+RANDOM_PAYLOADS = 60
 MOST_VALUES = 64
 """Values of one multiplexer tried one by one; of more, the ends and a random choice."""
 

@@ -54,7 +54,7 @@ def _oracle(size: int, signal: Signal) -> cantools.database.can.Message:
 
 
 @settings(
-    max_examples=400, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow]
+    max_examples=150, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow]
 )
 @given(place=signals(), seed=st.integers(0, 2**32 - 1))
 def test_its_value_is_what_cantools_computes(
@@ -84,7 +84,7 @@ def test_its_value_is_what_cantools_computes(
     assert np.isnan(column.value[~finite]).all()
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=100, deadline=None)
 @given(place=signals(), data=st.data())
 def test_it_is_received_exactly_where_cantools_finds_it_in_a_frame_cut_short(
     place: tuple[int, Signal], data: st.DataObject

@@ -9,7 +9,7 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
@@ -175,8 +175,14 @@ def drives(draw: st.DrawFn) -> NDArray[np.float64]:
     return np.array([draw(column), draw(column), draw(column), draw(flags), draw(flags)])
 
 
+KNOWN_IN_PART = np.array([[1.0, math.nan, math.nan, 2.0]] * 3 + [[math.nan, 0.0, 0.0, 0.0]] * 2)
+
+
+@example("recently(p, 0.03 s)", KNOWN_IN_PART)
+@example("lowest(a, 0.04 s)", KNOWN_IN_PART)
+@example("mean(a, 0.04 s)", KNOWN_IN_PART)
 @given(formulas, drives())
-@settings(max_examples=250, deadline=None)
+@settings(max_examples=150, deadline=None)
 def test_columns_and_single_ticks_give_the_same_values(text: str, values: NDArray[np.float64]) -> None:
     tree = parse(text, UNITS)
     plain = PlainEvaluator(values)

@@ -168,7 +168,7 @@ def batches(draw: st.DrawFn, most: int = 80, names: st.SearchStrategy[str] = any
     return FrameBatch(time, bus, identifier, flags, length, data, tuple(buses))
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=100, deadline=None)
 @given(batches())
 def test_what_was_written_reads_back_in_every_field(batch: FrameBatch) -> None:
     written = format_candump(batch)

@@ -67,7 +67,7 @@ NO_FRAME = [
 ]
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=30, deadline=None)
 @given(
     seed=st.integers(0, 10_000),
     sizes=st.lists(st.integers(0, 8), min_size=1, max_size=4, unique=True),
