@@ -6,6 +6,7 @@ Flow out of a hole is `lab.lost_through`: Heywood 1988, appendix C.
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -55,6 +56,15 @@ def test_what_leaves_at_8_mm_is_a_seventh_of_the_air_at_middle_speed_and_full_bo
     assert share.value == pytest.approx(100.0 * max(shares), abs=1.0)
     assert share.low < 100.0 * max(shares) < share.high
     assert hole.low < 8.0 < hole.high
+
+
+def test_a_hole_that_leaves_hardly_any_boost_is_no_air_meter_of_another_bore(lab: Any) -> None:
+    # Its share is the same wherever there is boost; that it takes nothing below is all that tells it from a meter.
+    tour = [*lab.TOUR[:5], *(replace(lab.TOUR[5], speed=s, pressure=p) for s, p in ((2300.0, 104.0), (2700.0, 107.0)))]
+    arrays = lab.Bench().tour(leaking(lab, 18.0), points=tour).arrays()
+    arrays["boost_pressure"] = arrays["boost_pressure"] + 0.2
+    causes = lab.judged(arrays).finding().causes
+    assert [cause.name for cause in causes if cause.established] == ["pressure_leak"]
 
 
 @pytest.mark.parametrize("offset", [0.0, 1.0, 1.5, 2.0, 3.0, 4.0])

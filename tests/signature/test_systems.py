@@ -223,6 +223,16 @@ def test_a_supply_ends_at_the_flow_that_larger_injectors_deliver_not_at_the_one_
     assert untold.low < known < untold.high
 
 
+def test_a_fuel_pressure_that_falls_is_seen_at_a_mixture_that_no_sensor_sees(lab: Any) -> None:
+    # The loop may be closed all the way to full load: what is commanded there then says nothing of need.
+    fault = lab.Fault(rail=lambda point: 0.6 if point.pressure > 150.0 else 1.0)
+    arrays = lab.Bench().tour(fault).arrays()
+    arrays["fuel_system_status"] = np.full(len(arrays["fuel_system_status"]), 2.0)
+    said = lab.judged(arrays, lab.profile(without=("lambda_1",))).finding()
+    assert [cause.name for cause in said.causes if cause.established] == ["fuel_supply"]
+    assert {one.system: one.word for one in said.verdict.systems}["fuel supply"] == "misfit"
+
+
 def test_air_that_the_idle_controller_takes_away_is_named_beside_a_supply_that_takes_far_more_need(lab: Any) -> None:
     # Without a meter a leak changes no need: the pressure shows its air (Heywood 1988, eq. 2.27). 150 kPa less leave
     # sqrt((310 - 150) / 310) = 72 % of the fuel (Bernoulli).
