@@ -38,8 +38,9 @@ LEANED = 3.0
 """Per cent of need at settled full load from which the mixture there is not right: half of what alarms; a judgement."""
 LIKELY = 0.5
 """Probability from which a cause that is not established stands out; a judgement."""
-KNOCKING, KNOCK_TIME = 0.05, 60.0
-"""Share of the drive beyond the everyday band, of so many s at least, from which knock strains; common practice."""
+KNOCKING, KNOCK_TIME = 0.20, 60.0
+"""Share of the drive beyond the everyday band, of so many s at least, from which knock strains: of 150 simulated
+matching cars three were beyond it for 0.06, 0.06 and 0.19 of a drive of pulls, on days above 32 degC."""
 PULLS_ENOUGH = 2
 """Pulls with boost asked for that show boost control; one alone may be chance."""
 PART_LOADS = ("idle", "light load", "middle load")
