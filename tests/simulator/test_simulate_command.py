@@ -13,6 +13,7 @@ import pytest
 
 from livewatch.commands import simulate as command
 from livewatch.commands.cli import main
+from livewatch.simulator import simulate
 from livewatch.sources.recordings.recording import open_recording
 
 SHORT = ["--duration", "5s", "--route", "standing"]
@@ -32,7 +33,6 @@ def known():
 @pytest.fixture
 def driven_once(known, monkeypatch):
     """The same scenario is driven once, where what is looked at is how a drive is written."""
-    simulate = command.simulate_drive
 
     def drive(scenario, tell):
         if repr(scenario) not in known:
