@@ -37,8 +37,11 @@ REST_POLLING = 0.001
 """The same where somebody waits for an answer on the bus before asking on."""
 LONGEST_WAIT = 0.05
 """Seconds to wait for a frame before looking whether to stop."""
-BURST = 512
-"""Frames read before looking whether to stop."""
+WAKES_WITHIN = 0.005
+"""Seconds after which a thread that waits for a frame has most likely come back with one that is there."""
+BURST = 128
+"""Frames read in one turn: longer ones of four buses would make the judging thread wait for longer than a turn may be
+waited for."""
 MOST_WAITING = 250_000
 """Frames held for a pipeline that does not come to fetch them: half a minute of a full 1 Mbit/s bus."""
 FAILURES_IN_A_ROW = 10
@@ -97,6 +100,7 @@ class BusReader:
         self._failures = 0
         self._failing_since = 0.0
         self._emptied = time.monotonic()
+        self._waits_since = 0.0
         self._attempts = 0
         self._next_look = 0.0
         self._stopping = threading.Event()
@@ -126,6 +130,11 @@ class BusReader:
         """The adapter was seen to hold nothing at this moment of the machine's monotonic clock: all it received before
         then is among the frames that wait, or was taken. Of an adapter that is lost, now."""
         return self._emptied if self._adapter is not None else time.monotonic()
+
+    def most_likely_emptied(self, now: float) -> float:
+        """As `emptied`, at the moment `now` of that clock; of an adapter that is waited for, later than was seen."""
+        waits = self._waits_since
+        return max(self.emptied, now - WAKES_WITHIN if 0.0 < waits < now - WAKES_WITHIN else 0.0)
 
     def take(self) -> list[FrameBatch]:
         """What was received, and what was sent, since the last call: at most one batch of each."""
@@ -234,18 +243,19 @@ class BusReader:
         self._release()
 
     def _drain(self, adapter: can.BusABC) -> None:
-        """Wait for a frame, then read all there are."""
-        asked = time.monotonic()
-        message = adapter.recv(LONGEST_WAIT)
-        self._failures = 0
-        if message is None:
-            self._emptied = asked
-            return
-        if self._attempts or not self._first_arrival:
-            self._back()
-        with self._turn.taken():
-            emptied = self._burst(adapter, message)
-        if emptied:
+        """Read all frames there are; where there is none, wait for one."""
+        asked, read = self._burst(adapter, None)
+        if not read:
+            self._emptied = self._waits_since = asked
+            try:
+                message = adapter.recv(LONGEST_WAIT)
+            finally:
+                self._waits_since = 0.0
+            self._failures = 0
+            if message is None:
+                return
+            asked, read = self._burst(adapter, message)
+        if read < BURST:
             self._emptied = asked
             # Resting only once the adapter is empty keeps a backlog from growing.
             time.sleep(self._rest)
@@ -254,21 +264,32 @@ class BusReader:
                 self._fell_behind += max(0, len(self._waiting) - MOST_WAITING)
                 del self._waiting[MOST_WAITING:]
 
-    def _burst(self, adapter: can.BusABC, message: can.Message | None) -> bool:
-        """Keep `message` and what the adapter holds after it; whether that was all."""
+    def _burst(self, adapter: can.BusABC, message: can.Message | None) -> tuple[float, int]:
+        """Keep `message`, if there is one, and what the adapter holds after it, BURST frames at the most; when that was
+        begun, on the monotonic clock, and how many there were."""
         recv, keep, tell = adapter.recv, self._waiting.append, self.overheard
         read = 0
-        while message is not None:
-            if not message.timestamp:
-                message.timestamp = time.time()
-            keep(message)
-            if tell is not None:
-                tell(self.bus.name, message)
-            read += 1
-            if read == BURST:
-                return False
-            message = recv(0)
-        return True
+        with self._turn.taken():
+            asked = time.monotonic()
+            try:
+                if message is None:
+                    message = recv(0)
+                if message is not None and (self._attempts or not self._first_arrival):
+                    self._back()
+                while message is not None:
+                    if not message.timestamp:
+                        message.timestamp = time.time()
+                    keep(message)
+                    if tell is not None:
+                        tell(self.bus.name, message)
+                    read += 1
+                    if read == BURST:
+                        break
+                    message = recv(0)
+            finally:
+                if read:
+                    self._failures = 0
+        return asked, read
 
     def _back(self) -> None:
         """The first frame after the adapter was opened."""

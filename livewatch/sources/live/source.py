@@ -1,7 +1,7 @@
 """Frames from live buses, several at once, through any interface of python-can.
 
 `LiveBus` specifications go in (`engine=socketcan:can0@500k`); batches of frames come out, in one order over all
-buses, at the latest 25 ms after a frame was received, 45 ms where full buses leave no time for that. Nothing is
+buses, usually within 25 ms after a frame was received, within 0.1 s where full buses leave little time. Nothing is
 transmitted unless it was asked for, and then only requests that read. A bus that is lost is opened again by itself
 while the others go on; what is lost or makes no sense is counted.
 
@@ -32,8 +32,6 @@ from livewatch.sources.live.status import BusStatus
 from livewatch.sources.live.turn import Turn
 
 __all__ = [
-    "COLLECT_AT_LATEST",
-    "COLLECT_EVERY",
     "BusStatus",
     "FoundBus",
     "LiveBus",
@@ -45,14 +43,15 @@ __all__ = [
 ]
 
 COLLECT_EVERY = 0.010
-"""Seconds between batches, at the least. Of several buses, the newest frames wait so long for frames of the others that
-are just as old; longer than a reader rests."""
+"""Seconds between batches, at the least; longer than a reader rests."""
 COLLECT_AT_LATEST = 0.020
 WORK_SHARE = 1 / 3
 """A batch costs several hundred frames' worth of work however few it holds. Where working on one takes more than this
 share of the time between them, because the machine is slow or the buses are full, the next is taken later, at the
 latest so many seconds after the last."""
 
+KEPT_AT_MOST = 0.050
+"""Seconds for which frames of several buses wait at the most for frames of the others that are as old."""
 HANGS_AFTER = 1.0
 """Seconds after which an adapter that neither gives a frame nor says that it has none is waited for no longer."""
 MOST_AWAKE = 0.05
@@ -78,9 +77,8 @@ class LiveSource:
         """Taken by the readers; to be taken by whoever works on the batches in another thread."""
         self._readers = [BusReader(bus, index, names, transmit, self.turn, listed) for index, bus in enumerate(buses)]
         self._merge = Merge(names)
-        self._horizon = 0
-        self._kept_since = 0.0
         self._asked, self._awake = time.monotonic(), 0.0
+        self._since = self._asked
         self._moved: list[tuple[float, float] | None] = [None] * len(self._readers)
         self._closed = False
 
@@ -115,30 +113,36 @@ class LiveSource:
     def collect(self) -> FrameBatch:
         """What was received since the last call, perhaps nothing; to be called as `next_collection` says. Once the
         source is closed, everything that is left."""
+        now = time.monotonic()
+        alive = self._alive(now)
+        emptied = max(min((reader.most_likely_emptied(now) for reader in alive), default=now), now - KEPT_AT_MOST)
+        since, self._since = self._since, min((reader.emptied for reader in alive), default=now)
         with self.turn.taken():
             batches = [batch for reader in self._readers for batch in reader.take()]
             at_once = self._closed or len(self._readers) == 1
-            batch = self._merge.take(batches, None if at_once else self._horizon)
-        # What is kept back is given out the next time, with what is not newer.
-        self._horizon = max((int(batch.time.max()) for batch in batches), default=self._horizon)
-        self._kept_since = (self._kept_since or time.monotonic()) if self._merge.keeps else 0.0
-        return batch
+            return self._merge.take(batches, time.monotonic(), None if at_once else emptied, since)
 
     def emptied(self) -> float:
         """All that was received before this moment of the machine's monotonic clock is given out by the next `collect`
         at the latest. An adapter whose driver hangs for long is not waited for. To be asked before each `collect`:
         time in which this process did not run does not count."""
         now = time.monotonic()
+        moments = [reader.emptied for reader in self._alive(now)]
+        kept = self._merge.since
+        return min(moments if kept is None else [*moments, kept], default=now)
+
+    def _alive(self, now: float) -> list[BusReader]:
+        """The readers whose adapters answered of late."""
         self._awake += min(now - self._asked, MOST_AWAKE)
         self._asked = now
-        moments = [self._kept_since] if self._kept_since else []
+        alive = []
         for place, reader in enumerate(self._readers):
             moment, moved = reader.emptied, self._moved[place]
             if moved is None or moment != moved[0]:
                 self._moved[place] = moved = (moment, self._awake)
             if self._awake - moved[1] < HANGS_AFTER:
-                moments.append(moment)
-        return min(moments, default=now)
+                alive.append(reader)
+        return alive
 
     def batches(self) -> Iterator[FrameBatch]:
         """What is received, every 10 to 20 ms, never an empty batch; ends once the source is closed
