@@ -21,15 +21,13 @@ from livewatch.signature.causes.registry import HYPOTHESES
 from livewatch.signature.causes.vacuum_leak import TAKEN_AWAY
 from livewatch.signature.estimates import Estimate, band_of
 from livewatch.signature.evidence.readings import Column, Mask
-from livewatch.signature.ranking import MINOR, NEEDLESS, Ranking
+from livewatch.signature.ranking import MINOR, NEEDLESS, SURE, Ranking
 
 __all__ = ["Cause", "describe", "effects_of"]
 
 EVIDENCE = 10.0
 """Decibans that establish a cause, beside all others: 10 to 1, strong evidence by the scale of Jeffreys (Theory of
 Probability, 1961, appendix B; from memory)."""
-SURE = 0.75
-"""How probable its family (or those it cannot be told from) has to be for that, too; a judgement."""
 NEED, NEED_SURELY = 8.0, 5.0
 """Per cent of need that a misfit takes at least, and the lower end of its interval; common practice."""
 BOOST, BOOST_SURELY = 8.0, 4.0

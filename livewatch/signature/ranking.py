@@ -26,7 +26,7 @@ from livewatch.signature.evidence.settled import PointMaker
 from livewatch.signature.inference import Fit, Whitened, combined
 from livewatch.signature.roughness import roughness
 
-__all__ = ["MINOR", "NEEDLESS", "Ranking", "rank"]
+__all__ = ["MINOR", "NEEDLESS", "SURE", "Ranking", "rank"]
 
 TIE = log(3.0)
 """Two explanations are a tie when one is less than three times as probable as the other."""
@@ -41,9 +41,11 @@ without, and how much of it counts at the most; judgements."""
 MINOR = 0.25
 """Share of the effect of a cause below which what stands beside it takes nothing from its size, nor is established: no
 effect is known that well; common practice, and simulated cars."""
-NEEDLESS, DOUBTED = 0.25, 0.1
-"""How probable it may be at the most that nothing stands in the place of an established cause, so that its being there
-is three times as probable as not; and from where on another may stand for it. Judgements."""
+SURE, DOUBTED = 0.75, 0.1
+"""How probable an established cause, or those it cannot be told from, has to be: three times as probable as not. And
+how probable its absence, for another to stand for it. Judgements."""
+NEEDLESS = 1.0 - SURE
+"""How probable it may be at the most that nothing stands in the place of an established cause."""
 PLAIN = 3.0
 """How much more probable (logarithm) an explanation has to be for each cause more, for sizes to be taken from it: what
 is barely there takes nothing from the size of what is; a judgement."""
@@ -107,7 +109,8 @@ def rank(seen: Observations, maker: PointMaker, figures: BoostFigures) -> Rankin
         fit = Fit(nan, nan, short.fit.weight - SHORT_UNMETERED)
         symptoms["pressure_leak"] = Judged("pressure_leak", HYPOTHESES["pressure_leak"].family, fit)
     boost, ties, chosen = _boost_causes(symptoms)
-    ties = {**_ties(sets), **ties}
+    families = _families([*fuel.values(), *boost.values()], sets)
+    ties = {**_ties(sets, families), **ties}
     if sets:
         chosen |= sets[0].combination.causes
     needless = _needless(sets)
@@ -121,10 +124,9 @@ def rank(seen: Observations, maker: PointMaker, figures: BoostFigures) -> Rankin
     chosen |= {one.cause for one in fuels if one.fit.weight > 0.0}
     needless |= {one.cause: 1.0 - one.probability for one in fuels}
     right = _nothing(sets) * (1.0 - sum(one.probability for one in boost.values()))
-    families = _families([*fuel.values(), *boost.values()], sets) | {"none": right}
     judged = [*fuel.values(), *boost.values(), *fuels, Judged("everyday", "none", Fit(0.0, 0.0, 0.0), right)]
     judged.sort(key=lambda one: (-one.probability, one.cause))
-    return Ranking(tuple(judged), chosen, ties, families, needless, sets[0].shift if sets else 0.0)
+    return Ranking(tuple(judged), chosen, ties, families | {"none": right}, needless, sets[0].shift if sets else 0.0)
 
 
 def _explanations(seen: Observations, maker: PointMaker, leak: float) -> list[_Set]:
@@ -278,17 +280,20 @@ def _alone(judged: Judged, one: _Set, variants: Sequence[Variant]) -> Judged:
     )
 
 
-def _ties(sets: list[_Set]) -> dict[str, tuple[str, ...]]:
-    """For each cause of the best set, what stands in its place in sets that are nearly as probable."""
+def _ties(sets: list[_Set], families: Mapping[str, float]) -> dict[str, tuple[str, ...]]:
+    """For each cause of the best set, what stands in its place in sets that are nearly as probable, or what it takes
+    for one of them to be sure."""
     ties: dict[str, list[str]] = {}
     best = sets[0].combination.causes if sets else frozenset()
     for other in sets[1:]:
-        if sets[0].score - other.score >= TIE:
-            break
         gone, new = best - other.combination.causes, other.combination.causes - best
-        for cause in gone:
-            for name in new:
-                if HYPOTHESES[name].family != HYPOTHESES[cause].family:
+        near = sets[0].score - other.score < TIE
+        for cause in gone if near or len(gone) == 1 else ():
+            own = HYPOTHESES[cause].family
+            for name in sorted(new):
+                family, so_far = HYPOTHESES[name].family, families.get(own, 0.0)
+                takes = cause not in ties and so_far <= SURE < so_far + families.get(family, 0.0)
+                if family != own and (near or takes):
                     ties.setdefault(cause, []).append(name)
     return {cause: tuple(dict.fromkeys(names)) for cause, names in ties.items()}
 
