@@ -22,7 +22,7 @@ from livewatch.signature.effect import Effect, Effects
 from livewatch.signature.evidence.readings import Column
 from livewatch.signature.inference import Whitened
 
-__all__ = ["Combination", "Search", "log_sum"]
+__all__ = ["TOGETHER", "Combination", "Search", "log_sum"]
 
 BEND = 0.08
 """Share, one standard deviation, by which the effect of a cause may be off and bend over the range of air flow: tables,
@@ -33,6 +33,9 @@ WIDTH, REACH = 4, 9.0
 """Sets that are built upon at each step, and how far (logarithm) they may be behind the best."""
 WORTH = -1.5
 """Logarithm of what an addition has to promise to be tried in full."""
+TOGETHER = 0.5
+"""How much more probable (logarithm) a cause is beforehand where another one is there: parts are seldom changed one by
+one; a judgement."""
 STEPS = 10
 """Of Gauss and Newton's method."""
 AT_ONCE = 1 << 17
@@ -232,7 +235,7 @@ class Search:
                 found.append(None)
                 continue
             whole = one + log(2.0) * sum(sided) + sum(variant.weight for variant in variants)
-            score = whole + sum(self._prior[variant.cause] for variant in variants)
+            score = whole + sum(self._prior[variant.cause] for variant in variants) + TOGETHER * (len(variants) - 1)
             found.append(Combination(tuple(variants), tuple(sizes), tuple(spread), whole, score, whole))
         return found
 

@@ -18,7 +18,7 @@ from livewatch.signature.causes.fuel_in_tank import judged_fuel
 from livewatch.signature.causes.hypothesis import Judged, Variant
 from livewatch.signature.causes.leak_sizes import LOST
 from livewatch.signature.causes.registry import HYPOTHESES
-from livewatch.signature.combination import Combination, Search, log_sum
+from livewatch.signature.combination import TOGETHER, Combination, Search, log_sum
 from livewatch.signature.evidence.boost_figures import BoostFigures
 from livewatch.signature.evidence.observations import Observations
 from livewatch.signature.evidence.readings import Column
@@ -115,7 +115,7 @@ def rank(seen: Observations, maker: PointMaker, figures: BoostFigures) -> Rankin
         chosen |= sets[0].combination.causes
     needless = _needless(sets)
     for cause, rival, neither in _either(sets, fuel, needless):
-        needless[cause] = neither
+        needless[cause], needless[rival] = neither, 1.0
         if HYPOTHESES[rival].family != HYPOTHESES[cause].family:
             ties[cause] = (*ties.get(cause, ()), rival)
     if boost:
@@ -199,7 +199,7 @@ def _fuel_causes(sets: list[_Set], seen: Observations) -> dict[str, Judged]:
             )
             rest = one.combination.causes - {cause}
             without = max((o.score for o in sets if o.combination.causes == rest), default=-inf)
-            weight = one.score - HYPOTHESES[cause].log_prior - without
+            weight = one.score - HYPOTHESES[cause].log_prior - (TOGETHER if rest else 0.0) - without
             judged = Judged(cause, HYPOTHESES[cause].family, Fit(size, deviation, min(weight, 1e3)), probability)
             shaped = _shaped(judged, one, seen)
             between = _between(sets, shares, variant, size)
@@ -338,8 +338,10 @@ def _either(
         cause, *others = doubted
         neither = {rival: _without(sets, {cause, rival}) for rival in others}
         rival = min(neither, key=lambda one: neither[one], default=None)
-        if rival is None or neither[rival] >= NEEDLESS or max(needless[cause], needless[rival]) < NEEDLESS:
+        if rival is None or neither[rival] >= NEEDLESS:
             doubted = others
+        elif 1.0 - needless[cause] - needless[rival] + neither[rival] > SURE:
+            doubted = others  # Both are there.
         else:
             found.append((cause, rival, neither[rival]))
             doubted = [one for one in others if one != rival]
