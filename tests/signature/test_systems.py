@@ -288,6 +288,16 @@ def test_bore_and_injectors_are_a_declared_tie_where_either_alone_would_do(lab: 
                 assert estimate.low < truth < estimate.high
 
 
+@pytest.mark.parametrize(("known", "tie"), [("0.846 .. 0.954", ()), ("0.82 .. 0.98", ("meter_scale",))])
+def test_injectors_are_named_with_a_bore_in_a_tie_where_only_one_of_the_two_is_sure(
+    lab: Any, known: str, tie: tuple[str, ...]
+) -> None:
+    # 9 % more fuel: by a volumetric efficiency known to 9 %, injectors are likelier by less than four to one.
+    fault = lab.Fault(delivered=lambda point, pulse: 1.0 / 1.09)
+    said = lab.judged(lab.Bench().tour(fault).arrays(), lab.profile(engine=BREATHING.format(known))).finding()
+    assert [(cause.name, cause.tie_with) for cause in said.causes if cause.established] == [("injector_flow", tie)]
+
+
 def test_boost_that_was_never_seen_is_said_and_what_it_takes_to_see_it(lab: Any) -> None:
     said = lab.judged(lab.Bench().tour(lab.Fault()).arrays()).finding()
     words = {one.system: one.word for one in said.verdict.systems}
