@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import gc
 import os
 import shutil
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Generator
 from contextlib import suppress
 from pathlib import Path
 from tempfile import mkdtemp
@@ -14,7 +15,11 @@ from typing import Any
 import pytest
 from hypothesis import HealthCheck, settings
 
-from tests.rewriting import rewrite_a_share
+from livewatch.run.linear_algebra import in_one_thread
+from tests.compiling import compile_a_share
+
+# As the command does, before numpy is loaded: further threads would take the cores of the other test processes.
+in_one_thread()
 
 # The same examples each time: a change is judged by what it changed. `--hypothesis-profile wandering` draws anew. No
 # test hangs on how fast the machine is: neither how long an example takes counts, nor how long it is drawn.
@@ -45,7 +50,18 @@ sys.dont_write_bytecode = False
 
 
 def pytest_sessionstart(session: pytest.Session) -> None:
-    rewrite_a_share(session.config)
+    compile_a_share(session.config)
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_collection() -> Generator[None, object, object]:
+    """What is loaded and collected stays to the end: garbage is not looked for meanwhile, nor among that afterwards."""
+    gc.disable()
+    try:
+        return (yield)
+    finally:
+        gc.freeze()
+        gc.enable()
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
