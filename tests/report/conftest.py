@@ -3,11 +3,17 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 import pytest
 
 import livewatch
+from livewatch.report.plots import around_alarm, boost, fuel, operating_map
+from livewatch.report.plots.picture import Picture, drawn
 from livewatch.report.report import Report, report_of
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
 
 NAME = "<script>x</script> & $dollar$ 1ABCDE23456789012 *drive*"
 """With an invented vehicle identification number in it."""
@@ -29,8 +35,26 @@ def diagnosis(drive: Path) -> livewatch.Diagnosis:
 
 
 @pytest.fixture(scope="session")
-def report(diagnosis: livewatch.Diagnosis) -> Report:
-    return report_of(diagnosis)
+def figures() -> dict[str, Figure]:
+    """What was drawn for the report, and its pulls over one another, by the name of the picture."""
+    return {}
+
+
+@pytest.fixture(scope="session")
+def report(diagnosis: livewatch.Diagnosis, figures: dict[str, Figure]) -> Report:
+    def drawn_and_kept(name: str, title: str, caption: str, alt: str, draw: Any, height: float = 3.2) -> Picture:
+        def draw_and_keep(figure: Figure) -> None:
+            draw(figure)
+            figures[name] = figure
+
+        return drawn(name, title, caption, alt, draw_and_keep, height)
+
+    with pytest.MonkeyPatch.context() as patch:
+        for module in (around_alarm, boost, fuel, operating_map):
+            patch.setattr(module, "drawn", drawn_and_kept)
+        report = report_of(diagnosis)
+        boost.pulls_overlaid({"one": report.curves})
+        return report
 
 
 @pytest.fixture(scope="session")
