@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import multiprocessing
-import os
 import subprocess
 import sys
 from collections.abc import Callable
@@ -12,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from livewatch import Diagnosis, Failure, Pile, diagnose_pile
+from livewatch import Diagnosis, Failure, Pile, diagnose_pile, load_profile
 from livewatch.run import pool as module
 
 P = ("-p", "brackwell_20t")
@@ -51,17 +50,18 @@ def test_the_exit_code_is_the_worst_and_the_others_are_printed(
 
 @pytest.mark.parametrize(("form", "drawing"), [(("--json",), set()), ((), {"rich"})], ids=["json", "page"])
 def test_a_diagnosis_loads_only_what_it_needs(
-    recording: Path, tmp_path: Path, form: tuple[str, ...], drawing: set[str]
+    recording: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, form: tuple[str, ...], drawing: set[str]
 ) -> None:
-    """The libraries that read YAML, DBC files and units stay out of a second run, and but for the page what draws."""
+    """The libraries that read YAML, DBC files and units stay out where the profile was read before, and but for the
+    page what draws."""
+    monkeypatch.setenv("LIVEWATCH_CACHE", str(tmp_path))
+    load_profile(P[1])
     code = (
         "import sys; from livewatch.commands.cli import main; code = main(sys.argv[1:]); "
         "print(code, *sys.modules, file=sys.stderr)"
     )
     command = [sys.executable, "-c", code, "diagnose", str(recording), *P, *form]
-    environment = {**os.environ, "LIVEWATCH_CACHE": str(tmp_path)}
-    for _ in range(2):
-        done = subprocess.run(command, capture_output=True, text=True, check=True, env=environment)
+    done = subprocess.run(command, capture_output=True, text=True, check=True)
     exit_code, *loaded = done.stderr.split()
     assert exit_code == "0"
     assert HEAVY & {name.split(".")[0] for name in loaded} == drawing
