@@ -447,6 +447,14 @@ def _styles_read_once() -> Iterator[None]:
         yield
 
 
+@pytest.fixture(scope="session", autouse=True)
+def _updates_when_asked_for() -> Iterator[None]:
+    """The screen is drawn anew by `beat`, which a test calls, and not twelve times a second while it does all else."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("livewatch.dashboard.app.BEAT", 3600.0)
+        yield
+
+
 @pytest.fixture(scope="session")
 def profile() -> Profile:
     return make_profile()

@@ -11,6 +11,7 @@ import re
 from collections.abc import Callable, Sequence
 from concurrent.futures import Executor, Future
 from dataclasses import replace
+from itertools import product
 from typing import Any, TypeVar
 
 import pytest
@@ -229,11 +230,8 @@ async def test_a_recorded_drive_can_be_read_on_every_view(name: str, profile: st
     assert len(spoken) > 1 or name == "dyno_session", "alarms were among it"
 
 
-@pytest.mark.parametrize("size", SIZES)
 @pytest.mark.parametrize("view", VIEWS)
-async def test_a_message_as_long_as_its_writer_liked_is_read_by_one_key(
-    view: str, size: tuple[int, int], run_of: Make, app_of: Make
-) -> None:
+async def test_a_message_as_long_as_its_writer_liked_is_read_by_one_key(view: str, run_of: Make, app_of: Make) -> None:
     watched = run_of()
     alarms = tuple(replace(alarm, message=LONG, action=f"Lift off now. {LONG}") for alarm in watched.shown.alarms)
     watched.shown = replace(
@@ -241,24 +239,27 @@ async def test_a_message_as_long_as_its_writer_liked_is_read_by_one_key(
     )
     watched.happened.append(NoteWritten(410 * SECOND, 0, "", LONG, 410.5))
     app = app_of(watched, view)
-    async with app.run_test(size=size) as pilot:
-        await pilot.pause()
-        app.beat()
-        text = screen(pilot)
-        assert "…" not in text
-        assert "r " in seen(app, KeyHints), "the key is named"
-        if size == (80, 24):
-            assert MORE in text, "and where the text goes on"
-        await pilot.press("r")
-        await pilot.pause()
-        assert isinstance(app.screen, ReadingPage)
-        assert app.screen.text().plain.count(LONG) >= (5 if view != "bench" else 6)
-        assert app.screen.query_one("#dialog").region.y >= 1 + (6 if view == "seat" else 3), (
-            "the headline is still seen"
-        )
-        await pilot.press("r")
-        await pilot.pause()
-        assert app.screen is app._main
+    async with app.run_test(size=SIZES[0]) as pilot:
+        for size in SIZES:
+            await pilot.resize_terminal(*size)
+            await pilot.pause()
+            app.beat()
+            text = screen(pilot)
+            assert [len(line) for line in text.splitlines()] == [size[0]] * size[1]
+            assert "…" not in text
+            assert "r " in seen(app, KeyHints), "the key is named"
+            if size == (80, 24):
+                assert MORE in text, "and where the text goes on"
+            await pilot.press("r")
+            await pilot.pause()
+            assert isinstance(app.screen, ReadingPage)
+            assert app.screen.text().plain.count(LONG) >= (5 if view != "bench" else 6)
+            assert app.screen.query_one("#dialog").region.y >= 1 + (6 if view == "seat" else 3), (
+                "the headline is still seen"
+            )
+            await pilot.press("r")
+            await pilot.pause()
+            assert app.screen is app._main
 
 
 def screen(pilot: Pilot[None]) -> str:
@@ -297,21 +298,21 @@ async def test_what_the_seat_has_no_room_for_is_counted_at_the_key(run_of: Make,
         assert "coolant temperature: 92 °C" in app.screen.text().plain
 
 
-@pytest.mark.parametrize("state", list(State))
-@pytest.mark.parametrize("lost", [False, True])
-async def test_every_state_of_an_alarm_fits_its_row(state: State, lost: bool, run_of: Make, app_of: Make) -> None:
+async def test_every_state_of_an_alarm_fits_its_row(run_of: Make, app_of: Make) -> None:
     watched = run_of()
-    alarms = [
-        replace(one, state=state, cannot_judge=lost, shelved_until=500 * SECOND, reason="sensor off")
-        for one in watched.shown.alarms
-    ]
-    watched.shown = replace(watched.shown, alarms=tuple(alarms))
+    usual = watched.shown
     app = app_of(watched)
     async with app.run_test(size=(80, 24)) as pilot:
         await pilot.pause()
-        app.beat()
-        assert watched.shown.hidden or SIGN not in screen(pilot)
-        check_alarms(app, watched.shown)
+        for state, lost in product(State, (False, True)):
+            alarms = [
+                replace(one, state=state, cannot_judge=lost, shelved_until=500 * SECOND, reason="sensor off")
+                for one in usual.alarms
+            ]
+            watched.shown = replace(usual, alarms=tuple(alarms))
+            app.beat()
+            assert watched.shown.hidden or SIGN not in screen(pilot), (state, lost)
+            check_alarms(app, watched.shown)
 
 
 def test_lines_do_not_move_while_the_figures_do(run_of: Make, app_of: Make) -> None:

@@ -88,7 +88,8 @@ async def test_an_action_that_makes_no_sense_is_told_and_nothing_breaks(run_of: 
     app = app_of(watched)
     async with app.run_test(size=SIZE) as pilot:
         await press(pilot, "A")
-        await pilot.pause(0.25)
+        app.beat()
+        await pilot.pause()
         assert notices(app) == ["there is nothing to acknowledge: no alarm is unacknowledged"]
 
 
@@ -166,7 +167,8 @@ async def test_plain_characters_leave_nothing_but_ascii(run_of: Make, app_of: Ma
     async with app.run_test(size=SIZE) as pilot:
         for key in ("c", "2", "3", "question_mark"):
             await press(pilot, key)
-            await pilot.pause(0.2)
+            app.beat()
+            await pilot.pause()
             shown = app.export_screenshot()
             text = "".join(part.partition("<")[0] for part in shown.split(">")).replace("&#160;", " ")
             assert text.isascii(), [letter for letter in text if not letter.isascii()][:10]
@@ -263,6 +265,7 @@ async def test_events_are_selected_by_key_and_by_mouse(run_of: Make, app_of: Mak
         assert (event.subject, event.time) == ("boost_overshoot", 406 * SECOND)
         await press(pilot, "enter")
         assert asked(app) == [("seek", 406 * SECOND)]
+        app.beat()
         listed = app.query_one(EventList)
         first = listed._rows(app.view_state(), listed.size.height - 1)[0]
         event = app.view_state().events[first]
@@ -386,7 +389,7 @@ async def test_letters_typed_into_a_note_are_not_keys(run_of: Make, app_of: Make
 async def test_the_bottom_row_can_be_clicked(run_of: Make, app_of: Make) -> None:
     app = app_of(run_of())
     async with app.run_test(size=SIZE) as pilot:
-        await pilot.pause(0.2)
+        await pilot.pause()
         await pilot.click(KeyHints, offset=(4, 0))
         assert actions(app) == [Action("acknowledge", "lean_under_load")]
         await pilot.click(KeyHints, offset=(SIZE[0] - 4, 0))
