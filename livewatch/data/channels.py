@@ -9,7 +9,8 @@ says gauge. Unit "1" is a plain ratio (lambda, measured over stoichiometric).
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+
+from livewatch.data.records import dataclass
 
 __all__ = ["CATALOGUE", "CatalogueEntry", "in_words"]
 

@@ -6,8 +6,7 @@ own.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
+from livewatch.data.records import dataclass
 from livewatch.simulator.gas import SEA_LEVEL
 
 __all__ = ["Conditions"]

@@ -7,7 +7,8 @@ imperial, lambda or air-fuel ratio) changes while the screen runs; nothing insid
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+
+from livewatch.data.records import dataclass, replace
 
 __all__ = ["SYSTEMS", "ReaderUnits"]
 

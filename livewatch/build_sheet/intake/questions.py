@@ -7,7 +7,8 @@ Plain data, for whoever asks: a form, a page, a test. `Choice` is one of few ans
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+
+from livewatch.data.records import dataclass
 
 __all__ = [
     "ENGINE_QUESTIONS",
