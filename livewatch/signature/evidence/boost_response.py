@@ -101,7 +101,8 @@ def _figure(name: str, value: float) -> Figure:
 def response_of(column: Mapping[str, Column]) -> Response | None:
     """The response in a pull, from its columns at ten looks a second; None when no boost was commanded, or too little
     is known of it."""
-    column = {name: values[: _foot_up(column)] for name, values in column.items()}
+    stop = _foot_up(column)
+    column = {name: values[:stop] for name, values in column.items()}
     boost = column["boost_pressure"]
     if np.isnan(boost).all():
         boost = column["manifold_pressure"]
