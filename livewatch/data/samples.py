@@ -7,7 +7,7 @@ each column points into them, so that the pipeline can put one clock over everyt
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from enum import IntEnum
 from typing import overload
 
@@ -61,6 +61,7 @@ class SampleBatch:
         time: int64 (n,), source time of every row in nanoseconds since the Unix epoch; may go backwards.
         columns: at most one column a channel.
         counts: what was odd while making the batch, by plain-worded kind (`frames shorter than their signal`, ...).
+        odd: of those kinds that belong to rows the rows, ascending, int64; the others belong to row 0.
         told: (row, event) of what a car said of itself in these rows, in order; the events have no time yet.
         silence: whether the rows came from no source at all: a live run listened for frames and time passed, or
             something was lost (`counts`). They are recorded like any others, so that a replay knows as much.
@@ -71,9 +72,15 @@ class SampleBatch:
     counts: dict[str, int] = field(default_factory=dict)
     silence: bool = False
     told: Sequence[tuple[int, Event]] = ()
+    odd: Mapping[str, NDArray[np.int64]] = field(default_factory=dict)
 
     def __len__(self) -> int:
         return len(self.time)
+
+    def counts_in(self, start: int, stop: int) -> dict[str, int]:
+        """What of `counts` belongs to rows `start..stop` (exclusive)."""
+        found = {kind: int(np.diff(rows.searchsorted((start, stop)))[0]) for kind, rows in self.odd.items()}
+        return found if start else {**self.counts, **found}
 
 
 Rows = FrameBatch | SampleBatch

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from livewatch.data.frames import ERROR, EXTENDED, REMOTE, SENT, FrameBatch
 from livewatch.data.records import dataclass
+from livewatch.decode.odd_rows import OddRows
 from livewatch.profile.diagnostic_port.addresses import answer_identifiers, request_identifiers
 from livewatch.profile.model import Diagnostics
 
@@ -110,8 +111,8 @@ class TrafficTable:
         self._named: tuple[str, ...] | None = None
         self._translate = np.empty(0, np.int64)
 
-    def codes(self, batch: FrameBatch, counts: dict[str, int]) -> NDArray[np.uint32]:
-        """uint32 (n,), sums of LAYOUT, KNOWN, ANSWER and REQUEST bits; adds to `counts`."""
+    def codes(self, batch: FrameBatch, odd_rows: OddRows) -> NDArray[np.uint32]:
+        """uint32 (n,), sums of LAYOUT, KNOWN, ANSWER and REQUEST bits; adds to `odd_rows`."""
         if batch.buses != self._named:
             self._named = batch.buses
             indices = [self._buses.get(name, len(self._buses)) for name in batch.buses]
@@ -129,20 +130,21 @@ class TrafficTable:
         empty = result == 0
         odd = batch.flags & (ERROR | REMOTE | SENT)
         if odd.any():
-            self._leave_out(batch.flags, result, counts)
+            self._leave_out(batch.flags, result, odd_rows)
             empty &= odd == 0
         if empty.any():
             foreign = bus == len(self._buses)
             if foreign.any():
-                for i, frames in enumerate(np.bincount(batch.bus[empty & foreign]).tolist()):
-                    _add(counts, UNKNOWN_BUS.format(batch.buses[i]), frames)
+                strange = np.flatnonzero(empty & foreign)
+                for i in np.flatnonzero(np.bincount(batch.bus[strange])).tolist():
+                    odd_rows.add(UNKNOWN_BUS.format(batch.buses[i]), strange[batch.bus[strange] == i])
                 empty &= ~foreign
             if not self._standard_came:
                 # What the profile has under 11 bits, the recording has under 29: its writer wrote every digit.
                 long = empty & (extended != 0) & (batch.identifier < STANDARD)
                 long[np.argmin(extended) if (extended == 0).any() else len(long) :] = False
-                _add(counts, TOO_LONG, int(np.count_nonzero(self._standard[place[long]])))
-            _add(counts, NOT_IN_PROFILE, int(np.count_nonzero(empty)))
+                odd_rows.add(TOO_LONG, np.flatnonzero(long & (self._standard[place] != 0)))
+            odd_rows.add(NOT_IN_PROFILE, np.flatnonzero(empty))
             self._remember(empty, place, extended, rows, key)
         self._standard_came = self._standard_came or bool((extended == 0).any())
         return result
@@ -160,14 +162,14 @@ class TrafficTable:
         return sorted(found, key=lambda each: (-each.frames, each.bus, each.extended, each.identifier))
 
     @staticmethod
-    def _leave_out(flags: NDArray[np.uint8], result: NDArray[np.uint32], counts: dict[str, int]) -> None:
+    def _leave_out(flags: NDArray[np.uint8], result: NDArray[np.uint32], odd_rows: OddRows) -> None:
         """No code for frames without broadcast data."""
         error = flags & ERROR != 0
         remote = (flags & REMOTE != 0) & ~error
         sent = (flags & SENT != 0) & ~error & ~remote
-        _add(counts, ERRORS, int(np.count_nonzero(error)))
-        _add(counts, REMOTES, int(np.count_nonzero(remote)))
-        _add(counts, SENT_DATA, int(np.count_nonzero(sent & (result & REQUEST == 0))))
+        odd_rows.add(ERRORS, np.flatnonzero(error))
+        odd_rows.add(REMOTES, np.flatnonzero(remote))
+        odd_rows.add(SENT_DATA, np.flatnonzero(sent & (result & REQUEST == 0)))
         result[error | remote | sent] = 0
 
     def _remember(
@@ -187,8 +189,3 @@ class TrafficTable:
             each = int(keys[i])
             if each in self._unknown_extended or len(self._unknown_extended) < MOST_REMEMBERED:
                 self._unknown_extended[each] = self._unknown_extended.get(each, 0) + int(frames[i])
-
-
-def _add(counts: dict[str, int], kind: str, number: int) -> None:
-    if number:
-        counts[kind] = counts.get(kind, 0) + number

@@ -20,6 +20,7 @@ from livewatch.decode.bound_signals import BoundSignals
 from livewatch.decode.bus_traffic import ANSWER, LAYOUT, NOT_IN_PROFILE, REMOTES, Address, IdentifierCount, TrafficTable
 from livewatch.decode.diagnostics import AnswerDecoder
 from livewatch.decode.field import words_of
+from livewatch.decode.odd_rows import OddRows
 from livewatch.profile.model import Channel, Profile, Signal
 
 __all__ = ["Decoder"]
@@ -64,17 +65,18 @@ class Decoder:
 
     def decode(self, batch: FrameBatch) -> SampleBatch:
         """The samples in the next frames, one column for each channel received, in order of arrival."""
-        counts: dict[str, int] = {}
         if not len(batch):
-            return SampleBatch(batch.time, [], counts)
-        self.codes = codes = self._traffic.codes(batch, counts)
-        columns = self._broadcast(batch, codes, counts) if len(self._binding) else []
-        self.unused += sum(number for kind, number in counts.items() if kind not in ORDINARY)
-        rows = np.flatnonzero(codes & ANSWER)
-        if not len(rows):
-            return SampleBatch(batch.time, columns, counts)
-        columns += self._answers.decode(batch, rows, counts)
-        return SampleBatch(batch.time, columns, counts, told=self._answers.take_told())
+            return SampleBatch(batch.time, [])
+        odd = OddRows()
+        self.codes = codes = self._traffic.codes(batch, odd)
+        columns = self._broadcast(batch, codes, odd) if len(self._binding) else []
+        self.unused += sum(len(rows) for kind, rows in odd.by_kind().items() if kind not in ORDINARY)
+        answers = np.flatnonzero(codes & ANSWER)
+        if len(answers):
+            columns += self._answers.decode(batch, answers, odd)
+        by_kind = odd.by_kind()
+        counts = {kind: len(rows) for kind, rows in by_kind.items()}
+        return SampleBatch(batch.time, columns, counts, told=self._answers.take_told(), odd=by_kind)
 
     def odd_identifiers(self) -> Mapping[str, list[IdentifierCount]]:
         """By kind of oddity, as in the counts: which identifiers it happened to, most frames first. For 29-bit
@@ -86,7 +88,7 @@ class Decoder:
             found[kind] = [IdentifierCount(*sender, frames) for sender, frames in senders.most_common()]
         return {kind: identifiers for kind, identifiers in found.items() if identifiers}
 
-    def _broadcast(self, batch: FrameBatch, codes: NDArray[np.uint32], counts: dict[str, int]) -> list[SampleColumn]:
+    def _broadcast(self, batch: FrameBatch, codes: NDArray[np.uint32], odd: OddRows) -> list[SampleColumn]:
         layout = (codes & LAYOUT).astype(np.uint16)
         own = np.flatnonzero(layout)
         layouts = layout[own]
@@ -96,6 +98,6 @@ class Decoder:
         columns, pairs = self._binding.columns(words_of(batch.data), batch.length, order, starts[1:], frames[1:])
         for kind, rows in ((SHORT, pairs.short), (UNDECLARED, pairs.undeclared)):
             if len(rows):
-                counts[kind] = len(rows)
+                odd.add(kind, rows)
                 self._odd.setdefault(kind, Counter()).update((layout[rows] - 1).tolist())
         return columns

@@ -20,6 +20,7 @@ from livewatch.data.samples import SampleColumn
 from livewatch.decode.bound_signals import BoundSignals
 from livewatch.decode.bus_traffic import Address
 from livewatch.decode.field import words_of
+from livewatch.decode.odd_rows import OddRows
 from livewatch.decode.self_knowledge import SelfKnowledgeListener
 from livewatch.profile.diagnostic_port.answers import LIVE_DATA, ParameterReading, parameters_of, read_answer
 from livewatch.profile.diagnostic_port.j1979 import J1979
@@ -69,30 +70,28 @@ class AnswerDecoder:
         self._layouts: list[tuple[tuple[Signal, ...], list[tuple[Signal, int, Channel]]]] = []
         self._binding: BoundSignals | None = None
 
-    def decode(self, batch: FrameBatch, rows: NDArray[np.intp], counts: dict[str, int]) -> list[SampleColumn]:
-        """Samples of the answers that end in `rows` (ascending) of the batch; adds to `counts`."""
+    def decode(self, batch: FrameBatch, rows: NDArray[np.intp], odd: OddRows) -> list[SampleColumn]:
+        """Samples of the answers that end in `rows` (ascending) of the batch; adds to what is `odd`."""
         if len(self._numbers) > MOST_VARIANTS + len(self._bound) * len(self._parameters):
             self._numbers, self._layouts, self._binding = {}, [], None
         found: list[tuple[int, int, bytes]] = []
-        for row, sender, answer in self._answers(batch, rows, counts):
+        for row, sender, answer in self._answers(batch, rows, odd):
             if self._listener.hears(row, int(batch.time[row]), sender, answer):
                 continue
-            readings, odd = read_answer(answer, self._parameters[sender[0]])
-            if odd is not None:
-                self._count(odd, sender, counts)
+            readings, kind = read_answer(answer, self._parameters[sender[0]])
+            if kind is not None:
+                self._count(kind, sender, row, odd)
             for reading in readings:
                 number = self._layout(sender, reading)
                 if number is not None:
                     found.append((row, number, reading.data))
-        return self._columns(found, counts) if found else []
+        return self._columns(found, odd) if found else []
 
     def take_told(self) -> list[tuple[int, Event]]:
         """(row, event) of what was said in the last batch by units of themselves."""
         return self._listener.take()
 
-    def _answers(
-        self, batch: FrameBatch, rows: NDArray[np.intp], counts: dict[str, int]
-    ) -> Iterator[tuple[int, Address, bytes]]:
+    def _answers(self, batch: FrameBatch, rows: NDArray[np.intp], odd: OddRows) -> Iterator[tuple[int, Address, bytes]]:
         """(row of its last frame, sender, bytes) of each complete answer."""
         width = batch.data.shape[1]
         data = batch.data[rows].tobytes()
@@ -110,9 +109,9 @@ class AnswerDecoder:
             reception = self._receptions.get(sender)
             if reception is None:
                 reception = self._receptions[sender] = Reception()
-            answer, odd = reception.receive(time, data[i * width : i * width + length])
-            for kind in odd:
-                self._count(kind, sender, counts)
+            answer, kinds = reception.receive(time, data[i * width : i * width + length])
+            for kind in kinds:
+                self._count(kind, sender, row, odd)
             if answer is not None:
                 yield row, sender, answer
 
@@ -145,7 +144,7 @@ class AnswerDecoder:
         self._binding = None
         return len(self._layouts) - 1
 
-    def _columns(self, found: list[tuple[int, int, bytes]], counts: dict[str, int]) -> list[SampleColumn]:
+    def _columns(self, found: list[tuple[int, int, bytes]], odd: OddRows) -> list[SampleColumn]:
         """Samples of (row, layout, data) in order of rows."""
         if self._binding is None:
             self._binding = BoundSignals(self._layouts)
@@ -157,13 +156,13 @@ class AnswerDecoder:
         order = layout.argsort(kind="stable")
         answers = np.bincount(layout, minlength=len(self._layouts))
         starts = answers.cumsum() - answers
-        columns, pairs = self._binding.columns(words, length, order, starts, answers, np.array(rows, np.int64))
-        if len(pairs.undeclared):
-            counts[UNDECLARED] = counts.get(UNDECLARED, 0) + len(pairs.undeclared)
+        row = np.array(rows, np.int64)
+        columns, pairs = self._binding.columns(words, length, order, starts, answers, row)
+        odd.add(UNDECLARED, row[pairs.undeclared])
         return _one_a_channel(columns)
 
-    def _count(self, kind: str, sender: Address, counts: dict[str, int]) -> None:
-        counts[kind] = counts.get(kind, 0) + 1
+    def _count(self, kind: str, sender: Address, row: int, odd: OddRows) -> None:
+        odd.add(kind, np.array([row]))
         self.odd.setdefault(kind, Counter())[sender] += 1
 
 

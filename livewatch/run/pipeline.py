@@ -44,8 +44,9 @@ from livewatch.run.grid import Grid
 __all__ = ["SET_AHEAD", "Pipeline", "Stage"]
 
 PIECE = 60_000_000_000
-"""Data time, ns, at whose multiples batches are cut and the counts looked at: they are told at the same moments for any
-cutting, and the memory of one pass is bounded."""
+"""Data time, ns, at whose multiples the counts are looked at: they are told at the same moments for any cutting."""
+MOST_ROWS = 32_768
+"""Rows taken in at once at the most: what is made of them is to stay in the processor's own memory."""
 MOST_CLOCK_EVENTS = 100
 NOT_ODD = frozenset({NOT_IN_PROFILE, SENT_DATA, OTHER_SERVICE, WAITING})
 """Counted, but ordinary: other traffic on the bus, a tester at work."""
@@ -145,38 +146,46 @@ class Pipeline:
         data_time, late, clock_steps = self._clock.push(batch.time)
         steps = {step.row: step for step in clock_steps}
         start = 0
-        for stop in _cuts(data_time, clock_steps):
+        for stop in _cuts(len(batch), clock_steps):
             if start in steps:
                 self._tell_step(events, steps[start])
-            self._pass(int(data_time[start]))
-            self._watch(events, self._grid.whole_until(int(data_time[start])))
-            piece = rows_of(batch, start, stop)
-            if isinstance(piece, FrameBatch):
-                samples = self._decoder.decode(piece)
-                self.alarms.other_frames.hear(data_time[start:stop], piece, self._decoder.codes)
-            else:
-                samples = piece
-            if (samples is not piece or samples.silence) and not self._frames:
-                self._run(events, int(data_time[start]))
-                self._frames = True
-                self.alarms.expect_frames(True)
-            self.count(samples.counts)
-            if samples.silence and samples.counts:
-                # Something was lost: told now, not at the next whole minute.
-                self._run(events, int(data_time[start]))
-                self._tell_counts(events, self.time, self.counts)
-            if samples.silence and SET_AHEAD in samples.counts:
-                self._clock.expect_step()
-            self.count({LATE: int(np.count_nonzero(late[start:stop]))})
-            self._grid.add(samples.columns, data_time[start:stop])
-            for column in samples.columns:
-                self.received[column.channel] += len(column.row)
-            self._said.extend((int(data_time[start + row]), event) for row, event in samples.told)
-            self.rows += 0 if samples.silence else stop - start
+            self._take(events, rows_of(batch, start, stop), data_time[start:stop], late[start:stop])
             start = stop
         # Ticks are made in as long a run as can be: the cost of a run hardly grows with its length.
         self._run(events, self._grid.whole_until(int(data_time[-1])) if self.patient else int(data_time[-1]))
         return events
+
+    def _take(self, events: list[Event], piece: Rows, data_time: NDArray[np.int64], late: NDArray[np.bool_]) -> None:
+        """Take rows between which the source's clock did not move; which were `late`."""
+        first = int(data_time[0])
+        self._pass(first)
+        self._watch(events, self._grid.whole_until(first))
+        if isinstance(piece, FrameBatch):
+            samples = self._decoder.decode(piece)
+            self.alarms.other_frames.hear(data_time, piece, self._decoder.codes)
+        else:
+            samples = piece
+        if (samples is not piece or samples.silence) and not self._frames:
+            self._run(events, first)
+            self._frames = True
+            self.alarms.expect_frames(True)
+        start = 0
+        for stop in _minutes(data_time):
+            self._pass(int(data_time[start]))
+            self.count(samples.counts_in(start, stop))
+            if not start and samples.silence and samples.counts:
+                # Something was lost: told now, not at the next whole minute.
+                self._run(events, first)
+                self._tell_counts(events, self.time, self.counts)
+            self.count({LATE: int(np.count_nonzero(late[start:stop]))})
+            start = stop
+        if samples.silence and SET_AHEAD in samples.counts:
+            self._clock.expect_step()
+        self._grid.add(samples.columns, data_time)
+        for column in samples.columns:
+            self.received[column.channel] += len(column.row)
+        self._said.extend((int(data_time[row]), event) for row, event in samples.told)
+        self.rows += 0 if samples.silence else len(piece)
 
     def advance(self, utc: int) -> list[Event]:
         """Let time pass without rows (a silent bus), up to `utc` on the source's clock, ns."""
@@ -336,9 +345,12 @@ def _event_time(event: Event) -> int:
     return event.time
 
 
-def _cuts(data_time: NDArray[np.int64], clock_steps: Sequence[ClockStep]) -> list[int]:
-    """Ends of the pieces: where data time passes a multiple of PIECE, before each step of the clock, and the end."""
+def _cuts(rows: int, clock_steps: Sequence[ClockStep]) -> list[int]:
+    """Ends of what is taken in at once: before each step of the clock, after MOST_ROWS, and the end."""
+    return sorted({*range(MOST_ROWS, rows, MOST_ROWS), *(step.row for step in clock_steps if step.row), rows})
+
+
+def _minutes(data_time: NDArray[np.int64]) -> list[int]:
+    """Where data time passes a multiple of PIECE, and the end."""
     whole = np.arange(data_time[0] // PIECE + 1, data_time[-1] // PIECE + 1) * PIECE
-    ends = {*data_time.searchsorted(whole).tolist(), len(data_time)}
-    ends.update(step.row for step in clock_steps if step.row)
-    return sorted(ends)
+    return sorted({*data_time.searchsorted(whole).tolist(), len(data_time)})
