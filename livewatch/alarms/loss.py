@@ -166,7 +166,12 @@ class LossWatch:
         silent_at: list[NDArray[np.int64]] = []
         for number, bus in enumerate(self._buses):
             silent = np.zeros(len(ticks), np.bool_)
-            if doubtful[bus.members].all() and not (bus.is_table and self.frames):
+            may_be = bool(doubtful[bus.members].all()) and not (bus.is_table and self.frames)
+            if not may_be and bus.delay.resting and bus.silence.resting and bus.others.resting:
+                bus.heard_at = ticks.first + len(ticks) - 1
+                silent_at.append(np.full(1, bus.silent_at))
+                continue
+            if may_be:
                 silent[:] = True
                 for i in bus.members:
                     silent &= _quiet(self._watched[i], quality[i], ticks, time)
@@ -192,7 +197,8 @@ class LossWatch:
             losses.events.extend(told)
             if bus_number is not None and lost.any():
                 lost &= time - silent_at[bus_number] > watched.stale_after
-                lost &= self._bus_is_alive(watched, quality[i], ticks, time)
+                at = np.flatnonzero(lost)
+                lost[at] = self._bus_is_alive(watched, quality[i, at], ticks, at)
             changes = watched.alarm.observe(ticks.first, lost, good)
             if changes:
                 losses.active[len(self._buses) + i] = changes
@@ -228,18 +234,19 @@ class LossWatch:
         return watched.bus
 
     def _bus_is_alive(
-        self, watched: _Watched, quality: NDArray[np.uint8], ticks: TickBatch, time: NDArray[np.int64]
+        self, watched: _Watched, quality: NDArray[np.uint8], ticks: TickBatch, at: NDArray[np.intp]
     ) -> NDArray[np.bool_]:
-        """Where something was heard on the bus of a lost channel after it was lost, or it was lost long enough."""
+        """At which of the ticks `at`, where a channel is lost for that `quality`, something was heard on its bus after
+        it was lost, or it was lost long enough."""
         assert watched.bus is not None
         rows = self._rows[self._buses[watched.bus].members]
-        heard = np.fmin.reduce(ticks.age[rows], axis=0)
+        heard = np.fmin.reduce(ticks.age[rows[:, None], at], axis=0)
         # A value that is invalid or out of range came over the bus.
-        missing = np.full(len(ticks), np.inf)
+        missing = np.full(len(at), np.inf)
         stale = quality == Quality.STALE
-        missing[stale] = ticks.age[watched.row, stale].astype(np.float64) - watched.stale_after / 1e9
+        missing[stale] = ticks.age[watched.row, at[stale]].astype(np.float64) - watched.stale_after / 1e9
         never = quality == Quality.NEVER_SEEN
-        missing[never] = (time[never] - FIRST_MISSED) / 1e9
+        missing[never] = (ticks.time[at[never]] - FIRST_MISSED) / 1e9
         alive: NDArray[np.bool_] = (heard <= missing) | (missing >= PATIENCE / 1e9)
         return alive
 

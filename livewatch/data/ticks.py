@@ -8,13 +8,20 @@ signature, pulls and the screen see; none of them sees frames.
 from __future__ import annotations
 
 from collections.abc import Mapping
+from typing import Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
 from livewatch.data.records import dataclass
 
-__all__ = ["TickBatch"]
+__all__ = ["Ages", "TickBatch"]
+
+
+class Ages(Protocol):
+    """float32 (c, n), indexed by channel, or by channel and tick, as an array is; perhaps worked out only then."""
+
+    def __getitem__(self, where: Any, /) -> Any: ...
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -27,7 +34,7 @@ class TickBatch:
         index: channel name to row, the order of `Profile.channels`.
         value: float64 (c, n), in the channel's unit; NaN wherever `quality` is not GOOD. Never judge anything else.
         quality: uint8 (c, n), a `samples.Quality`.
-        age: float32 (c, n), seconds since the sample held here was received; NaN when never seen, 0 for formulas.
+        age: seconds since the sample held here was received; NaN when never seen, 0 for formulas.
         held: float64 (c, n), the last value received whatever its quality or age, NaN when never seen: for showing
             greyed with its age, never for judging. The same array as `value` where all is good.
         utc: int64 (n,), the recording's own clock at each tick, nanoseconds since the Unix epoch.
@@ -38,7 +45,7 @@ class TickBatch:
     index: Mapping[str, int]
     value: NDArray[np.float64]
     quality: NDArray[np.uint8]
-    age: NDArray[np.float32]
+    age: Ages
     held: NDArray[np.float64]
     utc: NDArray[np.int64]
 

@@ -9,14 +9,14 @@ on how the samples were cut, only its division into batches does.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from livewatch.data.clock import Clock
 from livewatch.data.samples import Quality, SampleColumn
-from livewatch.data.ticks import TickBatch
+from livewatch.data.ticks import Ages, TickBatch
 from livewatch.profile.model import Profile
 
 __all__ = ["Grid"]
@@ -32,7 +32,7 @@ NEVER_SEEN, GOOD, STALE = int(Quality.NEVER_SEEN), int(Quality.GOOD), int(Qualit
 _Pending = tuple[NDArray[np.int64], NDArray[np.float64], NDArray[np.uint8]]
 
 
-_Held = tuple[NDArray[np.float64], NDArray[np.uint8], NDArray[np.float32], NDArray[np.float64]]
+_Held = tuple[NDArray[np.float64], NDArray[np.uint8], Ages, NDArray[np.float64]]
 """Value, quality, age in s, and what is held whether good or not, each (channels, ticks)."""
 
 
@@ -44,6 +44,7 @@ class _Placed(NamedTuple):
         newest: which of them is the newest at each tick, from tick `seen` on; none is before.
         used: how many the ticks have reached.
         rest: times of the others.
+        oldest: how old the oldest of them is when the next one comes, or at the last tick, ns; 0 where none is used.
     """
 
     times: NDArray[np.int64]
@@ -51,14 +52,52 @@ class _Placed(NamedTuple):
     seen: int
     used: int
     rest: NDArray[np.int64]
+    oldest: int = 0
 
 
-class _Ages(NamedTuple):
-    """How old what is held is at each tick: ns, the most of it, and s as float32."""
+class _AgesOnDemand:
+    """The ages of what is held at many ticks: hardly any of them are ever asked for.
 
-    age: NDArray[np.int64]
-    most: int
-    seconds: NDArray[np.float32]
+    Args:
+        tick: data time of each, ns.
+        channels: of each bound channel how its samples lie among the ticks (None where none came), when the one before
+            was received, and whether there was one; a computed channel is not in it.
+        count: channels in all.
+    """
+
+    def __init__(
+        self, tick: NDArray[np.int64], channels: dict[int, tuple[_Placed | None, int, bool]], count: int
+    ) -> None:
+        self._tick = tick
+        self._channels = channels
+        self._count = count
+
+    def __getitem__(self, where: Any, /) -> Any:
+        channel, ticks = where if isinstance(where, tuple) else (where, slice(None))
+        channels = np.arange(self._count)[channel]
+        if channels.ndim == 0:
+            return self._of(int(channels), ticks)
+        found = np.empty((channels.size, *self._tick[ticks].shape), np.float32)
+        for row, one in enumerate(channels.ravel().tolist()):
+            found[row] = self._of(one, ticks)
+        return found
+
+    def _of(self, channel: int, ticks: Any) -> Any:
+        place = np.arange(len(self._tick))[ticks]
+        if channel not in self._channels:
+            return np.zeros(place.shape, np.float32)[()]
+        placed, before, known = self._channels[channel]
+        seconds = (self.nanoseconds(placed, before, place) / 1e9).astype(np.float32)
+        return seconds if known else np.where(place < _seen(placed, self._tick), np.float32(np.nan), seconds)[()]
+
+    def nanoseconds(self, placed: _Placed | None, before: int, place: NDArray[np.int64]) -> NDArray[np.int64]:
+        """Ages at these of the ticks where the sample held before was received at data time `before`."""
+        received: NDArray[np.int64] | int = before
+        if placed is not None and placed.used:
+            at = placed.newest[np.maximum(place - placed.seen, 0)]
+            received = np.where(place < placed.seen, before, placed.times[at])
+        age: NDArray[np.int64] = self._tick[place] - received
+        return age
 
 
 class Grid:
@@ -132,39 +171,37 @@ class Grid:
         """The same at many ticks."""
         shape = (len(self._time), len(tick))
         value = held = np.empty(shape)
-        quality, seconds = np.zeros(shape, np.uint8), np.zeros(shape, np.float32)  # of a computed channel: good, fresh
-        # Signals of one message share their times, and so their places among the ticks and ages: worked out once.
+        quality = np.zeros(shape, np.uint8)  # of a computed channel: good
+        # Signals of one message share their times, and so their places among the ticks: worked out once.
         known: dict[tuple[int, ...], _Placed] = {}
-        ages: dict[tuple[int, int], _Ages] = {}
+        received: dict[int, tuple[_Placed | None, int, bool]] = {}
+        ages = _AgesOnDemand(tick, received, shape[0])
         unknown: list[int] = []
         for channel in self._bound:
             before, was = int(self._time[channel]), int(self._quality[channel])
             parts = self._pending.get(channel)
             placed = None if parts is None else _placed(parts, tick, self.period, known)
-            key = (id(placed), before)
-            aged = ages.get(key)
-            if aged is None:
-                aged = ages[key] = _aged(placed, before, tick)
-            seconds[channel] = aged.seconds
-            seen = len(tick) if placed is None else placed.seen
+            received[channel] = placed, before, was != NEVER_SEEN
+            seen = _seen(placed, tick)
+            oldest = 0 if placed is None else placed.oldest
             if seen:
                 held[channel, :seen] = self._value[channel]
                 quality[channel, :seen] = was
-                if was == NEVER_SEEN:
-                    seconds[channel, :seen] = np.nan
+                oldest = max(oldest, int(tick[seen - 1]) - before)
             doubtful = bool(seen) and was != GOOD
             if parts is not None and placed is not None:
                 doubtful |= self._hold(channel, parts, placed, held[channel], quality[channel])
-            late = aged.most > self._stale_after[channel]
+            late = oldest > self._stale_after[channel]
             if late:
-                quality[channel, (aged.age > self._stale_after[channel]) & (quality[channel] == GOOD)] = STALE
+                age = ages.nanoseconds(placed, before, np.arange(len(tick)))
+                quality[channel, (age > self._stale_after[channel]) & (quality[channel] == GOOD)] = STALE
             if late or doubtful:
                 unknown.append(channel)
         if unknown:
             value = held.copy()
             for channel in unknown:
                 np.copyto(value[channel], np.nan, where=quality[channel] != GOOD)
-        return value, quality, seconds, held
+        return value, quality, ages, held
 
     def _hold(
         self,
@@ -216,16 +253,14 @@ def _placed(
         there = np.maximum(there[:used], 0)
         seen = int(there[0]) if used else len(tick)
         lasts = np.diff(there, append=len(tick))
-        placed = known[key] = _Placed(times, np.repeat(np.arange(used), lasts), seen, used, times[used:])
+        # At its last tick a sample is oldest; one that is held at none is younger than it seems here.
+        oldest = tick[0] + (there + lasts - 1) * period - times[:used]
+        placed = known[key] = _Placed(
+            times, np.repeat(np.arange(used), lasts), seen, used, times[used:], int(oldest.max()) if used else 0
+        )
     return placed
 
 
-def _aged(placed: _Placed | None, before: int, tick: NDArray[np.int64]) -> _Ages:
-    """Ages where the sample held before was received at data time `before`."""
-    if placed is None or not placed.used:
-        age = tick - before
-    else:
-        age = np.empty_like(tick)
-        age[: placed.seen] = tick[: placed.seen] - before
-        age[placed.seen :] = tick[placed.seen :] - placed.times[placed.newest]
-    return _Ages(age, int(age.max()), (age / 1e9).astype(np.float32))
+def _seen(placed: _Placed | None, tick: NDArray[np.int64]) -> int:
+    """From which of the ticks on there is a sample of these."""
+    return len(tick) if placed is None else placed.seen

@@ -17,6 +17,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from livewatch.data.ticks import Ages
 from livewatch.profile.formula.columns import (
     ARITHMETIC,
     COMPARISONS,
@@ -58,7 +59,7 @@ class Program:
         self._index = index
         self._period = period
         self._steps: list[Step] = []
-        self._places: dict[Any, int] = {}
+        self._places: dict[tuple[Any, ...], int] = {}
         self._logical: set[int] = set()
         """Steps that give `Logic`."""
         self._looks: dict[int, Look] = {}
@@ -72,7 +73,7 @@ class Program:
         """The results of steps that are always the same, None for the others."""
         self._fixed_lost: dict[int, Mask] = {}
         self._value = NO_VALUES
-        self._age: NDArray[np.float32] | None = None
+        self._age: Ages | None = None
         self._done: list[Any] = []
         self._asked = 0
         self._whole_rows: set[int] = set()
@@ -91,7 +92,7 @@ class Program:
         long as all its windows stand in formulas before it: else it has to be asked always."""
         return ConditionRun(self, *self._added(self.logic(self._place(plan)), not seldom), not seldom)
 
-    def begin(self, value: NDArray[np.float64], first: int, age: NDArray[np.float32] | None = None) -> None:
+    def begin(self, value: NDArray[np.float64], first: int, age: Ages | None = None) -> None:
         """Take the next ticks in, unless they are the ones at hand; see `FormulaRun.evaluate`. `age` (c, n) is that of
         each value in s, NaN where none was ever received; without it ages are unknown."""
         if value is self._value:
@@ -226,7 +227,7 @@ class Program:
         """Whether a formula has to be asked at every batch."""
         return self._wanted[number][1]
 
-    def _add(self, key: Any, step: Step, logical: bool = False) -> int:
+    def _add(self, key: tuple[Any, ...], step: Step, logical: bool = False) -> int:
         place = self._places.get(key)
         if place is None:
             place = self._places[key] = len(self._steps)
@@ -236,68 +237,68 @@ class Program:
         return place
 
     def _place(self, plan: Plan) -> int:
-        """The step of `plan`, put behind those of its parts unless it is there already."""
-        known = self._places.get(plan)
-        if known is not None:
-            return known
+        """The step of `plan`, put behind those of its parts, by which it is known, unless it is there already."""
         match plan:
             case Input(name):
-                return self._add(plan, Step(None, (self._index[name],)))
+                return self._add(("input", name), Step(None, (self._index[name],)))
             case Age(name):
-                return self._add(plan, Step(None, (~self._index[name],)))
+                return self._add(("age", name), Step(None, (~self._index[name],)))
             case Constant(number):
                 # One tick stands for all of them: numpy repeats it where it meets a column.
-                return self._add(plan, Step(partial(Numbers, np.array([number])), ()))
+                return self._add(("constant", number), Step(partial(Numbers, np.array([number])), ()))
             case Scaled(operand, scale, offset):
-                return self._add(plan, Step(partial(scaled, scale, offset), (self._number(operand),), True))
-            case Single("truth", operand):
-                return self._add(plan, Step(truth, (self._number(operand),)), True)
+                one = self._number(operand)
+                return self._add(("scaled", one, scale, offset), Step(partial(scaled, scale, offset), (one,), True))
             case Single("not", operand):
-                return self._add(plan, Step(turned, (self.logic(self._place(operand)),)), True)
+                one = self.logic(self._place(operand))
+                return self._add(("not", one), Step(turned, (one,)), True)
             case Single("lowest_so_far" | "highest_so_far" as kind, operand):
+                one = self._each(self._number(operand))
                 so_far = SoFar(np.fmin if kind == "lowest_so_far" else np.fmax)
-                return self._add(plan, Step(so_far, (self._each(self._number(operand)),), still=False))
+                return self._add((kind, one), Step(so_far, (one,), still=False))
             case Single(kind, operand):
-                return self._add(plan, Step(SINGLES[kind], (self._number(operand),)))
+                one = self._number(operand)
+                call: Callable[[Numbers], Any] = truth if kind == "truth" else SINGLES[kind]
+                return self._add((kind, one), Step(call, (one,)), kind == "truth")
             case Pair("and" | "or" as kind, left, right):
                 operands = self.logic(self._place(left)), self.logic(self._place(right))
-                return self._add(plan, Step(both if kind == "and" else either, operands), True)
+                return self._add((kind, *operands), Step(both if kind == "and" else either, operands), True)
             case Pair(kind, left, right):
                 operands = self._number(left), self._number(right)
                 if kind in COMPARISONS:
-                    return self._add(plan, Step(COMPARISONS[kind], operands), True)
+                    return self._add((kind, *operands), Step(COMPARISONS[kind], operands), True)
                 if kind in ARITHMETIC:
-                    return self._add(plan, Step(ARITHMETIC[kind], operands, True))
-                return self._add(plan, Step(PAIRS[kind], operands))
+                    return self._add((kind, *operands), Step(ARITHMETIC[kind], operands, True))
+                return self._add((kind, *operands), Step(PAIRS[kind], operands))
             case Choice(condition, chosen, otherwise):
-                return self._place_choice(plan, self.logic(self._place(condition)), chosen, otherwise)
+                return self._place_choice(self.logic(self._place(condition)), chosen, otherwise)
             case Window(kind, operand, span):
                 ticks = max(1, (span + self._period // 2) // self._period)
-                return self._place_window(plan, kind, self._place(operand), ticks)
+                return self._place_window(kind, self._place(operand), ticks)
 
     def _number(self, plan: Plan) -> int:
         return self.number(self._place(plan))
 
-    def _place_choice(self, plan: Plan, condition: int, chosen: Plan, otherwise: Plan) -> int:
+    def _place_choice(self, condition: int, chosen: Plan, otherwise: Plan) -> int:
         places = self._place(chosen), self._place(otherwise)
-        if self._logical.issuperset(places):
-            return self._add(plan, Step(choose_logic, (condition, *places)), True)
-        return self._add(plan, Step(choose, (condition, *map(self.number, places))))
+        logical = self._logical.issuperset(places)
+        all_three = condition, *(places if logical else map(self.number, places))
+        return self._add(("choice", *all_three), Step(choose_logic if logical else choose, all_three), logical)
 
-    def _place_window(self, plan: Plan, kind: str, operand: int, ticks: int) -> int:
+    def _place_window(self, kind: str, operand: int, ticks: int) -> int:
         if kind == "recently":
-            return self._add(plan, Step(Recently(ticks), (self._each(self.logic(operand)),), still=False), True)
+            column = self._each(self.logic(operand))
+            return self._add((kind, column, ticks), Step(Recently(ticks), (column,), still=False), True)
         column = self._each(self.number(operand))
         if kind == "hold":
-            return self._add(plan, Step(Hold(ticks), (column,), still=False))
+            return self._add((kind, column, ticks), Step(Hold(ticks), (column,), still=False))
         look = self._looks.get(column)
         if look is None:
             look = self._looks[column] = Look()
         look.need(ticks if kind == "rate" else ticks - 1)
         past = self._add(("look", column), Step(look.take, (column,), still=False))
-        if kind == "rate":
-            return self._add(plan, Step(partial(rate, ticks=ticks, seconds=ticks * self._period / 1e9), (past,)))
-        return self._add(plan, Step(partial(_WINDOWS[kind], ticks=ticks), (past,)))
+        call = partial(rate, seconds=ticks * self._period / 1e9) if kind == "rate" else _WINDOWS[kind]
+        return self._add((kind, past, ticks), Step(partial(call, ticks=ticks), (past,)))
 
     def _each(self, place: int) -> int:
         """The step that gives the result of `place` with all its ticks; a constant has one."""
