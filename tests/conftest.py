@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import gc
+import importlib
 import os
 import shutil
 import sys
@@ -20,6 +21,8 @@ from tests.compiling import compile_a_share
 
 # As the command does, before numpy is loaded: further threads would take the cores of the other test processes.
 in_one_thread()
+# And python-can without what it loads for MF4 files, which takes a second: the tests of those ask for it.
+importlib.import_module("livewatch.data.python_can")
 
 # The same examples each time: a change is judged by what it changed. `--hypothesis-profile wandering` draws anew. No
 # test hangs on how fast the machine is: neither how long an example takes counts, nor how long it is drawn.

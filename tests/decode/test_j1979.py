@@ -7,12 +7,11 @@ Scalings and worked answers: SAE J1979 / ISO 15031-5, checked against a public t
 from __future__ import annotations
 
 from collections.abc import Callable
+from types import ModuleType
+from typing import TYPE_CHECKING
 
 import numpy as np
-import obd
 import pytest
-from obd import decoders
-from obd.protocols.protocol import Message as ObdMessage
 
 from livewatch.data.channels import CATALOGUE
 from livewatch.data.frames import FrameBatch
@@ -22,6 +21,9 @@ from livewatch.profile.diagnostic_port.j1979_ranges import Largest, rescaled
 from livewatch.profile.model import Channel, Diagnostics, Message, Parameter, Profile
 from livewatch.profile.units import registry
 from tests.decode.whole_message import decode_message
+
+if TYPE_CHECKING:
+    import obd
 
 ANY_DATA = np.random.default_rng(1979).integers(0, 256, (256, 16), dtype=np.uint8)
 
@@ -124,50 +126,65 @@ ROUNDED = {
     **dict.fromkeys(range(0x24, 0x2C), "obd divides by 65535 where the public table has 65536"),
     0x44: "obd writes 2/65536 as 0.0000305",
 }
-SECOND_SIGNAL = (decoders.sensor_voltage_big, decoders.current_centered)
-"""obd decodes only the second value of these."""
-KNOWN_TO_BOTH = [command for command in obd.commands[1] if command.pid in J1979]
 
 
-def test_obd_knows_most_of_the_parameters() -> None:
-    assert len(KNOWN_TO_BOTH) == 0x60, "00..5F"
+@pytest.fixture(scope="module")
+def known_to_both() -> list[obd.OBDCommand]:
+    library = _obd()
+    return [command for command in library.commands[1] if command.pid in J1979]
 
 
-@pytest.mark.parametrize("command", KNOWN_TO_BOTH, ids=lambda command: command.name)
-def test_obd_expects_answers_of_the_same_length(command: obd.OBDCommand) -> None:
-    assert J1979[command.pid].length == command.bytes - 2
+def _obd() -> ModuleType:
+    import obd  # late: no other test process needs it
+
+    return obd
 
 
-@pytest.mark.parametrize(
-    "command",
-    [command for command in KNOWN_TO_BOTH if command.pid not in NOT_NUMBERS],
-    ids=lambda command: command.name,
-)
-def test_obd_decodes_any_answer_to_the_same_value(command: obd.OBDCommand) -> None:
-    parameter = J1979[command.pid]
-    signal = parameter.signals[1 if command.decode in SECOND_SIGNAL else 0]
-    ours = _decoded(parameter, ANY_DATA)[signal.name]
-    theirs = np.array([_obd_value(command, row, signal.unit or "1") for row in ANY_DATA])
-    np.testing.assert_allclose(ours, theirs, rtol=1e-3 if command.pid in ROUNDED else 1e-12, atol=1e-9)
+def test_obd_knows_most_of_the_parameters_and_expects_answers_of_the_same_length(
+    known_to_both: list[obd.OBDCommand],
+) -> None:
+    assert [command.pid for command in known_to_both] == list(range(0x60))
+    for command in known_to_both:
+        assert J1979[command.pid].length == command.bytes - 2, command.name
+
+
+def test_obd_decodes_any_answer_to_the_same_value(known_to_both: list[obd.OBDCommand]) -> None:
+    decoders = _obd().decoders
+    second_signal = (decoders.sensor_voltage_big, decoders.current_centered)  # obd decodes only that of these
+    for command in known_to_both:
+        if command.pid in NOT_NUMBERS:
+            continue
+        parameter = J1979[command.pid]
+        signal = parameter.signals[1 if command.decode in second_signal else 0]
+        ours = _decoded(parameter, ANY_DATA)[signal.name]
+        theirs = _obd_values(command, ANY_DATA, signal.unit or "1")
+        within = 1e-3 if command.pid in ROUNDED else 1e-12
+        np.testing.assert_allclose(ours, theirs, rtol=within, atol=1e-9, err_msg=command.name)
 
 
 def test_vapour_pressure_is_one_signed_number() -> None:
     """(256 A + B) / 4 Pa, two's complement. obd takes B for signed too: 64 Pa less wherever B is 128 or more."""
-    command = obd.commands[1][0x32]
-    theirs = np.array([_obd_value(command, row, "Pa") for row in ANY_DATA])
+    theirs = _obd_values(_obd().commands[1][0x32], ANY_DATA, "Pa")
     np.testing.assert_allclose(_first(0x32, ANY_DATA), theirs + 64.0 * (B >= 128))
     assert _first(0x32, np.array([[0x80, 0x00], [0x7F, 0xFF]], np.uint8)).tolist() == [-8192.0, 8191.75]
 
 
-def _obd_value(command: obd.OBDCommand, data: np.ndarray, unit: str) -> float:
-    message = ObdMessage([])
-    message.data = bytearray((0x41, command.pid, *data[: command.bytes - 2].tolist()))
-    quantity = command.decode([message])
-    if str(quantity.units) in ("count", "ratio", "percent"):
+def _obd_values(command: obd.OBDCommand, data: np.ndarray, unit: str) -> np.ndarray:
+    """float64 (n,) in `unit`: what obd makes of the rows' first bytes as answers."""
+    from obd.protocols.protocol import Message
+
+    decoded = []
+    for row in data:
+        message = Message([])
+        message.data = bytearray((0x41, command.pid, *row[: command.bytes - 2].tolist()))
+        decoded.append(command.decode([message]))
+    (theirs,) = {str(quantity.units) for quantity in decoded}
+    values = np.array([float(quantity.magnitude) for quantity in decoded])
+    if theirs in ("count", "ratio", "percent"):
         assert unit in ("1", "%")
-        return float(quantity.magnitude)
-    theirs = {"gps": "g/s", "liters_per_hour": "L/h", "lph": "L/h", "kph": "km/h"}.get(str(quantity.units))
-    return float(registry.Quantity(quantity.magnitude, theirs or str(quantity.units)).to(unit).magnitude)
+        return values
+    known = {"gps": "g/s", "liters_per_hour": "L/h", "lph": "L/h", "kph": "km/h"}.get(theirs, theirs)
+    return np.asarray(registry.Quantity(values, known).to(unit).magnitude)
 
 
 def test_a_value_whose_support_bit_is_clear_is_not_there() -> None:

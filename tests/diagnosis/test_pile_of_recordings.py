@@ -13,7 +13,6 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from pyarrow import parquet
 
 from livewatch import Diagnosis, Failure, Pile, PileRow, PileWork, recordings_in
 from livewatch.commands.cli import main
@@ -93,6 +92,8 @@ def test_all_three_kinds_of_table_say_the_same(folder: Path, tmp_path: Path) -> 
     files = [tmp_path / f"t.{kind}" for kind in ("csv", "parquet", "html")]
     options = [option for file in files for option in ("--table", str(file))]
     assert main(["diagnose", str(folder), "-p", "brackwell_20t", *options]) == 0
+    from pyarrow import parquet
+
     stored = parquet.read_table(files[1]).to_pylist()
     for line, row in zip(table(files[0]), stored, strict=True):
         assert list(line) == list(row) == list(COLUMNS)

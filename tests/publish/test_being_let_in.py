@@ -10,9 +10,9 @@ import subprocess
 import threading
 from concurrent.futures import Future
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pytest
-import trustme
 
 from livewatch.errors import UsageError
 from livewatch.publish.publisher import Publisher
@@ -24,6 +24,9 @@ from livewatch.sources.mqtt.broker import Broker
 from livewatch.sources.mqtt.link import Link
 from tests.publish.brokers import MOSQUITTO, TestBroker
 from tests.waiting import until
+
+if TYPE_CHECKING:
+    import trustme
 
 SECRET = "not-to-be-seen-17"
 
@@ -76,6 +79,8 @@ class TlsPort:
 @pytest.fixture
 def authority(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> trustme.CA:
     """A private authority, which the environment names."""
+    import trustme  # late, and heavy
+
     authority = trustme.CA()
     authority.cert_pem.write_to_path(str(tmp_path / "ca.pem"))
     monkeypatch.setenv("LIVEWATCH_MQTT_CA", str(tmp_path / "ca.pem"))
@@ -96,6 +101,8 @@ def test_a_certificate_for_another_host_is_told_as_such(authority: trustme.CA) -
 
 
 def test_a_certificate_of_an_unknown_authority_is_told_as_such(authority: trustme.CA) -> None:
+    import trustme
+
     port = TlsPort(trustme.CA().issue_cert("127.0.0.1"))
     said = trouble_of(Broker.parse(f"mqtts://127.0.0.1:{port.port}"))
     assert "signed by none of" in said and "ca.pem" in said

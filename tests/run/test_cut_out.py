@@ -8,10 +8,8 @@ import os
 from collections.abc import Callable
 from pathlib import Path
 
-import asammdf
 import numpy as np
 import pytest
-from pyarrow import parquet
 
 from livewatch import CutOut, Window, cut_out, load_profile, open_source, window_around, write_cut_out
 from livewatch.commands.cli import main
@@ -43,6 +41,9 @@ def cut(session: Path, profile: Profile, start: float = 0.0, stop: float | None 
 def test_asammdf_and_pyarrow_read_the_same_numbers_back(session: Path, engine: Profile, tmp_path: Path) -> None:
     given = cut(session, engine, 5.0, 25.0)
     assert given.spells and any(np.isnan(values).any() for values in given.table.values())
+    import asammdf
+    from pyarrow import parquet
+
     for kind in ("mf4", "parquet", "csv"):
         write_cut_out(given, tmp_path / f"drive.{kind}")
     stored = parquet.read_table(tmp_path / "drive.parquet")
@@ -141,6 +142,9 @@ def test_no_channel_of_the_catalogue_is_private() -> None:
 
 def test_a_file_says_nothing_of_the_machine_it_was_made_on(session: Path, engine: Profile, tmp_path: Path) -> None:
     given = cut(session, engine, 0.0, 5.0)
+    import asammdf
+    from pyarrow import parquet
+
     for kind in ("mf4", "parquet"):
         content = write_cut_out(given, tmp_path / f"drive.{kind}")[0].read_bytes()
         for word in (str(session), os.uname().nodename, str(tmp_path)):

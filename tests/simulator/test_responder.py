@@ -7,10 +7,8 @@ import uuid
 
 import can
 import isotp
-import obd
 import pytest
 import udsoncan
-from obd.protocols.protocol import Frame, Message
 from udsoncan.client import Client
 from udsoncan.connections import PythonIsoTpConnection
 
@@ -25,6 +23,14 @@ from livewatch.simulator.responder import DriveValues, Manners, Responder
 from livewatch.simulator.segmented_link import SegmentedLink
 
 WHEN = 30.0
+
+
+@pytest.fixture
+def obd():
+    """Late: only the test process that gets to it needs it."""
+    import obd
+
+    return obd
 
 
 class Frozen(DriveValues):
@@ -95,7 +101,7 @@ def asked(stack, request, timeout=30.0):
 
 
 @pytest.mark.parametrize("extended", [False, True])
-def test_every_supported_parameter_reads_the_same_through_can_isotp_and_obd(port, drive, extended):
+def test_every_supported_parameter_reads_the_same_through_can_isotp_and_obd(port, drive, extended, obd):
     stack, answers, _ = port(extended=extended)
     values = Frozen(drive("two_banks"))
     compared = 0
@@ -108,7 +114,7 @@ def test_every_supported_parameter_reads_the_same_through_can_isotp_and_obd(port
         channel = next((c for (p, _), c in J1979_CHANNELS.items() if p == pid), None)
         if command is None or channel is None or pid in (0x03,):
             continue
-        message = Message([Frame("")])
+        message = obd.protocols.protocol.Message([])
         message.data = bytearray(answer)
         read = command.decode([message])
         number = read.magnitude
@@ -123,7 +129,7 @@ def test_every_supported_parameter_reads_the_same_through_can_isotp_and_obd(port
     assert compared >= 25
 
 
-def test_supported_parameters_are_told_by_the_bitmaps_as_obd_reads_them(port):
+def test_supported_parameters_are_told_by_the_bitmaps_as_obd_reads_them(port, obd):
     stack, answers, _ = port()
     found = []
     for first in (0x00, 0x20, 0x40, 0x60):
@@ -132,7 +138,7 @@ def test_supported_parameters_are_told_by_the_bitmaps_as_obd_reads_them(port):
         bits = int.from_bytes(answer[2:6], "big")
         found += [first + n for n in range(1, 33) if bits >> (32 - n) & 1]
         if first < 0x60:
-            message = Message([Frame("")])
+            message = obd.protocols.protocol.Message([])
             message.data = bytearray(answer)
             decoded = obd.commands.modes[1][first].decode([message])
             assert [first + n + 1 for n, bit in enumerate(decoded) if bit] == found[-sum(decoded) :]
@@ -156,12 +162,12 @@ def test_an_aspirated_engine_supports_no_boost_and_no_second_bank(port):
     assert not {0x10, 0x66} & set(answers.supported)
 
 
-def test_fault_codes_read_as_obd_reads_them(port):
+def test_fault_codes_read_as_obd_reads_them(port, obd):
     stack, _, _ = port()
     for service, codes in ((3, ["P0171", "P0234"]), (7, ["P0171", "P0234", "P0299"])):
         answer = asked(stack, [service])
         assert answer[:2] == bytes((service + 0x40, len(codes)))
-        message = Message([Frame("")])
+        message = obd.protocols.protocol.Message([])
         message.data = bytearray(answer)
         decoded = obd.decoders.dtc([message])
         assert [code for code, _ in decoded] == codes

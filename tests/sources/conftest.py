@@ -12,6 +12,7 @@ import can
 import pytest
 
 from livewatch.data.frames import REMOTE, FrameBatch
+from livewatch.data.python_can import with_mf4
 from livewatch.profile import Profile, load_profile_text
 from livewatch.sources.recordings.recording import Recording, open_recording
 from livewatch.sources.tables.table import Table
@@ -98,7 +99,7 @@ def write_recording() -> Callable[[Path, list[can.Message]], Path]:
     """Write messages with the python-can writer that fits the path's suffix."""
 
     def write(path: Path, messages: list[can.Message]) -> Path:
-        with can.Logger(str(path)) as logger:
+        with (with_mf4() if path.suffix == ".mf4" else can).Logger(str(path)) as logger:
             for message in messages:
                 logger(message)
         return path

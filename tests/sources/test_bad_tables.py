@@ -6,15 +6,18 @@ import gzip
 import sys
 from collections.abc import Callable
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
-import pandas as pd
 import pytest
 
 from livewatch.errors import SourceError
 from livewatch.profile import Profile
 from livewatch.sources.tables.cells import Column, times
 from livewatch.sources.tables.table import open_table
+
+if TYPE_CHECKING:
+    pass  # loaded by the tests that ask it: few test processes need it
 
 ProfileOf = Callable[..., Profile]
 WHICH_TIME = "; say in the profile which one it is, `tables: {time: NAME}`"
@@ -129,6 +132,8 @@ def test_a_compressed_file_of_a_kind_that_is_compressed_itself(
 
 
 def test_a_cut_parquet_file(tmp_path: Path, table_profile: ProfileOf) -> None:
+    import pandas as pd
+
     path = tmp_path / "drive.parquet"
     pd.DataFrame({"time": [0.0], "engine_speed": [800.0]}).to_parquet(path)
     path.write_bytes(path.read_bytes()[:-20])
@@ -136,6 +141,8 @@ def test_a_cut_parquet_file(tmp_path: Path, table_profile: ProfileOf) -> None:
 
 
 def test_a_damaged_page_of_a_parquet_file_is_counted(tmp_path: Path, table_profile: ProfileOf) -> None:
+    import pandas as pd
+
     path = tmp_path / "drive.parquet"
     frame = pd.DataFrame({"time": range(20_000), "engine_speed": [800.0 + i for i in range(20_000)]})
     frame.to_parquet(path, row_group_size=5000, compression="gzip", use_dictionary=False)

@@ -16,13 +16,13 @@ from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
 
-import asammdf
 import can
 import numpy as np
 import pytest
 
 from livewatch.data.frames import ERROR, FrameBatch
 from livewatch.data.messages import columns_by_channel
+from livewatch.data.python_can import with_mf4
 from livewatch.sources.recordings.blf import blf_reader as blf
 from livewatch.sources.recordings.candump import candump_reader as candump
 from livewatch.sources.recordings.recording import FORMATS, Recording, open_recording
@@ -296,7 +296,7 @@ def test_a_recording_as_text_loads_nothing_of_mf4_which_can_be_written_all_the_s
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True, cwd=tmp_path)
     assert done.stdout.splitlines() == ["1 False", "1 True"]
-    with can.LogReader(str(tmp_path / "drive.mf4")) as reader:
+    with with_mf4().LogReader(str(tmp_path / "drive.mf4")) as reader:
         assert [bytes(one.data) for one in reader] == [b"\1\2"]
 
 
@@ -313,6 +313,8 @@ def test_reading_mf4_does_not_run_the_program_that_reads_it_once_more(
 def test_decoded_channels_beside_the_frames_of_an_mf4_are_said_to_be_left_out(
     tmp_path: Path, every_recording: dict[str, Path], read_rows: ReadRows
 ) -> None:
+    import asammdf
+
     path = tmp_path / "both.mf4"
     with asammdf.MDF(every_recording[".mf4"]) as file:
         file.append([asammdf.Signal(np.arange(5.0), np.arange(5.0), name="engine_speed", unit="rpm")])

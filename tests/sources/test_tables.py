@@ -10,9 +10,9 @@ import math
 from collections.abc import Callable
 from decimal import Decimal
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
-import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -20,6 +20,9 @@ from hypothesis import strategies as st
 from livewatch.data.samples import Quality
 from livewatch.profile import Profile
 from livewatch.sources.tables.table import is_table, open_table
+
+if TYPE_CHECKING:
+    import pandas as pd  # loaded by the tests that ask it: few test processes need it
 
 Sample = tuple[int, float, int]
 Samples = dict[str, list[Sample]]
@@ -31,6 +34,8 @@ CHANNELS = ("engine_speed", "manifold_pressure", "coolant_temperature")
 
 
 def random_table(seed: int, rows: int = 500) -> pd.DataFrame:
+    import pandas as pd
+
     chance = np.random.default_rng(seed)
     frame = pd.DataFrame({"time": np.round(np.cumsum(chance.random(rows) * 0.02), 6)})
     for channel, low, high in (
@@ -75,6 +80,8 @@ def expected(frame: pd.DataFrame) -> Samples:
 def test_a_wide_csv_table_reads_as_pandas_reads_it(
     options: dict, encoding: str, tmp_path: Path, table_profile: ProfileOf, samples_of: SamplesOf
 ) -> None:
+    import pandas as pd
+
     path = tmp_path / "drive.csv"
     random_table(1).to_csv(path, index=False, encoding=encoding, **options)
     how = {key: value for key, value in options.items() if key in ("sep", "decimal")}
@@ -316,6 +323,8 @@ def test_a_parquet_table_reads_as_pandas_reads_it(
 def test_every_type_of_a_parquet_column_that_is_a_number_is_read(
     tmp_path: Path, table_profile: ProfileOf, samples_of: SamplesOf
 ) -> None:
+    import pandas as pd
+
     path = tmp_path / "drive.parquet"
     times = pd.to_datetime([1_777_887_000_000_000_001, 1_777_887_001_000_000_000, None], utc=True)
     pd.DataFrame(
@@ -338,6 +347,8 @@ def test_every_type_of_a_parquet_column_that_is_a_number_is_read(
 
 
 def test_whole_nanoseconds_of_a_parquet_table_stay_exact(tmp_path: Path, table_profile, samples_of) -> None:
+    import pandas as pd
+
     path = tmp_path / "drive.parquet"
     pd.DataFrame({"time [ns]": [1_777_887_000_000_000_001], "engine_speed": [800]}).to_parquet(path)
     assert samples_of(open_table(path, table_profile()), table_profile())["engine_speed"] == [
