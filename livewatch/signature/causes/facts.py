@@ -21,6 +21,8 @@ __all__ = ["CLEAR", "FLAT", "Facts", "facts_of"]
 
 FLAT, CLEAR = 3.0, 4.0
 """Per cent of need: differences below are none, above are clear. Common practice."""
+MOVES = 2.0
+"""Times as much as usual from which lambda clearly moves from look to look; common practice."""
 UNSURE = 8.0
 """Per cent by which volumetric efficiency may be off so that a baseline is worth asking for; common practice."""
 
@@ -29,7 +31,8 @@ UNSURE = 8.0
 class Facts:
     """Need in % away from 1 (mean of the banks) by load, NaN unknown; ratio in % away from what was expected; `apart`
     the difference between banks in %; `supply` lowest pressure share in %; `idle` correction in %; meter `noise` in %;
-    `spread` half the declared range of volumetric efficiency in %; `boost` what the pulls showed."""
+    `spread` half the declared range of volumetric efficiency in %; `moves` how many times as much as usual lambda
+    moves from look to look; `boost` what the pulls showed."""
 
     idle: float
     light: float
@@ -43,6 +46,7 @@ class Facts:
     boost: BoostFigures
     spread: float
     metered: bool
+    moves: float = 1.0
 
     @property
     def pattern(self) -> str:
@@ -91,6 +95,14 @@ class Facts:
         if abs(self.ratio) < self.spread:
             yield f"metered air agrees with speed-density air ({self.ratio:+.1f} %)"
 
+    def lambda_moves(self) -> Iterator[str]:
+        """For one injector that gives less than the others."""
+        if self.moves > MOVES:
+            yield (
+                f"lambda moves {self.moves:.1f} times as much as usual from moment to moment at steady load, as where "
+                "one injector gives less than the others"
+            )
+
     def breathing_unsure(self) -> Iterator[str]:
         """Against what only a well-known volumetric efficiency tells apart."""
         if self.spread > UNSURE and self.metered:
@@ -127,4 +139,5 @@ def facts_of(seen: Observations, coverage: Coverage, boost: BoostFigures, spread
         boost,
         100.0 * spread,
         metered,
+        exp(float(seen.y[seen.on("ripple") > 0.0].max(initial=0.0))) if len(seen) else 1.0,
     )

@@ -7,6 +7,7 @@ from math import exp
 
 from livewatch.signature.causes.facts import Facts
 from livewatch.signature.causes.hypothesis import Grounds, Hypothesis, Judged, Variant, linear, scale_of
+from livewatch.signature.causes.one_injector import of_all_or_one
 from livewatch.signature.estimates import Estimate, band_of, mapped
 from livewatch.signature.evidence.everyday import INJECTORS
 from livewatch.signature.evidence.observations import Observations
@@ -29,7 +30,8 @@ class InjectorFlow(Hypothesis):
     settles = "Read the injectors' part number, or have their flow measured on a bench."
 
     def variants(self, seen: Observations, maker: PointMaker) -> Iterator[Variant]:
-        yield Variant(self.name, linear(seen.on("need"), SPREAD))
+        alike = linear(seen.on("need"), SPREAD)
+        yield from of_all_or_one(self.name, seen, maker, alike, 1) if maker.banks == 1 else [Variant(self.name, alike)]
 
     def estimates(self, judged: Judged, grounds: Grounds) -> list[Estimate]:
         band = band_of(scale_of(judged, grounds, SPREAD, INJECTORS))
@@ -39,6 +41,7 @@ class InjectorFlow(Hypothesis):
         yield facts.pattern
         yield from facts.the_same_everywhere()
         yield from facts.air_agrees()
+        yield from facts.lambda_moves()
 
     def reasons_against(self, judged: Judged, facts: Facts) -> Iterator[str]:
         yield from facts.not_the_same_everywhere()

@@ -7,6 +7,7 @@ from math import exp, log
 
 from livewatch.signature.causes.facts import FLAT, Facts
 from livewatch.signature.causes.hypothesis import Grounds, Hypothesis, Judged, Variant, linear
+from livewatch.signature.causes.one_injector import of_all_or_one
 from livewatch.signature.estimates import Estimate, band_of, mapped
 from livewatch.signature.evidence.observations import Observations
 from livewatch.signature.evidence.settled import PointMaker
@@ -30,10 +31,11 @@ class OneBank(Hypothesis):
     def variants(self, seen: Observations, maker: PointMaker) -> Iterator[Variant]:
         if maker.banks == 2:
             for bank in (1, 2):
-                yield Variant(self.name, linear(seen.on(f"need_{bank}"), SPREAD), float(bank), -log(2.0))
+                alike = linear(seen.on(f"need_{bank}"), SPREAD)
+                yield from of_all_or_one(self.name, seen, maker, alike, bank, -log(2.0))
 
     def estimates(self, judged: Judged, grounds: Grounds) -> list[Estimate]:
-        bank = max(judged.shapes, key=lambda shape: shape[1])[0] if judged.shapes else judged.unknown
+        bank = abs(max(judged.shapes, key=lambda shape: shape[1])[0] if judged.shapes else judged.unknown)
         what = f"need of bank {bank:.0f} over the other"
         return [mapped(what, "%", band_of(judged.fit), lambda s: 100.0 * (exp(s) - 1.0))]
 
@@ -41,6 +43,7 @@ class OneBank(Hypothesis):
         yield facts.pattern
         if abs(facts.apart) > FLAT:
             yield f"bank 2 needs {facts.apart:+.1f} % more than bank 1"
+        yield from facts.lambda_moves()
 
 
 HYPOTHESIS = OneBank()

@@ -1,8 +1,8 @@
 """From evidence to one vector of observations, and how far each may stray on a car whose parts match.
 
 Regions come in; an `Observations` goes out: logarithms of need, of metered over speed-density air, and of fuel supply
-pressure, idle correction beside them, with the covariance that everyday causes give them together. Nothing here knows
-what may be wrong.
+pressure, idle correction and how much lambda moves beside them, with the covariance that everyday causes give them
+together. Nothing here knows what may be wrong.
 """
 
 from __future__ import annotations
@@ -68,6 +68,11 @@ COMMON_FUEL_UNKNOWN = 0.030
 """The same without a sensor for ethanol, on pump fuels from E0 to E20."""
 COMMON_SPEED_DENSITY = 0.020
 """What a pressure sensor and the breathing of an engine without an air meter add to that; common practice."""
+USUAL_RIPPLE, RIPPLE_APART = 0.002, 0.35
+"""How much lambda moves from look to look on an engine in order, and the spread of the logarithm between cars; common
+practice, and simulated cars."""
+RIPPLE_VISITS = 5.0
+"""Visits from which that is known."""
 SUPPLY_NOISE = 0.010
 """Share by which the fuel pressure of one visit may be off; common practice."""
 
@@ -85,7 +90,7 @@ def gather(regions: Regions, maker: PointMaker, baseline: Baseline | None) -> Ob
     parts = [_need(regions, f"need_{bank}", against, usual) for bank in (1, 2)[: maker.banks]]
     if maker.metered:
         parts.append(_ratio(regions, maker, against))
-    parts += [_supply(regions), _idle(regions)]
+    parts += [_supply(regions), _idle(regions), *(_ripple(regions, bank) for bank in (1, 2)[: maker.banks])]
     row, kind, y, noise = (np.concatenate(columns) for columns in zip(*parts, strict=True))
     fuel_shift = _fuel_shift(regions, maker, baseline)
     common = COMMON_FUEL_UNKNOWN if np.isnan(fuel_shift) else COMMON
@@ -193,6 +198,18 @@ def _idle(regions: Regions) -> Part:
     expected = 0.0 if np.isnan(outside) else idle_at(outside)
     row = np.array([np.argmax(count)], np.int64)
     return _part("idle", row, np.array([correction - expected]), np.array([IDLE_CORRECTION**2]))
+
+
+def _ripple(regions: Regions, bank: int) -> Part:
+    """One observation: how much more than usual lambda moves from look to look at steady load, as a logarithm. Less
+    than usual says nothing, as a computer may smooth what it tells."""
+    name = f"ripple_{bank}"
+    count = np.where(regions.lesser, 0.0, regions.count[name])
+    if count.sum() < RIPPLE_VISITS:
+        return _part(name, np.zeros(0, np.int64), np.zeros(0), np.zeros(0))
+    more = max(median(regions.mean[name][count > 0.0]) / USUAL_RIPPLE, 1.0)
+    row = np.array([np.argmax(count)], np.int64)
+    return _part(name, row, np.array([log(more)]), np.array([RIPPLE_APART**2]))
 
 
 def idle_at(outside: Number) -> Number:

@@ -26,6 +26,7 @@ from livewatch.profile.fuels import GASOLINE_DENSITY
 from livewatch.profile.model import Engine, Profile
 from livewatch.signature.evidence.looking_back import highest, lowest, spread
 from livewatch.signature.evidence.readings import HISTORY, NO_COMMAND, PEDAL_TRAVEL, Column, Mask, Readings
+from livewatch.signature.evidence.unsteady import ripple, unsteady
 
 __all__ = [
     "CLOSED_LOOP", "FIELDS", "FULL_PEDAL", "FULL_THROTTLE", "PointMaker", "Points",
@@ -34,7 +35,7 @@ __all__ = [
 FIELDS: tuple[str, ...] = (
     "need_1", "need_2", "air", "filled", "speed", "pressure", "boost", "outside", "vacuum", "pushed", "fuel", "pulse",
     "charge", "supply", "idle_correction", "ethanol", "share_closed", "relative_noise", "purged", "lambda_commanded",
-    "counted", "weather", "at_limit_1", "at_limit_2",
+    "counted", "weather", "at_limit_1", "at_limit_2", "ripple_1", "ripple_2",
 )  # fmt: skip
 """What is averaged over a visit to an operating region; units in `Points`."""
 
@@ -108,7 +109,7 @@ class Points:
             from look to look; `purged` 0, 1 or NaN; `lambda_commanded` plain, NaN where not known;
             `counted` the stoichiometric ratio that the computer counts with, by its own air and fuel; `weather` degC
             outside; `at_limit_b` 1 where need is at least, -1 where it is at most what trims or sensor at their end
-            say; else 0.
+            say; else 0; `ripple_b` how much lambda moves from look to look.
     """
 
     first: int
@@ -184,8 +185,7 @@ class PointMaker:
         across = np.where(np.isnan(rail), 300.0, np.maximum(rail - pressure, 50.0))
         charge = fuel / events * 1e3 / np.sqrt(across / 300.0)
         metered = readings["mass_air_flow"]
-        noise = np.full(len(speed), np.nan)
-        noise[2:] = np.abs(metered[2:] - 2.0 * metered[1:-1] + metered[:-2]) / (2.449 * metered[2:])
+        interval = highest(readings.interval, 30)
         idle = (pedal < 1.5) & (speed < 1300.0)
         purge = readings["purge_duty"]
         columns = (
@@ -193,13 +193,13 @@ class PointMaker:
             leak_share(pressure_then, outside_then), -leak_share(boost_then, outside_then), fuel[then],
             readings["injector_pulse_width"][then], charge[then], supply[then],
             np.where(idle, readings["idle_air_correction"], np.nan), readings["ethanol_content"],
-            closed.astype(np.float64), noise, np.where(np.isnan(purge), np.nan, purge > 0.5),
+            closed.astype(np.float64), unsteady(metered) / metered, np.where(np.isnan(purge), np.nan, purge > 0.5),
             np.where(untold, np.nan, target[then]), self._counted(readings, speed, mixture), self._weather(readings),
-            *behind,
+            *behind, *(ripple(readings, bank, interval) for bank in (1, 2)),
         )  # fmt: skip
         blind = not {"lambda_1", "oxygen_sensor_voltage_1"} & self.there  # A mixture other than 1 tells no need then.
         unseen = untold if "lambda_1" in self.there else ~closed | (blind & (np.abs(target - 1.0) >= COMMANDED_ONE))
-        settled, lesser = self._settled(readings, speed, pressure, pedal, air, need[0], cut, unseen, behind)
+        settled, lesser = self._settled(readings, speed, pressure, pedal, air, need[0], cut, unseen, behind, interval)
         field = np.array(columns)[:, HISTORY:]
         return Points(readings.first + HISTORY, settled[HISTORY:], lesser[HISTORY:], field)
 
@@ -344,14 +344,14 @@ class PointMaker:
         cut: Column,
         unseen: Mask,
         behind: Sequence[Column],
+        interval: Column,
     ) -> tuple[Mask, Mask]:
         """Which looks are settled, and which count a little. `unseen` are those that tell nothing of need, but still of
-        air and fuel pressure; `behind` where the trims of a bank can do no more."""
+        air and fuel pressure; `behind` where the trims of a bank can do no more; `interval` s between samples."""
         coolant = readings["coolant_temperature"]
         good = (unseen | ~np.isnan(need)) & ~np.isnan(speed) & (air > 0.3)
         good &= np.isnan(coolant) | (coolant > WARM)
         load = pressure if "manifold_pressure" in self.there else air
-        interval = highest(readings.interval, 30)
         if "lambda_1" not in self.there and "oxygen_sensor_voltage_1" in self.there:
             # A narrow-band sensor that does not switch says that the trim has not got there yet.
             # Both ways: once only is a loop on its way, with a trim that stood at its limit until now.
