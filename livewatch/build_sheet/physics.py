@@ -11,7 +11,14 @@ from math import inf, sqrt
 from livewatch.build_sheet.parts import FuelInTank
 from livewatch.data.physics import ABSOLUTE_ZERO, STANDARD_PRESSURE
 from livewatch.data.records import dataclass
-from livewatch.profile.fuels import ETHANOL_DENSITY, FUELS, GASOLINE_DENSITY, blend_share, ethanol_blend_ratio
+from livewatch.profile.fuels import (
+    ETHANOL_DENSITY,
+    FUELS,
+    GASOLINE_DENSITY,
+    blend_density,
+    blend_share,
+    ethanol_blend_ratio,
+)
 
 __all__ = [
     "FuelFacts",
@@ -84,8 +91,7 @@ def fuel_facts(fuel: FuelInTank) -> FuelFacts | None:
 
 
 def _blend(share: float) -> FuelFacts:
-    density = share * ETHANOL_DENSITY + (1.0 - share) * GASOLINE_DENSITY
-    return FuelFacts(ethanol_blend_ratio(share), density)
+    return FuelFacts(ethanol_blend_ratio(share), blend_density(share))
 
 
 def fuel_need(calibrated: FuelFacts, fitted: FuelFacts) -> float | None:

@@ -12,7 +12,10 @@ from collections.abc import Mapping
 
 from livewatch.errors import nearest
 
-__all__ = ["ETHANOL_DENSITY", "FUELS", "GASOLINE_DENSITY", "blend_share", "ethanol_blend_ratio", "stoichiometric_ratio"]
+__all__ = [
+    "ETHANOL_DENSITY", "FUELS", "GASOLINE_DENSITY", "blend_density", "blend_share", "ethanol_blend_ratio",
+    "stoichiometric_ratio",
+]  # fmt: skip
 
 FUELS: Mapping[str, float] = {
     "gasoline": 14.6,
@@ -57,3 +60,8 @@ def ethanol_blend_ratio(volume_share: float) -> float:
     ethanol = volume_share * ETHANOL_DENSITY
     gasoline = (1 - volume_share) * GASOLINE_DENSITY
     return (ethanol * FUELS["ethanol"] + gasoline * FUELS["gasoline"]) / (ethanol + gasoline)
+
+
+def blend_density(volume_share: float) -> float:
+    """kg/L of gasoline with `volume_share` (0..1) of ethanol at 20 degC."""
+    return volume_share * ETHANOL_DENSITY + (1.0 - volume_share) * GASOLINE_DENSITY

@@ -3,7 +3,8 @@ need is no fault, also against a baseline that was driven on another blend.
 
 Stoichiometric ratios by mass from Heywood 1988, table D.4 (gasoline CH1.87 14.6, ethanol 9.00). A litre of E20 holds
 0.2 * 0.789 kg of ethanol and 0.8 * 0.745 kg of gasoline (densities from memory): 20.93 % ethanol by mass, so 14.6 - 5.6
-* 0.2093 = 13.428. A computer that gives fuel for E0 while E20 is in the tank leaves need 14.6 / 13.428 = 1.0873.
+* 0.2093 = 13.428. It is heavier, 0.7538 kg, and an opening lets the root of that through (Bernoulli): sqrt(0.7538 /
+0.745) = 1.0059. A computer that gives fuel for E0 while E20 is in the tank leaves need 14.6 / 13.428 / 1.0059 = 1.0809.
 """
 
 from __future__ import annotations
@@ -24,7 +25,7 @@ from livewatch.signature import Baseline
 from livewatch.signature.evidence.settled import FIELDS
 
 E0, E10, E20 = 14.6, 14.010, 13.428
-BLEND = 1.0873
+BLEND = 1.0809
 """Need that E20 leaves to a computer that counts with E0."""
 LITRE = 745.0
 """g of gasoline, by which SAE J1979's litres an hour are taken for mass."""
@@ -125,7 +126,7 @@ def test_the_fuel_rate_says_whether_the_blend_explains_the_need(
     assert (first.family == "none") is not wrong
     assert (lab.fuel_word(said) == "fits") is not wrong
     if wrong:
-        # What the blend leaves (1 or 1.0873) is off by that factor one way or the other: so are the injectors.
+        # What the blend leaves (1 or 1.0809) is off by that factor one way or the other: so are the injectors.
         flow = first.estimates[0]
         assert first.name == "injector_flow"
         assert flow.value == pytest.approx(1.0 / BLEND if need > 1.0 else BLEND, abs=0.01)
@@ -136,9 +137,10 @@ def test_the_fuel_rate_says_whether_the_blend_explains_the_need(
 
 
 def test_what_pumps_sell_strains_no_car_where_its_sensor_shows_it(lab: Any) -> None:
-    # E25 for E10: 14.010 / 13.137 = 1.0665 of need (25 % by volume are 26.1 % by mass: 14.6 - 5.6 * 0.261). With 4 % of
-    # tolerances beside it need is 10.9 % everywhere; the same without the sensor's word is beyond everyday adaptation.
-    columns = drive(lab, 1.0665 * 1.04, 25.0, E10)
+    # E25 for E10: 14.010 / 13.137 = 1.0665 (25 % by volume are 26.1 % by mass: 14.6 - 5.6 * 0.261), over sqrt(0.756 /
+    # 0.7494) = 1.0044 as it is heavier: need 1.0618. With 4 % of tolerances beside it need is 10.4 % everywhere; the
+    # same without the sensor's word is beyond everyday adaptation.
+    columns = drive(lab, 1.0618 * 1.04, 25.0, E10)
     for_e10 = CALIBRATED_FOR_E0.replace("E0", "E10")
     shown = lab.judged(columns, lab.profile(engine=for_e10, extra={"fuel_rate": "L/h"})).finding()
     assert shown.verdict.word != "misfit" and not any(one.strain for one in shown.verdict.systems)
@@ -179,11 +181,12 @@ def test_the_fuel_rate_weighs_as_the_normal_law_says(lab: Any) -> None:
     assert told == pytest.approx([15.57, -15.57, 0.0, 0.0], abs=0.05)
 
 
-def test_the_blend_shifts_need_by_the_ratio_of_stoichiometric_ratios(lab: Any) -> None:
+def test_the_blend_shifts_need_by_its_stoichiometric_ratio_and_its_density(lab: Any) -> None:
     calibrated_for_e0, for_e10 = lab.profile(engine=CALIBRATED_FOR_E0), lab.profile()
     arrays = drive(lab, 1.0, 20.0)
     assert lab.gathered(arrays, calibrated_for_e0)[0].fuel_shift == pytest.approx(log(BLEND), abs=1e-4)
-    assert lab.gathered(arrays, for_e10)[0].fuel_shift == pytest.approx(log(E10 / E20), abs=1e-4)
+    # sqrt(0.7538 / 0.7494) = 1.0029.
+    assert lab.gathered(arrays, for_e10)[0].fuel_shift == pytest.approx(log(E10 / E20 / 1.0029), abs=1e-4)
     arrays["ethanol_content"][:] = 0.0
     assert lab.gathered(arrays, calibrated_for_e0)[0].fuel_shift == pytest.approx(0.0, abs=1e-9)
     del arrays["ethanol_content"]
@@ -191,13 +194,12 @@ def test_the_blend_shifts_need_by_the_ratio_of_stoichiometric_ratios(lab: Any) -
 
 
 def test_a_car_filled_with_e20_after_a_baseline_on_e0_is_no_mismatch(lab: Any, tmp_path: Path) -> None:
-    # Calibrated for E10: on E0 it needs 14.010 / 14.6 = 0.9596, on E20 14.010 / 13.428 = 1.0434, that is 1.0873 times
-    # what the baseline showed.
+    # Calibrated for E10: on E20 it needs 1.0809 times what it needs on E0, as the baseline showed.
     profile = lab.profile()
     lab.judged(drive(lab, E10 / E0, 0.0, seed=8), profile).as_baseline().save(tmp_path / "on_e0.json")
     baseline = Baseline.load(tmp_path / "on_e0.json")
     assert baseline.ethanol == 0.0
-    arrays = drive(lab, E10 / E20, 20.0)
+    arrays = drive(lab, E10 / E0 * BLEND, 20.0)
     assert lab.gathered(arrays, profile, baseline)[0].fuel_shift == pytest.approx(log(BLEND), abs=1e-4)
     said = lab.judged(arrays, profile, baseline=baseline).finding()
     assert said.causes[0].family == "none"

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from livewatch.data.middle import median
 from livewatch.data.physics import STANDARD_PRESSURE, Number
-from livewatch.profile.fuels import ethanol_blend_ratio
+from livewatch.profile.fuels import blend_density, blend_share, ethanol_blend_ratio
 from livewatch.signature.evidence.baseline import Baseline
 from livewatch.signature.evidence.everyday import BEYOND_KNOWN, add_everyday
 from livewatch.signature.evidence.evidence import Regions
@@ -224,12 +224,14 @@ def ethanol_of(regions: Regions) -> float:
 
 
 def _fuel_shift(regions: Regions, maker: PointMaker, baseline: Baseline | None) -> float:
-    """log of stoichiometric ratio calibrated (or of the baseline's fuel) over that of the fuel in the tank; NaN without
-    a sensor."""
-    usual = maker.stoichiometric
+    """log of stoichiometric ratio calibrated (or of the baseline's fuel) over that of the fuel in the tank, less what
+    more of it a denser one gives through the same injectors: mass flow goes with the square root of density
+    (Bernoulli). NaN without a sensor."""
+    usual, ethanol = maker.stoichiometric, 100.0 * ((blend_share(maker.engine.fuel) if maker.engine else None) or 0.0)
     if baseline is not None:
-        usual = _blend(baseline.ethanol)
-    return log(usual / _blend(ethanol_of(regions)))
+        usual, ethanol = _blend(baseline.ethanol), baseline.ethanol
+    tank = ethanol_of(regions)
+    return log(usual / _blend(tank)) - 0.5 * log(blend_density(tank / 100.0) / blend_density(ethanol / 100.0))
 
 
 def _blend(ethanol: float) -> float:
