@@ -148,6 +148,58 @@ def test_lean_under_load_is_need_whatever_is_commanded(lab: Any) -> None:
     assert np.median(field[FIELDS.index("need_1"), loaded]) == pytest.approx(1.08, abs=0.003)
 
 
+@pytest.mark.parametrize(("measured", "need"), [(1.08, 1.08 / 0.95), (0.99, np.nan)])
+def test_an_open_loop_leaner_than_1_at_full_load_is_need_beyond_the_leanest_that_is_commanded(
+    lab: Any, measured: float, need: float
+) -> None:
+    # Calibrations command 0.80 to 0.95 there (common practice).
+    arrays = drive(lab, lab.Fault())
+    rich = arrays.pop("commanded_lambda") < 0.95
+    arrays["fuel_system_status"] = np.where(rich, 4.0, 2.0)
+    arrays["lambda_1"], arrays["long_term_fuel_trim_1"][:] = np.where(rich, measured, 1.0), 0.0
+    points = lab.points(arrays, lab.profile(without=("commanded_lambda",)))
+    field = np.concatenate([one.field[:, one.settled] for one in points], axis=1)
+    loaded = field[FIELDS.index("pressure")] > 110.0
+    assert np.median(field[FIELDS.index("need_1"), loaded]) == pytest.approx(need, abs=0.003, nan_ok=True)
+
+
+def test_with_the_loop_open_a_narrow_band_sensor_that_stays_lean_tells_the_least_that_is_needed(lab: Any) -> None:
+    arrays = drive(lab, lab.Fault())
+    rich = arrays["commanded_lambda"] < 0.95
+    arrays["fuel_system_status"], arrays["long_term_fuel_trim_1"][rich] = np.where(rich, 4.0, 2.0), 0.0
+    arrays["oxygen_sensor_voltage_1"][rich] = 0.1
+    found = needs(lab, lab.profile(without=("lambda_1",), extra=VOLTAGE), arrays)
+    assert [found[rich] for rich in (0.81, 0.85)] == pytest.approx([1 / 0.81, 1 / 0.85], abs=0.003)
+
+
+def test_trims_are_no_need_of_a_load_that_they_have_not_got_to(lab: Any) -> None:
+    # Two seconds with the throttle shut: the sensor stays lean, and the trim stands about where it stood before.
+    bench = lab.Bench()
+    for _ in range(4):
+        bench.hold(lab.Point(3000.0, 60.0, 20.0, seconds=10.0), lab.Fault())
+        bench.hold(lab.Point(1500.0, 24.0, 0.0, seconds=2.0), lab.Fault())
+    arrays = bench.arrays()
+    shut = arrays["accelerator_pedal_position"] == 0.0
+    arrays["oxygen_sensor_voltage_1"] = np.where(shut, 0.1, np.where(np.arange(len(shut)) % 5 < 3, 0.8, 0.1))
+    points = lab.points(arrays, lab.profile(without=("lambda_1",), extra=VOLTAGE))
+    speeds = np.concatenate([one.field[FIELDS.index("speed"), one.settled | one.lesser] for one in points])
+    assert (speeds > 2900.0).any() and not (speeds < 1600.0).any()
+
+
+@pytest.mark.parametrize(("without", "counts"), [((), True), (("injector_pulse_width",), False)])
+def test_a_shut_throttle_at_speed_is_a_fuel_cut_where_nothing_shows_that_it_is_none(
+    lab: Any, without: tuple[str, ...], counts: bool
+) -> None:
+    bench = lab.Bench()
+    for _ in range(2):
+        bench.hold(lab.Point(3000.0, 60.0, 20.0, seconds=10.0), lab.Fault())
+        bench.hold(lab.Point(1500.0, 24.0, 0.0, seconds=10.0), lab.Fault())
+    points = lab.points(bench.arrays(), lab.profile(without=("lambda_1", *without)))
+    speeds = np.concatenate([one.field[FIELDS.index("speed"), one.settled | one.lesser] for one in points])
+    assert (speeds > 2900.0).any()
+    assert (speeds < 1600.0).any() == counts
+
+
 @pytest.mark.parametrize(
     ("swings", "commanded", "settled"), [(True, 1.0, True), (False, 1.0, False), (True, 0.96, False)]
 )

@@ -25,12 +25,11 @@ from livewatch.data.records import dataclass
 from livewatch.profile.fuels import GASOLINE_DENSITY
 from livewatch.profile.model import Engine, Profile
 from livewatch.signature.evidence.looking_back import highest, lowest, spread
+from livewatch.signature.evidence.mixture import COMMANDED_ONE, LEAN_VOLTS, STUCK, USUAL_RICH, mixture_of
 from livewatch.signature.evidence.readings import HISTORY, NO_COMMAND, PEDAL_TRAVEL, Column, Mask, Readings
 from livewatch.signature.evidence.unsteady import ripple, unsteady
 
-__all__ = [
-    "CLOSED_LOOP", "FIELDS", "FULL_PEDAL", "FULL_THROTTLE", "PointMaker", "Points",
-]  # fmt: skip
+__all__ = ["CLOSED_LOOP", "FIELDS", "FULL_PEDAL", "FULL_THROTTLE", "PointMaker", "Points"]
 
 FIELDS: tuple[str, ...] = (
     "need_1", "need_2", "air", "filled", "speed", "pressure", "boost", "outside", "vacuum", "pushed", "fuel", "pulse",
@@ -59,10 +58,10 @@ SWITCHES = 25
 SWITCHES_SLOWLY = 120
 """The same where it is heard about once a second, as often as it switches: then it may be caught on the same side
 several times in a row."""
-LEAN_VOLTS, RICH_VOLTS = 0.35, 0.55
-"""V of a narrow-band sensor on either side of stoichiometric; common practice."""
-STUCK, AT_LIMIT = 12, 0.985
-"""Looks on one side after which it is out of balance, and the share of its limit from which a trim stands at it."""
+RICH_VOLTS = 0.55
+"""V of a narrow-band sensor above which it is rich; common practice."""
+AT_LIMIT = 0.985
+"""Share of its limit from which a trim stands at it."""
 FULL_PEDAL, FULL_THROTTLE = 88.0, 80.0
 """Per cent of the travel of a pedal, and of a throttle, from which it is down; common practice."""
 FULL_FOR, MOMENT_NEED = 8, 0.10
@@ -73,10 +72,9 @@ LEANEST = 1.5
 alarms."""
 RICHEST = 0.66
 """Lambda at which wideband sensors end: a mixture is at least that rich; common practice."""
-COMMANDED_ONE = 0.015
-"""How far commanded lambda may be from 1 to be taken for it; and a measured one, where no command is told."""
-USUAL_RICH = 0.88
-"""Lambda that calibrations command at full load, 0.80 to 0.95; common practice."""
+BY_LESS = 0.5
+"""How far need is beyond what the leanest command makes it, as a share of how far it usually is beyond trims at their
+limit."""
 FILLED = 0.9
 """Share of the pressure outside that is in the manifold from which calibrations begin to enrich; common practice."""
 WARM = 65.0
@@ -109,7 +107,8 @@ class Points:
             from look to look; `purged` 0, 1 or NaN; `lambda_commanded` plain, NaN where not known;
             `counted` the stoichiometric ratio that the computer counts with, by its own air and fuel; `weather` degC
             outside; `at_limit_b` 1 where need is at least, -1 where it is at most what trims or sensor at their end
-            say; else 0; `ripple_b` how much lambda moves from look to look.
+            say, a share of it where it is at least what the leanest command makes it; else 0; `ripple_b` how much
+            lambda moves from look to look.
     """
 
     first: int
@@ -166,21 +165,22 @@ class PointMaker:
         cut = self._cut(readings, speed, pedal)
         now = np.arange(len(speed))
         then = np.maximum(now - back, 0)
-        commanded = readings["commanded_lambda"]
-        commanded = np.where(commanded > NO_COMMAND, commanded, np.nan)
         status = readings["fuel_system_status"]
         closed = self._closed(status, pedal, speed)
-        target = np.where(np.isnan(commanded), np.where(closed, 1.0, np.nan), commanded)
-        untold = np.isnan(commanded) & (self._enriched(readings, pressure, outside, pedal) | ~closed)
-        need = [self._need(readings, bank, target, closed, then) for bank in (1, 2)]
-        need = [np.where(untold, np.nan, one) for one in need]
+        loaded = np.where(np.isnan(pressure), pedal > 50.0, pressure > FILLED * outside) > 0.0
+        wanted = mixture_of(readings, closed, loaded, "lambda_1" in self.there)
+        target, untold = wanted.target, wanted.untold
+        need = [self._need(readings, bank, target, closed, wanted.leaner, then) for bank in (1, 2)]
+        blind = not {"lambda_1", "oxygen_sensor_voltage_1"} & self.there  # A mixture other than 1 tells no need then.
+        unseen = untold if "lambda_1" in self.there else ~closed | (blind & (np.abs(target - 1.0) >= COMMANDED_ONE))
+        need = [np.where(unseen & ~wanted.leaner, np.nan, one) for one in need]
         boost_then, pressure_then, outside_then = boost[then], pressure[then], outside[then]
         supply = self._supply(readings, outside, pressure)
         events = speed / 120.0 * self.cylinders
-        trims, behind = self._trims(readings, 1), self._at_limit(readings, then)
+        trims, behind = self._trims(readings, 1), self._at_limit(readings, then, wanted.leaner)
         mixture = np.where(untold & closed, readings["lambda_1"], target)
         fuel = air / (self.stoichiometric * mixture) * np.where(np.isnan(trims), 1.0, trims)
-        fuel = np.where(untold & ~closed, self._untold_fuel(readings, air, trims, supply), fuel)
+        fuel = np.where(wanted.opened, self._untold_fuel(readings, air, trims, supply), fuel)
         rail = readings["commanded_fuel_rail_pressure"]
         across = np.where(np.isnan(rail), 300.0, np.maximum(rail - pressure, 50.0))
         charge = fuel / events * 1e3 / np.sqrt(across / 300.0)
@@ -197,8 +197,6 @@ class PointMaker:
             np.where(untold, np.nan, target[then]), self._counted(readings, speed, mixture), self._weather(readings),
             *behind, *(ripple(readings, bank, interval) for bank in (1, 2)),
         )  # fmt: skip
-        blind = not {"lambda_1", "oxygen_sensor_voltage_1"} & self.there  # A mixture other than 1 tells no need then.
-        unseen = untold if "lambda_1" in self.there else ~closed | (blind & (np.abs(target - 1.0) >= COMMANDED_ONE))
         settled, lesser = self._settled(readings, speed, pressure, pedal, air, need[0], cut, unseen, behind, interval)
         field = np.array(columns)[:, HISTORY:]
         return Points(readings.first + HISTORY, settled[HISTORY:], lesser[HISTORY:], field)
@@ -246,28 +244,27 @@ class PointMaker:
         """Looks from the mixture's entering the cylinder to its being measured: one and a half turns, plug flow through
         the exhaust (Guzzella and Onder 2010, section 2.4.4), and the sensor."""
         volume = VOLUME_TO_SENSOR * self.displacement * EXHAUST_DENSITY
-        with np.errstate(invalid="ignore"):
-            delay = 90.0 / np.maximum(speed, 300.0) + volume / np.maximum(air, 0.3) + SENSOR_LAG
+        delay = 90.0 / np.maximum(speed, 300.0) + volume / np.maximum(air, 0.3) + SENSOR_LAG
         delay = np.where(np.isnan(delay), 0.3, np.minimum(delay, 1.5))
         looks: NDArray[np.int64] = np.floor(delay * 10.0 + 0.5).astype(np.int64)
         return looks
 
     def _cut(self, readings: Readings, speed: Column, pedal: Column) -> Column:
         """1 where the fuel is cut, or something reads as if it were."""
-        with np.errstate(invalid="ignore"):
-            pulse = readings["injector_pulse_width"]
-            cut = pulse <= 0.01
-            # Where the injectors are seen to work, such a lambda is a lean mixture.
-            cut |= ((readings["lambda_1"] > 1.35) | (readings["lambda_2"] > 1.35)) & np.isnan(pulse)
-            cut |= (readings["fuel_system_status"] == 4.0) & (pedal < 3.0)
-            cut |= speed < 400.0
+        pulse = readings["injector_pulse_width"]
+        cut = pulse <= 0.01
+        # Where the injectors are seen to work, such a lambda is a lean mixture.
+        cut |= ((readings["lambda_1"] > 1.35) | (readings["lambda_2"] > 1.35)) & np.isnan(pulse)
+        cut |= (readings["fuel_system_status"] == 4.0) & (pedal < 3.0)
+        cut |= speed < 400.0
+        if not {"lambda_1", "oxygen_sensor_voltage_1", "injector_pulse_width"} & self.there:
+            cut |= (pedal < 1.5) & (speed > 1300.0)  # Nothing would show that it is cut then.
         return cut.astype(np.float64)
 
     def _closed(self, status: Column, pedal: Column, speed: Column) -> Mask:
         """Whether the loop is closed. Without a status it is taken to be at part load, where computers close it."""
-        with np.errstate(invalid="ignore"):
-            closed: Mask = (pedal < 50.0) & (speed > 400.0)
-            return status == CLOSED_LOOP if "fuel_system_status" in self.there else closed
+        closed: Mask = (pedal < 50.0) & (speed > 400.0)
+        return status == CLOSED_LOOP if "fuel_system_status" in self.there else closed
 
     def _trims(self, readings: Readings, bank: int) -> Column:
         short, long = readings[f"short_term_fuel_trim_{bank}"], readings[f"long_term_fuel_trim_{bank}"]
@@ -290,32 +287,25 @@ class PointMaker:
             return readings["ambient_air_temperature"]
         return readings["intake_air_temperature"] - WARMER_INTAKE
 
-    def _enriched(self, readings: Readings, pressure: Column, outside: Column, pedal: Column) -> Mask:
-        """Where a mixture richer than 1 may be what the calibration wants: at load, with a wideband sensor, whose loop
-        holds whatever is commanded. Lean is not wanted: need there is at least what lambda 1 would make it."""
-        if "lambda_1" not in self.there:
-            return np.zeros(len(pedal), np.bool_)
-        load: Mask = np.where(np.isnan(pressure), pedal > 50.0, pressure > FILLED * outside) > 0.0
-        richer = np.fmin(readings["lambda_1"], readings["lambda_2"])
-        return load & ~(lowest(richer, STILL) > 1.0 - COMMANDED_ONE)
-
-    def _need(self, readings: Readings, bank: int, target: Column, closed: Mask, then: NDArray[np.int64]) -> Column:
+    def _need(
+        self, readings: Readings, bank: int, target: Column, closed: Mask, leaner: Mask, then: NDArray[np.int64]
+    ) -> Column:
         """need = (1 + short) (1 + long) measured / commanded. Without a wideband sensor the loop has to be closed, and
-        then lambda is 1, where a narrow-band sensor switches, even if something else is commanded near full load. Where
-        neither sensor is seen, the loop may hold what is commanded: need is known at lambda 1 alone."""
+        then lambda is 1, where a narrow-band sensor switches, even if something else is commanded near full load; or it
+        says that it is more. Where neither is seen, the loop may hold what is commanded: need is known at 1 alone."""
         trims = self._trims(readings, bank)[then]
         if f"lambda_{bank}" not in self.there:
-            known = closed
+            known = closed | leaner
             if f"oxygen_sensor_voltage_{bank}" not in self.there:
                 known = closed & (np.abs(target[then] - 1.0) < COMMANDED_ONE)
             return np.where(known, trims / target[then], np.nan)
         measured = readings[f"lambda_{bank}"]
         return trims * np.where(measured > LEANEST, np.nan, measured) / target[then]
 
-    def _at_limit(self, readings: Readings, then: NDArray[np.int64]) -> list[Column]:
-        """Where need of each bank is beyond what is seen of it: 1 where it is more, -1 where it is less. A wideband
-        sensor is at its rich end; without one, the trims are at their limit, and a narrow-band sensor stays on that
-        side."""
+    def _at_limit(self, readings: Readings, then: NDArray[np.int64], leaner: Mask) -> list[Column]:
+        """Where need of each bank is beyond what is seen of it: 1 where it is more, less far in `leaner` looks;
+        -1 where it is less. A wideband sensor is at its rich end; without one, the trims are at their limit, and a
+        narrow-band one stays on that side."""
         found = []
         for bank in (1, 2):
             short, volts = readings[f"short_term_fuel_trim_{bank}"][then], readings[f"oxygen_sensor_voltage_{bank}"]
@@ -324,7 +314,8 @@ class PointMaker:
                 more, less = np.zeros(len(short), np.bool_), readings[f"lambda_{bank}"] <= RICHEST
             elif f"oxygen_sensor_voltage_{bank}" in self.there:
                 more, less = more & (highest(volts, STUCK) < LEAN_VOLTS), less & (lowest(volts, STUCK) > RICH_VOLTS)
-            found.append(more.astype(np.float64) - less)
+            beyond: Column = np.where(leaner, BY_LESS, more.astype(np.float64)) - less
+            found.append(beyond)
         return found
 
     def _supply(self, readings: Readings, outside: Column, pressure: Column) -> Column:
@@ -372,6 +363,9 @@ class PointMaker:
         if "lambda_1" not in self.there:
             # Need is what the trims say, and they take their time.
             good &= unseen | (spread([need], SWITCHES)[1][0] < 0.07)
+            # What they say has to be the need of this load, and not of the one before.
+            held = (behind[0] != 0.0) & ("oxygen_sensor_voltage_1" in self.there)
+            good &= unseen | held | self._still(speed, pedal, load, SWITCHES)
         purge = readings["purge_duty"]
         purging = np.where(np.isnan(purge), 0.0, (purge > 0.5).astype(np.float64))
         burned, pure = highest(np.array([cut, purging]), AFTER_CUT) == 0.0

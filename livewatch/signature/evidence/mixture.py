@@ -1,0 +1,56 @@
+"""Which mixture the calibration wants at each look, as far as it is told or can be known.
+
+Readings come in; `Mixture` goes out: commanded lambda, or what stands in for it. With the loop closed that is 1, but
+for full load with a wideband sensor, whose loop holds whatever is commanded. With the loop open nobody knows, until
+full load is leaner than anybody wants it: then need is more than the leanest command would make it.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from livewatch.data.records import dataclass
+from livewatch.signature.evidence.looking_back import highest, lowest
+from livewatch.signature.evidence.readings import NO_COMMAND, Column, Mask, Readings
+
+__all__ = ["COMMANDED_ONE", "LEAN_VOLTS", "STUCK", "USUAL_RICH", "Mixture", "mixture_of"]
+
+COMMANDED_ONE = 0.015
+"""How far commanded lambda may be from 1 to be taken for it; and a measured one, where no command is told."""
+USUAL_RICH, LEANEST_RICH = 0.88, 0.95
+"""Lambda that calibrations command at full load, 0.80 to 0.95; common practice."""
+LASTING = 8
+"""Looks for which full load has to be lean: a moment's lean mixture is the last one's."""
+LEAN_VOLTS, STUCK = 0.35, 12
+"""V of a narrow-band sensor below which it is lean, and looks on one side after which it is out of balance; common
+practice."""
+
+
+@dataclass(frozen=True, slots=True)
+class Mixture:
+    """What n looks want.
+
+    Attributes:
+        target: lambda, float64 (n,), NaN where nobody knows. untold: bool (n,), whether it tells nothing of need.
+        opened: whether the loop is open and nothing told. leaner: whether need is more than `target` makes it.
+    """
+
+    target: Column
+    untold: Mask
+    opened: Mask
+    leaner: Mask
+
+
+def mixture_of(readings: Readings, closed: Mask, loaded: Mask, wideband: bool) -> Mixture:
+    """`closed`: whether the loop is closed; `loaded`: whether the engine is, so that calibrations enrich."""
+    told = readings["commanded_lambda"]
+    commanded = np.where(told > NO_COMMAND, told, np.nan)
+    silent = np.isnan(commanded)
+    richest = lowest(np.fmin(readings["lambda_1"], readings["lambda_2"]), LASTING)
+    volts = np.fmax(readings["oxygen_sensor_voltage_1"], readings["oxygen_sensor_voltage_2"])
+    leaner = (silent & ~closed & (richest > 1.0)) | (~closed & (highest(volts, STUCK) < LEAN_VOLTS) & (not wideband))
+    leaner &= lowest(loaded.astype(np.float64), LASTING) > 0.0
+    target = np.where(silent, np.where(closed, 1.0, np.where(leaner, LEANEST_RICH, np.nan)), commanded)
+    # Richer may be what the calibration wants.
+    enriched = loaded & ~(richest > 1.0 - COMMANDED_ONE) & wideband
+    return Mixture(target, np.isnan(target) | (silent & enriched), silent & ~closed, leaner)
