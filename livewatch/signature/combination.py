@@ -73,10 +73,19 @@ class Search:
     tried: every shape of every cause.
     flow: float64 (n,), where on the range of air flow an observation lies: mean 0, standard deviation 1.
     prior: logarithm of how probable each cause is beforehand.
+    beside: how probable it is that something else is wrong, 0..1.
     """
 
-    def __init__(self, whitened: Whitened, tried: Sequence[Variant], flow: Column, prior: Mapping[str, float]) -> None:
+    def __init__(
+        self,
+        whitened: Whitened,
+        tried: Sequence[Variant],
+        flow: Column,
+        prior: Mapping[str, float],
+        beside: float = 0.0,
+    ) -> None:
         self.whitened = whitened
+        self.beside = beside
         self._tried = tried
         self._bends = (np.clip(flow / 1.5, -1.0, 1.0), np.clip(flow * flow - 1.0, -1.0, 1.0))
         self._prior = prior
@@ -235,7 +244,8 @@ class Search:
                 found.append(None)
                 continue
             whole = one + log(2.0) * sum(sided) + sum(variant.weight for variant in variants)
-            score = whole + sum(self._prior[variant.cause] for variant in variants) + TOGETHER * (len(variants) - 1)
+            score = whole + sum(self._prior[variant.cause] for variant in variants)
+            score += TOGETHER * (len(variants) - 1.0 + self.beside)
             found.append(Combination(tuple(variants), tuple(sizes), tuple(spread), whole, score, whole))
         return found
 

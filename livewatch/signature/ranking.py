@@ -97,7 +97,11 @@ def rank(seen: Observations, maker: PointMaker, figures: BoostFigures) -> Rankin
     short = symptoms.get("underboost")
     # Air that leaves behind the compressor shows as boost that falls short, too.
     hint = 0.0 if short is None else min(max(0.0, short.fit.weight - SHORT_BOOST), SHORT_MOST)
-    sets = _explanations(seen, maker, _opened(figures) + hint) if len(seen) else []
+    # By itself boost that falls short may be that leak.
+    apart = {cause: one for cause, one in symptoms.items() if one is not short or not maker.metered}
+    by_itself, _, _ = _boost_causes(apart, 0.0)
+    beside = sum(one.probability for one in by_itself.values())
+    sets = _explanations(seen, maker, _opened(figures) + hint, beside) if len(seen) else []
     fuel = _fuel_causes(sets, seen)
     leak = fuel.get("pressure_leak")
     if short is not None and leak is not None:
@@ -108,7 +112,7 @@ def rank(seen: Observations, maker: PointMaker, figures: BoostFigures) -> Rankin
         # Without a meter a leak shows as nothing else.
         fit = Fit(nan, nan, short.fit.weight - SHORT_UNMETERED)
         symptoms["pressure_leak"] = Judged("pressure_leak", HYPOTHESES["pressure_leak"].family, fit)
-    boost, ties, chosen = _boost_causes(symptoms)
+    boost, ties, chosen = _boost_causes(symptoms, 1.0 - _nothing(sets))
     families = _families([*fuel.values(), *boost.values()], sets)
     ties = {**_ties(sets, families), **ties}
     if sets:
@@ -129,10 +133,10 @@ def rank(seen: Observations, maker: PointMaker, figures: BoostFigures) -> Rankin
     return Ranking(tuple(judged), chosen, ties, families | {"none": right}, needless, sets[0].shift if sets else 0.0)
 
 
-def _explanations(seen: Observations, maker: PointMaker, leak: float) -> list[_Set]:
+def _explanations(seen: Observations, maker: PointMaker, leak: float, beside: float) -> list[_Set]:
     """Sets of causes on the fuel side, the most probable first. Where the fuel in the tank is not the one calibrated
     for, both are tried: a computer that corrects for it, and one that does not. `leak`: what else speaks for a leak
-    under boost."""
+    under boost; `beside`: how probable it is that boost is wrong."""
     shifts = [0.0, seen.fuel_shift] if abs(seen.fuel_shift) > EVERYDAY_FUEL else [0.0]
     need = seen.on("need")
     tried = [variant for hypothesis in HYPOTHESES.values() for variant in hypothesis.variants(seen, maker)]
@@ -147,12 +151,12 @@ def _explanations(seen: Observations, maker: PointMaker, leak: float) -> list[_S
         plain = unshifted.of(y) if shift else unshifted
         # By the computer's own fuel rate, where it gives one, the first is more or less probable.
         odds = seen.corrected if number == 0 and len(shifts) > 1 else 0.0
-        search = Search(plain, tried, flow, prior)
+        search = Search(plain, tried, flow, prior, beside)
         rough = roughness(search.run(most=1)[0], tried, seen)
         if rough.any():
             doubted = seen.covariance.copy()
             doubted[np.diag_indices_from(doubted)] += rough * rough
-            search = Search(Whitened(y, doubted), tried, flow, prior)
+            search = Search(Whitened(y, doubted), tried, flow, prior, beside)
         level = search.whitened.log_likelihood() + odds
         found += [_Set(one, one.score + level, shift, search, plain) for one in search.run()]
     return sorted(found, key=lambda one: (-one.score, sorted(one.combination.causes)))
@@ -198,14 +202,26 @@ def _fuel_causes(sets: list[_Set], seen: Observations) -> dict[str, Judged]:
                 share for other, share in zip(sets, shares, strict=True) if cause in other.combination.causes
             )
             rest = one.combination.causes - {cause}
-            without = max((o.score for o in sets if o.combination.causes == rest), default=-inf)
-            weight = one.score - HYPOTHESES[cause].log_prior - (TOGETHER if rest else 0.0) - without
+            thought = HYPOTHESES[cause].log_prior + TOGETHER * (1.0 if rest else one.search.beside)
+            weight = one.score - thought - _score_without(cause, one, sets)
             judged = Judged(cause, HYPOTHESES[cause].family, Fit(size, deviation, min(weight, 1e3)), probability)
             shaped = _shaped(judged, one, seen)
             between = _between(sets, shares, variant, size)
             fit = replace(shaped.fit, deviation=hypot(shaped.fit.deviation, between))
             found[cause] = replace(shaped, fit=fit, between=between)
     return found
+
+
+def _score_without(cause: str, one: _Set, sets: list[_Set]) -> float:
+    """The score of an explanation without one of its causes, whether the search came by it or not."""
+    rest = one.combination.causes - {cause}
+    known = max((other.score for other in sets if other.combination.causes == rest), default=None)
+    if known is not None:
+        return known
+    pairs = zip(one.combination.variants, one.combination.sizes, strict=True)
+    left = [(variant, size) for variant, size in pairs if variant.cause != cause]
+    fitted = one.search.fit([variant for variant, _ in left], [size for _, size in left])
+    return -inf if fitted is None else fitted.score + one.score - one.combination.score
 
 
 def _between(sets: list[_Set], shares: Sequence[float], variant: Variant, size: float) -> float:
@@ -299,10 +315,12 @@ def _ties(sets: list[_Set], families: Mapping[str, float]) -> dict[str, tuple[st
 
 
 def _boost_causes(
-    symptoms: Mapping[str, Judged],
+    symptoms: Mapping[str, Judged], beside: float
 ) -> tuple[dict[str, Judged], dict[str, tuple[str, ...]], frozenset[str]]:
-    """Of boost at most one is wrong: each with its probability, what the most probable ties with, and its name."""
-    logs = {cause: judged.fit.weight + HYPOTHESES[cause].log_prior for cause, judged in symptoms.items()}
+    """Of boost at most one is wrong: each with its probability, what the most probable ties with, and its name.
+    `beside`: how probable it is that something is wrong on the fuel side."""
+    thought = {cause: HYPOTHESES[cause].log_prior + TOGETHER * beside for cause in symptoms}
+    logs = {cause: judged.fit.weight + thought[cause] for cause, judged in symptoms.items()}
     total = log_sum([0.0, *logs.values()])
     found = {cause: replace(judged, probability=exp(logs[cause] - total)) for cause, judged in symptoms.items()}
     if not logs or max(logs.values()) <= 0.0:
