@@ -25,8 +25,8 @@ from livewatch.signature.ranking import MINOR, NEEDLESS, SURE, Ranking
 
 __all__ = ["Cause", "describe", "effects_of"]
 
-EVIDENCE = 10.0
-"""Decibans that establish a cause, beside all others: 10 to 1, strong evidence by the scale of Jeffreys (Theory of
+EVIDENCE = 5.0
+"""Decibans that establish a cause, beside all others: 3 to 1, substantial evidence by the scale of Jeffreys (Theory of
 Probability, 1961, appendix B; from memory)."""
 NEED, NEED_SURELY = 8.0, 5.0
 """Per cent of need that a misfit takes at least, and the lower end of its interval; common practice."""
@@ -52,8 +52,8 @@ class Cause:
         reasons_for, reasons_against: sentences.
         settles: what would settle it, without driving.
         tie_with, ties: names and titles of causes of other families that the data cannot tell from it.
-        established: whether what was seen is ten times more probable with it than without, and it is there three times
-            as probably as not.
+        established: whether what was seen is three times more probable with it than without, and it is there three
+            times as probably as not.
         large: whether it takes more than everyday adaptation.
         systems, danger, explains: as in `Hypothesis`.
         leans: per cent of need that it takes under load, above 0 lean; NaN where that was not driven.
@@ -171,7 +171,7 @@ def _is_minor(judged: Judged, grounds: Grounds, effect: Estimate | None) -> bool
         return False
     air = need | (grounds.seen.on("ratio") > 0.0)
     apart = np.abs(effects_of(judged, air, np.array([judged.fit.size]))[0]) - MINOR * np.abs(judged.beside[air])
-    if 100.0 * float(apart.max(initial=0.0)) >= NEED:
+    if 100.0 * float(apart.max(initial=0.0)) >= NEED_SURELY:
         return False
     return not any(_stands_apart(judged, grounds, *shown) for shown in (("supply", log(FALLING)), ("idle", TAKEN_AWAY)))
 

@@ -248,7 +248,8 @@ class Signature:
         them by, what was thought of them beforehand would be all there is."""
         if len(ranking.causes) < 2:
             return ()
-        enough = sum(group.visits for group in coverage.groups) >= LEAST_VISITS and _in_need(coverage)
+        enough = sum(group.visits for group in coverage.groups) >= LEAST_VISITS
+        enough &= _in_need(coverage) or len(ranking.chosen) > 1  # Of several, one may hide what another takes.
         causes = [describe(ranking, judged, grounds, facts, enough) for judged in ranking.causes]
         alarms = self._good_alarms()
         needed = {one.name for one in causes if one.established and any(map(one.does_explain, alarms))}
@@ -314,7 +315,7 @@ def _need(seen: Observations) -> Estimate:
 
 
 def _in_need(coverage: Coverage) -> bool:
-    """Whether need itself is away from 1 at any load: without that, nothing is wrong with the fuel."""
+    """Whether need itself is away from 1 at any load: without that, no one thing is wrong with the fuel."""
     needs = [need for group in coverage.groups for need in group.need if not isnan(need)]
     needs += [need for region in coverage.regions for need in region.need if not isnan(need)]
     return any(100.0 * abs(need - 1.0) >= NEED_SURELY for need in needs)

@@ -298,6 +298,15 @@ def test_injectors_are_named_with_a_bore_in_a_tie_where_only_one_of_the_two_is_s
     assert [(cause.name, cause.tie_with) for cause in said.causes if cause.established] == [("injector_flow", tie)]
 
 
+def test_a_wider_tube_and_larger_injectors_that_make_up_for_it_are_both_named(lab: Any) -> None:
+    # Metered area 1 / 1.2, injectors 1.2 times as large: no correction is left, and metered air is a sixth short of
+    # what speed and pressure take (Heywood 1988, eq. 2.27). One thing wrong cannot do that.
+    fault = lab.Fault(metered=lambda point: 1.0 / 1.2, delivered=lambda point, pulse: 1.2)
+    said = lab.judged(lab.Bench().tour(fault).arrays()).finding()
+    assert {cause.name for cause in said.causes if cause.established} == {"meter_scale", "injector_flow"}
+    assert said.verdict.word == "misfit"
+
+
 def test_boost_that_was_never_seen_is_said_and_what_it_takes_to_see_it(lab: Any) -> None:
     said = lab.judged(lab.Bench().tour(lab.Fault()).arrays()).finding()
     words = {one.system: one.word for one in said.verdict.systems}
