@@ -36,7 +36,10 @@ _LINE = re.compile(
 )
 _BEFORE, _BEHIND = 16, 160
 """Bytes of padding, so that a word may be loaded that begins before the first line or ends behind the last."""
-NIBBLE = bytes(int(chr(c), 16) if chr(c) in "0123456789abcdefABCDEF" else 0xFF for c in range(256))
+NIBBLE = bytes(
+    int(chr(c), 16) if chr(c) in "0123456789abcdefABCDEF" else c | 0x80 if c < 0x80 else 0xFF for c in range(256)
+)
+"""A hexadecimal digit is its value; what is none has its highest bit set, and can be told apart where it is ASCII."""
 _ALL = (1 << 64) - 1
 KEEP_FIRST = np.array([(1 << 8 * k) - 1 for k in range(9)], np.uint64)
 KEEP_LAST = np.array([_ALL ^ ((1 << 8 * (8 - k)) - 1) for k in range(9)], np.uint64)

@@ -91,8 +91,8 @@ class _Fields(NamedTuple):
 class _Lines:
     """The lines, and which of them are `usable`: bool (n,), narrowed by everything that is looked at.
 
-    What may hold a frame is copied line by line into a table, whose columns are read eight characters at once: taking
-    words from all over the text is five times slower.
+    What may hold a frame is copied line by line into a table of nibbles (`NIBBLE`), whose columns are read eight
+    characters at once: taking words from all over the text is five times slower.
     """
 
     def __init__(self, text: bytes, end: NDArray[np.int64], head: re.Match[bytes]) -> None:
@@ -101,8 +101,9 @@ class _Lines:
         self._end = end + _BEFORE
         self._start = np.concatenate((np.full(1, _BEFORE), self._end[:-1] + 1))
         self._width = -(-(_BEFORE + head.end() + 8 + 1 + 16) // 8) * 8
-        self._characters = self._table(self._text)
-        self._nibbles = self._table(self._text.translate(NIBBLE))
+        nibbles = self._text.translate(NIBBLE)
+        windows = np.ndarray((len(nibbles) - self._width + 1,), f"V{self._width}", nibbles, strides=(1,))
+        self._nibbles = windows[self._start - _BEFORE]
         three = self._is(head.end() + 3, "#")
         # A line so short that the next one is looked at has a number of digits that makes no sense.
         self._extended = self._is(head.end() + 8, "#") & ~three
@@ -113,20 +114,22 @@ class _Lines:
         self.usable &= self._is(0, "(") & self._is(head.end(1), ".")
         self.usable &= (self._digits >= 0) & (self._digits <= 16) & (self._digits & 1 == 0)
 
-    def _table(self, text: bytes) -> NDArray[np.void]:
-        """The bytes of each line, from `_BEFORE` before it on; (n,), as wide as is needed."""
-        windows = np.ndarray((len(text) - self._width + 1,), f"V{self._width}", text, strides=(1,))
-        table: NDArray[np.void] = windows[self._start - _BEFORE]
-        return table
+    def _word(self, place: int) -> NDArray[np.uint64]:
+        """The eight nibbles from `place` of each line on."""
+        return np.ndarray((len(self._start),), np.uint64, self._nibbles, _BEFORE + place, (self._width,))
 
-    def _word(self, table: NDArray[np.void], place: int) -> NDArray[np.uint64]:
-        """The eight bytes from `place` of each line on."""
-        return np.ndarray((len(table),), np.uint64, table, _BEFORE + place, (self._width,))
+    def _characters(self, place: int, count: int) -> NDArray[np.uint64]:
+        """The `count` bytes, up to eight, from `place` of each line on, as they stand in the text."""
+        words = np.ndarray((len(self._text) - 7,), "V8", self._text, strides=(1,))
+        found: NDArray[np.uint64] = words[self._start + place].view(np.uint64) & KEEP_FIRST[count]
+        return found
 
     def _is(self, place: int, character: str) -> NDArray[np.bool_]:
-        found: NDArray[np.bool_] = np.ndarray(
-            (len(self._start),), np.uint8, self._characters, _BEFORE + place, (self._width,)
-        ) == ord(character)
+        """Where a character that is no digit stands."""
+        shape, strides = (len(self._start),), (self._width,)
+        found: NDArray[np.bool_] = (
+            np.ndarray(shape, np.uint8, self._nibbles, _BEFORE + place, strides) == NIBBLE[ord(character)]
+        )
         return found
 
     def line(self, row: int) -> bytes:
@@ -136,15 +139,17 @@ class _Lines:
     def buses(self) -> list[tuple[bytes, NDArray[np.intp]]]:
         """The names, and the usable lines of each. A line whose bus is none of the first eight is not usable."""
         first, width = self._head.start(3), self._head.end(3) - self._head.start(3)
-        low = self._word(self._characters, first) & KEEP_FIRST[min(width, 8)]
-        high = self._word(self._characters, first + 8) & KEEP_FIRST[max(width - 8, 0)]
+        low = self._characters(first, min(width, 8))
+        high = self._characters(first + 8, width - 8) if width > 8 else None
         found = []
         unnamed = self.usable.copy()
         for _ in range(MOST_NAMES):
             row = int(unnamed.argmax())
             if not unnamed[row]:
                 break
-            alike = unnamed & (low == low[row]) & (high == high[row])
+            alike = unnamed & (low == low[row])
+            if high is not None:
+                alike &= high == high[row]
             unnamed &= ~alike
             head = _HEAD.match(self.line(row))
             if head is not None and head.end() == self._head.end():
@@ -176,16 +181,18 @@ class _Lines:
 
     def _behind(self, three: int, eight: int) -> NDArray[np.uint64]:
         """The word of nibbles at `three` where the identifier has three digits, at `eight` where it has eight."""
-        word = self._word(self._nibbles, three)
-        return np.where(self._extended, self._word(self._nibbles, eight), word) if self._any_extended else word
+        word = self._word(three)
+        return np.where(self._extended, self._word(eight), word) if self._any_extended else word
 
     def _number(self, begin: int, stop: int) -> NDArray[np.int64]:
         """The decimal number between these places of each line, at most ten digits."""
-        low, good = decimal(self._word(self._nibbles, stop - 8) & KEEP_LAST[min(stop - begin, 8)])
+        low, good = decimal(self._word(stop - 8) & KEEP_LAST[min(stop - begin, 8)])
         self.usable &= good
         if stop - begin <= 8:
             return low
-        high, good = decimal(self._word(self._nibbles, stop - 16) & KEEP_LAST[stop - begin - 8])
+        word = self._word(stop - 16) & KEEP_LAST[stop - begin - 8]
+        # The first digits of a second hardly ever change.
+        high, good = decimal(word[:1] if (word == word[0]).all() else word)
         self.usable &= good
         return low + high * 100_000_000
 
