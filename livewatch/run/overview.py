@@ -32,15 +32,14 @@ class Overview:
 
     def __init__(self, open_source: Callable[[], Source], profile: Profile) -> None:
         self.history = History(profile, EVERY, None)
-        self.run = Run(profile, history=self.history)
         self.events: list[Event] = []
         self.done = False
         self.problem = ""
+        self._profile = profile
         self._open = open_source
         self._source: Source | None = None
         self._stopping = False
         self._thread = threading.Thread(target=self._read, name="livewatch overview", daemon=True)
-        self.run.listeners.append(self._hear)
 
     @property
     def progress(self) -> float:
@@ -73,13 +72,16 @@ class Overview:
 
     def _read(self) -> None:
         try:
+            # Made here: it takes no time from the first frame.
+            run = Run(self._profile, history=self.history)
+            run.listeners.append(self._hear)
             self._source = self._open()
             for batch in self._source.batches(SIZE):
                 if self._stopping:
                     return
-                self.run.push(batch)
-            self.run.count(self._source.counts)
-            self.run.close(self._source.end)
+                run.push(batch)
+            run.count(self._source.counts)
+            run.close(self._source.end)
         except LivewatchError as error:
             self.problem = str(error)
         self.done = True
