@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import cache
 from math import pi, sqrt
 
 import numpy as np
@@ -85,6 +86,12 @@ class Fault:
     sensor: Callable[[float], float] = lambda seconds: 1.0
 
 
+@cache
+def noise_of(seed: int, start: int, steps: int) -> NDArray[np.float64]:
+    """float64 (steps, 2), not to be written to: every tour of the bench has the same."""
+    return np.random.default_rng([seed, start]).standard_normal((steps, 2))
+
+
 @dataclass
 class Bench:
     """Columns of a drive being put together, at ten ticks a second."""
@@ -105,9 +112,11 @@ class Bench:
         # The trim that makes delivered fuel right, by iteration: dead time makes delivery depend on the pulse itself.
         trim = 1.0
         for _ in range(60):
-            trim = need / fault.delivered(point, pulse * trim)
+            before, trim = trim, need / fault.delivered(point, pulse * trim)
+            if trim == before:
+                break
         # A value for the lambda sensor and one for the trim at each step, in turn.
-        noise = np.random.default_rng([self.seed, start]).standard_normal((n, 2))
+        noise = noise_of(self.seed, start, n)
         sensor = np.array([fault.sensor((start + step) / 10.0) for step in range(n)])
         total = trim * sensor if closed else np.ones(n)
         measured = point.commanded if closed else point.commanded * need / fault.delivered(point, pulse) * sensor
@@ -133,7 +142,7 @@ class Bench:
             "idle_air_correction": fault.idle_correction if point is IDLE else 0.0,
         }
         for name, value in values.items():
-            self.columns[name].extend(np.broadcast_to(value, n).tolist())
+            self.columns[name].extend(value.tolist() if isinstance(value, np.ndarray) else [value] * n)
 
     def tour(self, fault: Fault, rounds: int = 4, points: Sequence[Point] = TOUR) -> Bench:
         """Go through the operating points again and again; open loop where lambda is commanded rich."""
