@@ -315,7 +315,10 @@ def _need(seen: Observations) -> Estimate:
 
 
 def _in_need(coverage: Coverage) -> bool:
-    """Whether need itself is away from 1 at any load: without that, no one thing is wrong with the fuel."""
+    """Whether need itself is away from 1 at any load, or was not seen at one that was driven: without that, no one
+    thing is wrong with the fuel."""
+    if any(group.visits and all(map(isnan, group.need)) for group in coverage.groups):
+        return True
     needs = [need for group in coverage.groups for need in group.need if not isnan(need)]
     needs += [need for region in coverage.regions for need in region.need if not isnan(need)]
     return any(100.0 * abs(need - 1.0) >= NEED_SURELY for need in needs)

@@ -307,6 +307,13 @@ def test_a_wider_tube_and_larger_injectors_that_make_up_for_it_are_both_named(la
     assert said.verdict.word == "misfit"
 
 
+def test_a_meter_that_is_off_at_high_load_alone_is_named_where_need_is_not_seen_there(lab: Any) -> None:
+    # Need at middle load is 3 % away, and without a sensor nobody sees it above: that is no sign that it is right.
+    fault = lab.Fault(metered=lambda point: 1.0 + 0.3 * point.air**2 / (120.0**2 + point.air**2))
+    said = lab.judged(lab.Bench().tour(fault).arrays(), lab.profile(without=("lambda_1",))).finding()
+    assert [cause.name for cause in said.causes if cause.established] == ["meter_shape"]
+
+
 def test_boost_that_was_never_seen_is_said_and_what_it_takes_to_see_it(lab: Any) -> None:
     said = lab.judged(lab.Bench().tour(lab.Fault()).arrays()).finding()
     words = {one.system: one.word for one in said.verdict.systems}

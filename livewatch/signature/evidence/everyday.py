@@ -31,7 +31,8 @@ LEVEL, LEVEL_FLOW = 0.012, 2.2
 REGION = 0.004
 """Error of one cell of the tables on its own; common practice."""
 IDLE_OFFSET = 0.07
-"""g/s of air by other ways than the meter on a sound engine: crankcase gas, brake servo."""
+"""g/s of air by other ways than the meter on a sound engine of two litres or more, in proportion on a smaller one:
+crankcase gas, brake servo."""
 DEAD_TIME = 0.015
 """ms by which dead times vary between injectors of one kind."""
 METER = 0.010
@@ -75,11 +76,12 @@ def add_everyday(seen: Observations, maker: PointMaker, compared: bool) -> None:
     fuel = np.nan_to_num(seen.of("fuel"))
     flow = fuel / max(float(fuel.max()), 1e-9)
     sharp = 0.5 if compared else 1.0
+    idle = IDLE_OFFSET * min(1.0, maker.displacement / 2.0)
     loads: list[Column] = [
         seen.common * need,
         METER * sharp * (need - ratio) if maker.metered else np.zeros(len(seen)),
         DEAD_TIME * sharp * late * need,
-        IDLE_OFFSET * sharp * leak * (need - ratio if maker.metered else 0.0 * need),
+        idle * sharp * leak * (need - ratio if maker.metered else 0.0 * need),
         SUPPLY_OFFSET * supply,
         DROOP * flow * flow * (supply - 0.5 * need),
     ]
