@@ -46,11 +46,16 @@ def mixture_of(readings: Readings, closed: Mask, loaded: Mask, wideband: bool) -
     told = readings["commanded_lambda"]
     commanded = np.where(told > NO_COMMAND, told, np.nan)
     silent = np.isnan(commanded)
-    richest = lowest(np.fmin(readings["lambda_1"], readings["lambda_2"]), LASTING)
-    volts = np.fmax(readings["oxygen_sensor_voltage_1"], readings["oxygen_sensor_voltage_2"])
-    leaner = (silent & ~closed & (richest > 1.0)) | (~closed & (highest(volts, STUCK) < LEAN_VOLTS) & (not wideband))
-    leaner &= lowest(loaded.astype(np.float64), LASTING) > 0.0
+    leaner = enriched = np.zeros(len(told), np.bool_)
+    if wideband and silent.any():
+        richest = lowest(np.fmin(readings["lambda_1"], readings["lambda_2"]), LASTING)
+        leaner = silent & ~closed & (richest > 1.0)
+        # Richer may be what the calibration wants.
+        enriched = silent & loaded & ~(richest > 1.0 - COMMANDED_ONE)
+    elif not wideband and not closed.all():
+        volts = np.fmax(readings["oxygen_sensor_voltage_1"], readings["oxygen_sensor_voltage_2"])
+        leaner = ~closed & (highest(volts, STUCK) < LEAN_VOLTS)
+    if leaner.any():
+        leaner = leaner & (lowest(loaded.astype(np.float64), LASTING) > 0.0)
     target = np.where(silent, np.where(closed, 1.0, np.where(leaner, LEANEST_RICH, np.nan)), commanded)
-    # Richer may be what the calibration wants.
-    enriched = loaded & ~(richest > 1.0 - COMMANDED_ONE) & wideband
-    return Mixture(target, np.isnan(target) | (silent & enriched), silent & ~closed, leaner)
+    return Mixture(target, np.isnan(target) | enriched, silent & ~closed, leaner)
