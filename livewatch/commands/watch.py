@@ -5,6 +5,7 @@ from __future__ import annotations
 import shutil
 import sys
 import time
+from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -30,7 +31,6 @@ from livewatch.commands.options import (
 from livewatch.commands.page import say
 from livewatch.commands.printing import LAST_WORDS, Printer, direct_page, say_last
 from livewatch.commands.publishing import publish_options, published, settings_of
-from livewatch.data.records import dataclass
 from livewatch.run.achieved_rates import rates_of
 from livewatch.run.asked_to_end import signals_noted
 from livewatch.run.history import History
