@@ -19,10 +19,10 @@ Columns = dict[str, NDArray[np.float64]]
 VOLTAGE = {"oxygen_sensor_voltage_1": "V"}
 
 
-def drive(lab: Any, fault: Any) -> Columns:
+def drive(lab: Any, fault: Any, richest: float = 0.0) -> Columns:
     """The tour with the loop closed all the way to full load, as a narrow-band sensor sees it: it switches twice a
-    second, and the trims take away what is commanded rich."""
-    points = [lab.Point(p.speed, p.pressure, p.pedal, p.commanded, 8.0) for p in lab.TOUR]
+    second, and the trims take away what is commanded rich, `richest` at the most."""
+    points = [lab.Point(p.speed, p.pressure, p.pedal, max(p.commanded, richest), 8.0) for p in lab.TOUR]
     bench = lab.Bench()
     for _ in range(4):
         for point in points:
@@ -198,6 +198,18 @@ def test_a_shut_throttle_at_speed_is_a_fuel_cut_where_nothing_shows_that_it_is_n
     speeds = np.concatenate([one.field[FIELDS.index("speed"), one.settled | one.lesser] for one in points])
     assert (speeds > 2900.0).any()
     assert (speeds < 1600.0).any() == counts
+
+
+def test_what_is_enriched_unseen_near_full_load_is_not_taken_for_the_size_of_a_part(lab: Any) -> None:
+    # (70 / 66)² = 1.1249 at part load; at load the trims give 4 % less, as 0.96 is commanded and the loop holds 1.
+    arrays = drive(lab, lab.Fault(metered=lambda point: (66.0 / 70.0) ** 2), 0.96)
+    told, untold = (
+        lab.judged(arrays, lab.profile(without=("lambda_1", *gone), extra=VOLTAGE)).finding().causes[0]
+        for gone in ((), ("commanded_lambda",))
+    )
+    assert told.name == untold.name == "meter_scale"
+    assert told.estimates[1].value == pytest.approx(1.1249, abs=0.005)
+    assert untold.estimates[1].value == pytest.approx(1.1249, abs=0.01)
 
 
 @pytest.mark.parametrize(

@@ -11,7 +11,7 @@ import numpy as np
 from livewatch.signature.evidence.evidence import Regions
 from livewatch.signature.evidence.observations import Observations
 from livewatch.signature.evidence.readings import Column
-from livewatch.signature.evidence.settled import PointMaker
+from livewatch.signature.evidence.settled import FILLED, PointMaker
 
 __all__ = ["BEYOND_KNOWN", "INJECTORS", "METER", "add_everyday", "milligrams_per_ms"]
 
@@ -44,6 +44,9 @@ PRESSURE_OFFSET = 0.4
 PURGE = 0.03
 """What fuel vapour may take of need while the purge valve is open, or at part load when it is not seen; common
 practice."""
+UNTOLD = 0.03
+"""What may be enriched near full load with the loop closed, where no channel tells what is commanded: a narrow-band
+loop holds lambda 1 and takes it out of the trims again. Common practice."""
 DRIFT, DRIFT_TIME = 0.006, 240.0
 """How need moves with time on a car in order (temperatures, learning, vapour), and over how many s; common practice."""
 SPEED_SHAPE, SPEED_BEND, LOAD_SHAPE = 0.04, 0.05, 0.03
@@ -106,6 +109,11 @@ def add_everyday(seen: Observations, maker: PointMaker, compared: bool) -> None:
     if "purge_duty" not in maker.there:
         part = ((air / maker.displacement > 1.8) & (np.nan_to_num(pressure) < 0.95 * np.nan_to_num(outside))) * 1.0
         loads.append(PURGE * part * need)
+    # A turbocharged engine whose sensor is not seen is taken to have a wideband one (common practice).
+    if not {"commanded_lambda", "lambda_1"} & maker.there and (
+        "oxygen_sensor_voltage_1" in maker.there or not maker.turbo
+    ):
+        loads.append(UNTOLD * (np.nan_to_num(pressure) > FILLED * np.nan_to_num(outside)) * need)
     factors = np.array(loads)
     total = seen.covariance
     total += factors.T @ factors

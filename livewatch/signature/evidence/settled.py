@@ -29,7 +29,7 @@ from livewatch.signature.evidence.mixture import COMMANDED_ONE, LEAN_VOLTS, STUC
 from livewatch.signature.evidence.readings import HISTORY, NO_COMMAND, PEDAL_TRAVEL, Column, Mask, Readings
 from livewatch.signature.evidence.unsteady import ripple, unsteady
 
-__all__ = ["CLOSED_LOOP", "FIELDS", "FULL_PEDAL", "FULL_THROTTLE", "PointMaker", "Points"]
+__all__ = ["CLOSED_LOOP", "FIELDS", "FILLED", "FULL_PEDAL", "FULL_THROTTLE", "PointMaker", "Points"]
 
 FIELDS: tuple[str, ...] = (
     "need_1", "need_2", "air", "filled", "speed", "pressure", "boost", "outside", "vacuum", "pushed", "fuel", "pulse",
