@@ -27,8 +27,8 @@ from livewatch.signature.evidence.settled import FIELDS
 E0, E10, E20 = 14.6, 14.010, 13.428
 BLEND = 1.0809
 """Need that E20 leaves to a computer that counts with E0."""
-LITRE = 745.0
-"""g of gasoline, by which SAE J1979's litres an hour are taken for mass."""
+LITRE, LITRE_OF_E20 = 745.0, 753.8
+"""g of gasoline and of E20."""
 CALIBRATED_FOR_E0 = (
     "engine: {displacement: 2.0 L, cylinders: 4, induction: turbocharged, air_metering: mass_air_flow, "
     "fuel: gasoline E0, volumetric_efficiency: 0.846 .. 0.954}"
@@ -40,12 +40,13 @@ Columns = dict[str, NDArray[np.float64]]
 
 def drive(lab: Any, need: float, ethanol: float, counts: float = nan, seed: int = 5) -> Columns:
     """A tour with one `need` everywhere and `ethanol` % in the tank; with the fuel rate of a computer that `counts`
-    with some ratio: air times trims over that ratio and lambda."""
+    with some ratio: air times trims over that ratio and lambda, in litres of the blend that has it."""
     arrays: Columns = lab.Bench(seed=seed).tour(lab.Fault(delivered=lambda point, pulse: 1.0 / need)).arrays()
     arrays["ethanol_content"][:] = ethanol
     trims = (1.0 + arrays["short_term_fuel_trim_1"] / 100.0) * (1.0 + arrays["long_term_fuel_trim_1"] / 100.0)
     grams = arrays["mass_air_flow"] * trims / (counts * arrays["commanded_lambda"])
-    arrays["fuel_rate"] = grams * 3600.0 / LITRE
+    litre = np.exp(np.interp(np.log(counts), np.log((E20, E0)), np.log((LITRE_OF_E20, LITRE))))
+    arrays["fuel_rate"] = grams * 3600.0 / litre
     return arrays
 
 
@@ -171,14 +172,14 @@ def test_a_lean_alarm_on_another_fuel_is_put_down_to_the_fuel_and_to_no_part(lab
 
 
 def test_the_fuel_rate_weighs_as_the_normal_law_says(lab: Any) -> None:
-    # Off by log(1.0873) = 0.0837 if it counted with the other ratio, with a spread of 0.015: the log of the odds is
-    # 0.0837² / (2 * 0.015²) = 15.57; half way between the two ratios nothing is told.
+    # Air over litres is 14.6 * 0.745 of E0 and 13.428 * 0.7538 of E20: log(1.0746) = 0.0719 off if it counted with the
+    # other, with a spread of 0.01: the log of the odds is 0.0719² / (2 * 0.01²) = 25.9; half way nothing is told.
     profile = lab.profile(engine=CALIBRATED_FOR_E0, extra={"fuel_rate": "L/h"})
     told = [
         lab.gathered(drive(lab, 1.0, 20.0, counts), profile)[0].corrected
         for counts in (E20, E0, (E0 * E20) ** 0.5, nan)
     ]
-    assert told == pytest.approx([15.57, -15.57, 0.0, 0.0], abs=0.05)
+    assert told == pytest.approx([25.9, -25.9, 0.0, 0.0], abs=0.1)
 
 
 def test_the_blend_shifts_need_by_its_stoichiometric_ratio_and_its_density(lab: Any) -> None:

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from livewatch.data.middle import median
 from livewatch.data.physics import STANDARD_PRESSURE, Number
-from livewatch.profile.fuels import blend_density, blend_share, ethanol_blend_ratio
+from livewatch.profile.fuels import GASOLINE_DENSITY, blend_density, blend_share, ethanol_blend_ratio
 from livewatch.signature.evidence.baseline import Baseline
 from livewatch.signature.evidence.everyday import BEYOND_KNOWN, add_everyday
 from livewatch.signature.evidence.evidence import Regions
@@ -27,9 +27,9 @@ __all__ = ["LIFTED", "PART", "PRESSURE_ERROR", "ethanol_of", "gather", "idle_at"
 
 Part = tuple[NDArray[np.int64], NDArray[np.str_], Column, Column]
 """Observations of one kind: rows in the regions, kind, values, variances."""
-COUNTED = 0.015
-"""How far the ratio of a computer's own air and fuel may be from what it counts with: rounding, moments, the density it
-gives litres with."""
+COUNTED = 0.010
+"""How far a computer's own air over its litres of fuel may be from what it counts with: rounding, moments, a density
+that is not quite that of its blend; common practice, and simulated cars (0.002)."""
 USUAL_HUMIDITY, WATER_TO_AIR = 0.55, 0.622
 """Relative humidity of usual weather (common practice), and mass of water over that of air, mole for mole."""
 VISIT = 0.008
@@ -227,11 +227,16 @@ def _fuel_shift(regions: Regions, maker: PointMaker, baseline: Baseline | None) 
     """log of stoichiometric ratio calibrated (or of the baseline's fuel) over that of the fuel in the tank, less what
     more of it a denser one gives through the same injectors: mass flow goes with the square root of density
     (Bernoulli). NaN without a sensor."""
-    usual, ethanol = maker.stoichiometric, 100.0 * ((blend_share(maker.engine.fuel) if maker.engine else None) or 0.0)
+    usual, density = maker.stoichiometric, _calibrated_density(maker)
     if baseline is not None:
-        usual, ethanol = _blend(baseline.ethanol), baseline.ethanol
+        usual, density = _blend(baseline.ethanol), blend_density(baseline.ethanol / 100.0)
     tank = ethanol_of(regions)
-    return log(usual / _blend(tank)) - 0.5 * log(blend_density(tank / 100.0) / blend_density(ethanol / 100.0))
+    return log(usual / _blend(tank)) - 0.5 * log(blend_density(tank / 100.0) / density)
+
+
+def _calibrated_density(maker: PointMaker) -> float:
+    """kg/L of the fuel calibrated for; gasoline's where it is no blend."""
+    return blend_density((blend_share(maker.engine.fuel) if maker.engine else None) or 0.0)
 
 
 def _blend(ethanol: float) -> float:
@@ -239,16 +244,19 @@ def _blend(ethanol: float) -> float:
 
 
 def _corrected(regions: Regions, maker: PointMaker) -> float:
-    """Whether the computer counts with the stoichiometric ratio of the fuel in the tank rather than with that of the
-    calibration, from the fuel it says it gives to the air it counts: logarithm of the odds. 0 without a fuel rate."""
+    """Whether the computer counts with the fuel in the tank rather than with that of the calibration, from the litres
+    it says it gives to the air it counts: logarithm of the odds. What it counts with has a stoichiometric ratio by mass
+    and a density that makes litres of it. 0 without a fuel rate."""
     count = regions.count["counted"]
     if not count.sum():
         return 0.0
     known = count > 0
     # The median keeps out regions where fuel rate and air were caught at different moments.
-    ratio = log(median(regions.mean["counted"][known]))
-    tank = log(_blend(ethanol_of(regions)))
-    return 0.5 * ((ratio - log(maker.stoichiometric)) ** 2 - (ratio - tank) ** 2) / COUNTED**2
+    ratio = log(median(regions.mean["counted"][known]) * GASOLINE_DENSITY)
+    ethanol = ethanol_of(regions)
+    tank = log(_blend(ethanol) * blend_density(ethanol / 100.0))
+    calibrated = log(maker.stoichiometric * _calibrated_density(maker))
+    return 0.5 * ((ratio - calibrated) ** 2 - (ratio - tank) ** 2) / COUNTED**2
 
 
 def _humidity(regions: Regions) -> Column:
