@@ -18,7 +18,7 @@ from livewatch.data.events import Event
 from livewatch.data.frames import FrameBatch
 from livewatch.data.records import dataclass, field, replace
 
-__all__ = ["Quality", "Rows", "SampleBatch", "SampleColumn", "rows_of"]
+__all__ = ["OddRows", "Quality", "Rows", "SampleBatch", "SampleColumn", "rows_of"]
 
 
 class Quality(IntEnum):
@@ -81,6 +81,24 @@ class SampleBatch:
         """What of `counts` belongs to rows `start..stop` (exclusive)."""
         found = {kind: int(np.diff(rows.searchsorted((start, stop)))[0]) for kind, rows in self.odd.items()}
         return found if start else {**self.counts, **found}
+
+
+class OddRows:
+    """Collects `SampleBatch.odd` while a batch is made."""
+
+    def __init__(self) -> None:
+        self._found: dict[str, list[NDArray[np.int64]]] = {}
+
+    def add(self, kind: str, rows: NDArray[np.int64]) -> None:
+        """It was met in each of these rows."""
+        if len(rows):
+            self._found.setdefault(kind, []).append(rows)
+
+    def by_kind(self) -> dict[str, NDArray[np.int64]]:
+        """The rows of each kind, ascending; a row may be there more than once."""
+        return {
+            kind: parts[0] if len(parts) == 1 else np.sort(np.concatenate(parts)) for kind, parts in self._found.items()
+        }
 
 
 Rows = FrameBatch | SampleBatch

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from livewatch.data.frames import ERROR, EXTENDED, REMOTE, SENT, FrameBatch
 from livewatch.data.records import dataclass
-from livewatch.decode.odd_rows import OddRows
+from livewatch.data.samples import OddRows
 from livewatch.profile.diagnostic_port.addresses import answer_identifiers, request_identifiers
 from livewatch.profile.model import Diagnostics
 

@@ -15,12 +15,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from livewatch.data.frames import FrameBatch
-from livewatch.data.samples import SampleBatch, SampleColumn
+from livewatch.data.samples import OddRows, SampleBatch, SampleColumn
 from livewatch.decode.bound_signals import BoundSignals
 from livewatch.decode.bus_traffic import ANSWER, LAYOUT, NOT_IN_PROFILE, REMOTES, Address, IdentifierCount, TrafficTable
 from livewatch.decode.diagnostics import AnswerDecoder
 from livewatch.decode.field import words_of
-from livewatch.decode.odd_rows import OddRows
 from livewatch.profile.model import Channel, Profile, Signal
 
 __all__ = ["Decoder"]

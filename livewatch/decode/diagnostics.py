@@ -16,11 +16,10 @@ from numpy.typing import NDArray
 
 from livewatch.data.events import Event
 from livewatch.data.frames import EXTENDED, FrameBatch
-from livewatch.data.samples import SampleColumn
+from livewatch.data.samples import OddRows, SampleColumn
 from livewatch.decode.bound_signals import BoundSignals
 from livewatch.decode.bus_traffic import Address
 from livewatch.decode.field import words_of
-from livewatch.decode.odd_rows import OddRows
 from livewatch.decode.self_knowledge import SelfKnowledgeListener
 from livewatch.profile.diagnostic_port.answers import LIVE_DATA, ParameterReading, parameters_of, read_answer
 from livewatch.profile.diagnostic_port.j1979 import J1979
