@@ -33,6 +33,7 @@ async def press(pilot: Pilot[None], *keys: str) -> None:
     await pilot.pause()
     for key in keys:
         await pilot.press(key)
+    pilot.app.beat()  # type: ignore[attr-defined]
     await pilot.pause()
 
 
@@ -223,6 +224,7 @@ async def test_keys_that_move_a_replay(run_of: Make, app_of: Make) -> None:
             app.watched.player.asked.clear()
             await pilot.press(key)
             assert (key, asked(app)) == (key, [call])
+            app.beat()
 
 
 async def test_there_is_no_alarm_after_the_last(run_of: Make, app_of: Make) -> None:
