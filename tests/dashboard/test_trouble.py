@@ -247,7 +247,9 @@ async def test_a_live_run_is_shown_and_acted_on(app_of: Make, plain_profile: Pro
     watched = WatchedLive(live)  # type: ignore[arg-type]
     app = app_of(watched)
     async with app.run_test(size=(80, 24)) as pilot:
-        await drawn(pilot)  # before anything came
+        for key in ("2", "1"):  # before anything came
+            await pilot.press(key)
+            await drawn(pilot)
         run.push(samples(5.0))
         await drawn(pilot)
         text = await drawn(pilot)
