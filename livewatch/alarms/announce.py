@@ -8,6 +8,7 @@ of an alarm for the screen (since when, how often, why) is kept here.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 from livewatch.alarms.lead_up import LeadUp, Seen
 from livewatch.alarms.load import Load
@@ -15,7 +16,6 @@ from livewatch.alarms.machine import Machine, Transition, Trigger
 from livewatch.alarms.state import RANK, AlarmDefinition
 from livewatch.data.alarm_states import HIDDEN, STANDING, State
 from livewatch.data.events import AlarmChanged, Event
-from livewatch.data.records import dataclass, replace
 
 __all__ = ["AlarmEventMaker", "Tracked"]
 

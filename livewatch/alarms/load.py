@@ -17,11 +17,11 @@ from __future__ import annotations
 
 from collections import Counter, deque
 from collections.abc import Mapping
+from dataclasses import dataclass
 from typing import Any, Final
 
 from livewatch.data.alarm_states import Priority
 from livewatch.data.events import AlarmChattered, AlarmFlood, Event
-from livewatch.data.records import dataclass
 
 __all__ = ["AIM", "Load", "LoadFigures"]
 

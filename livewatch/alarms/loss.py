@@ -19,6 +19,7 @@ one cause).
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
 from functools import partial
 from typing import Final
 
@@ -30,7 +31,6 @@ from livewatch.alarms.lead_up import BEFORE_DIGITS, VALUE_DIGITS, significant
 from livewatch.alarms.other_frames import HEARD_WITHIN, OtherFrames
 from livewatch.alarms.state import AlarmDefinition
 from livewatch.data.events import Event, QualityChanged
-from livewatch.data.records import dataclass, field
 from livewatch.data.samples import Quality
 from livewatch.data.ticks import TickBatch
 from livewatch.profile.formula.formula import SetPoint

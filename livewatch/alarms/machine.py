@@ -10,11 +10,11 @@ condition holds then.
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import dataclass
 from enum import StrEnum
 from typing import Final
 
 from livewatch.data.alarm_states import HIDDEN, STANDING, State
-from livewatch.data.records import dataclass
 
 __all__ = ["TRANSITIONS", "Machine", "Transition", "Trigger"]
 

@@ -7,12 +7,12 @@ whether anybody answered. The diagnosis, the dashboard's timeline and the summar
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import dataclass
 from typing import Any
 
 from livewatch.data.alarm_states import STANDING, Priority
 from livewatch.data.event_json import plain
 from livewatch.data.events import AlarmChanged, Event, Fact
-from livewatch.data.records import dataclass
 
 __all__ = ["AlarmSpell", "SpellBook"]
 

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Final
 
 from livewatch.data.alarm_states import HIDDEN, PRIORITIES, UNACKNOWLEDGED, Priority, State
-from livewatch.data.records import dataclass
 from livewatch.profile.formula.formula import SetPoint
 from livewatch.profile.model import Alarm
 

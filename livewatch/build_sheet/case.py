@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 from typing import TypeVar
 
 from livewatch.build_sheet.differences import Difference
@@ -11,7 +12,6 @@ from livewatch.build_sheet.physics import FuelFacts, flow_at, fuel_facts, pressu
 from livewatch.build_sheet.points import CONDITIONS, Point, working_points
 from livewatch.build_sheet.prediction import Judge, Prediction
 from livewatch.build_sheet.sheet import BuildSheet
-from livewatch.data.records import dataclass
 from livewatch.errors import Mistake, MistakesError
 from livewatch.profile.model import Engine, Profile
 

@@ -7,12 +7,12 @@ name is another part, whatever its numbers. A part that one side does not name i
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import dataclass
 from math import isclose
 
 from livewatch.build_sheet.parts import SLOTS, FuelInTank, Part
 from livewatch.build_sheet.physics import fuel_facts
 from livewatch.build_sheet.sheet import BuildSheet
-from livewatch.data.records import dataclass
 from livewatch.profile.model import Engine
 
 __all__ = ["BOOSTED_SLOTS", "Difference", "differences", "not_compared"]

@@ -8,6 +8,7 @@ full-load run should wait, where it should. Nothing here has measured anything, 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
 from math import inf, isfinite, prod
 from typing import Any
 
@@ -23,7 +24,6 @@ from livewatch.build_sheet.prediction import Judge, Prediction
 from livewatch.build_sheet.sheet import BuildSheet
 from livewatch.build_sheet.supply import MOST_DUTY, Supply, supply_of
 from livewatch.data.channels import in_words
-from livewatch.data.records import dataclass
 from livewatch.profile.model import Profile
 
 __all__ = ["Forecast", "TrimUse", "predict"]

@@ -6,11 +6,11 @@ its field beside the text it was written as; what is left out is None, never a d
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Annotated, ClassVar, Literal, Self
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, model_validator
 
-from livewatch.data.records import dataclass
 from livewatch.profile.fuels import GASOLINE_DENSITY, stoichiometric_ratio
 from livewatch.profile.units import UnitError, parse_quantity
 

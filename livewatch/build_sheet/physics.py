@@ -6,11 +6,11 @@ run lean without correction, below 1 rich.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from math import inf, sqrt
 
 from livewatch.build_sheet.parts import FuelInTank
 from livewatch.data.physics import ABSOLUTE_ZERO, STANDARD_PRESSURE
-from livewatch.data.records import dataclass
 from livewatch.profile.fuels import (
     ETHANOL_DENSITY,
     FUELS,

@@ -7,13 +7,13 @@ A build sheet and an engine come in; three `Point`s go out, each with the air it
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 
 import numpy as np
 
 from livewatch.build_sheet.parts import WorkingPoint
 from livewatch.build_sheet.sheet import BuildSheet
 from livewatch.data.physics import ABSOLUTE_ZERO, STANDARD_PRESSURE, filled_air, residual_share
-from livewatch.data.records import dataclass
 from livewatch.profile.model import Engine
 
 __all__ = ["CONDITIONS", "FULL_LOAD", "Point", "working_points"]

@@ -7,10 +7,10 @@ set beside what a drive measures. `Judge` says how serious a predicted need is f
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass, field
 from math import isfinite
 from typing import Any, Literal
 
-from livewatch.data.records import dataclass, field
 from livewatch.profile.model import Profile
 
 __all__ = [

@@ -21,12 +21,12 @@ engine from the profile.
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
 from livewatch.build_sheet.parts import SLOTS, Cylinders, Displacement, Entry, Part, Slots, WorkingPoints
 from livewatch.data.outside import read_file
-from livewatch.data.records import dataclass
 from livewatch.errors import Mistake, MistakesError
 from livewatch.profile.document import Document, read_document
 
@@ -71,7 +71,7 @@ class BuildSheet:
     fitted: Mapping[str, Part]
     same: frozenset[str]
     working_points: WorkingPoints
-    engine: EngineSaid = EngineSaid()
+    engine: EngineSaid = EngineSaid()  # noqa: RUF009 - it never changes
     unknown: tuple[str, ...] = ()
 
 

@@ -6,6 +6,7 @@ state is named and leaves the reach unknown.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from math import sqrt
 from typing import Any
 
@@ -14,7 +15,6 @@ from livewatch.build_sheet.parts import FuelInTank, FuelPump, Injectors, Turboch
 from livewatch.build_sheet.physics import FuelFacts, flow_at, fuel_facts
 from livewatch.build_sheet.points import FULL_LOAD
 from livewatch.data.physics import STANDARD_PRESSURE
-from livewatch.data.records import dataclass
 from livewatch.profile.fuels import GASOLINE_DENSITY
 
 __all__ = ["MOST_DUTY", "Supply", "supply_of"]

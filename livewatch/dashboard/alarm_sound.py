@@ -7,10 +7,10 @@ An alarm sounds until somebody acknowledges or silences it; a new one sounds in 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 
 from livewatch.alarms import AlarmState
 from livewatch.data.alarm_states import Priority
-from livewatch.data.records import dataclass
 
 __all__ = ["PATTERNS", "AlarmSound", "Pattern"]
 

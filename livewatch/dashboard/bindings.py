@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Literal
 
 from textual.binding import Binding
-
-from livewatch.data.records import dataclass
 
 __all__ = ["KEYS", "Key", "bindings", "keys_for"]
 

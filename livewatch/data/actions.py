@@ -6,9 +6,8 @@ at, and the events they cause are logged like any other.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Literal
-
-from livewatch.data.records import dataclass
 
 __all__ = ["Action", "ActionKind"]
 

@@ -9,8 +9,7 @@ says gauge. Unit "1" is a plain ratio (lambda, measured over stoichiometric).
 from __future__ import annotations
 
 from collections.abc import Mapping
-
-from livewatch.data.records import dataclass
+from dataclasses import dataclass
 
 __all__ = ["CATALOGUE", "CatalogueEntry", "in_words"]
 

@@ -17,12 +17,11 @@ before it alone, so cutting the rows into other batches changes nothing.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from datetime import UTC, datetime
 
 import numpy as np
 from numpy.typing import NDArray
-
-from livewatch.data.records import dataclass
 
 __all__ = ["FARTHEST", "Clock", "ClockStep", "nanoseconds_of"]
 

@@ -9,11 +9,11 @@ which the line says in a field beside it; a field whose default is None is left 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 from typing import Any, ClassVar, Final, Literal
 
 from livewatch.data.alarm_states import Priority, State
-from livewatch.data.records import dataclass, field, replace
 
 __all__ = [
     "EVENT_KINDS",

@@ -8,12 +8,11 @@ never changed after it was made; slicing gives views.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
-
-from livewatch.data.records import dataclass
 
 if TYPE_CHECKING:
     import can

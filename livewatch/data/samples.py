@@ -8,6 +8,7 @@ each column points into them, so that the pipeline can put one clock over everyt
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from enum import IntEnum
 from typing import overload
 
@@ -16,7 +17,6 @@ from numpy.typing import NDArray
 
 from livewatch.data.events import Event
 from livewatch.data.frames import FrameBatch
-from livewatch.data.records import dataclass, field, replace
 
 __all__ = ["OddRows", "Quality", "Rows", "SampleBatch", "SampleColumn", "rows_of"]
 

@@ -8,12 +8,11 @@ signature, pulls and the screen see; none of them sees frames.
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 from typing import Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
-
-from livewatch.data.records import dataclass
 
 __all__ = ["Ages", "TickBatch"]
 

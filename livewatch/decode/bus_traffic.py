@@ -9,12 +9,12 @@ layout.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from livewatch.data.frames import ERROR, EXTENDED, REMOTE, SENT, FrameBatch
-from livewatch.data.records import dataclass
 from livewatch.data.samples import OddRows
 from livewatch.profile.diagnostic_port.addresses import answer_identifiers, request_identifiers
 from livewatch.profile.model import Diagnostics

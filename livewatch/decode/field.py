@@ -6,10 +6,11 @@ neighbouring ones; reading it is a shift and a mask (after swapping the bytes of
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 
-from livewatch.data.records import dataclass
 from livewatch.profile.model import Signal
 
 __all__ = ["Field", "words_of"]

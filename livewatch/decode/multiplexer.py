@@ -7,11 +7,11 @@ A multiplexer's declared ranges cut its raw values into classes; each class sele
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
-from livewatch.data.records import dataclass, field
 from livewatch.decode.field import Field
 from livewatch.profile.model import Signal
 

@@ -13,11 +13,11 @@ scale and offset are whole numbers: what cantools computes, bit for bit.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from livewatch.data.records import dataclass
 from livewatch.decode.field import Field
 from livewatch.decode.multiplexer import Multiplexer, Selection, plan
 from livewatch.profile.model import Signal

@@ -8,9 +8,9 @@ said.to_json()  # the finding's fields, and `build`: predicted beside measured
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from livewatch.data.records import dataclass
 from livewatch.signature import Signature
 from livewatch.signature.finding import Finding
 

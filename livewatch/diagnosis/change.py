@@ -7,11 +7,11 @@ with the difference and its 95 % interval; and the alarms that are new or gone.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 from itertools import pairwise
 from typing import Any, Literal
 
 from livewatch.data.alarm_states import PRIORITIES, Priority
-from livewatch.data.records import dataclass
 from livewatch.diagnosis.diagnosis import Diagnosis
 from livewatch.diagnosis.measures import Measure, measures_of
 from livewatch.errors import UsageError

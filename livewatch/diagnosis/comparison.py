@@ -8,6 +8,7 @@ the sheet may be wrong, the drive may have been with other parts, and the part i
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass, replace
 from math import prod
 from typing import Any, Literal
 
@@ -16,7 +17,6 @@ from livewatch.build_sheet.physics import reading_error
 from livewatch.build_sheet.points import CONDITIONS, FULL_LOAD
 from livewatch.build_sheet.prediction import DEAD_TIME_ERROR, SUPPLY_ENDS, Prediction
 from livewatch.data.channels import in_words
-from livewatch.data.records import dataclass, replace
 from livewatch.signature.cause import NEED, Cause
 from livewatch.signature.estimates import plain
 

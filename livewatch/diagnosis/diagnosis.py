@@ -17,6 +17,7 @@ Of a car that was asked: `asked` and `wanted`, samples a second by channel.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
 from math import isnan
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, overload
@@ -24,7 +25,6 @@ from typing import TYPE_CHECKING, Any, overload
 from livewatch.alarms.load import LoadFigures
 from livewatch.alarms.spells import AlarmSpell, SpellBook
 from livewatch.data.events import Event, RunEnded, without_lead_up
-from livewatch.data.records import dataclass, field
 from livewatch.decode.bus_traffic import NOT_IN_PROFILE, SENT_DATA, IdentifierCount
 from livewatch.diagnosis.assessment import Assessment, assess
 from livewatch.errors import UsageError

@@ -8,6 +8,7 @@ learned do not, and are in the interval.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 from math import exp, hypot, isnan, sqrt
 from typing import Any
 
@@ -15,7 +16,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from livewatch.data.middle import median
-from livewatch.data.records import dataclass
 from livewatch.diagnosis.diagnosis import Diagnosis
 from livewatch.profile.model import Profile
 from livewatch.signature.estimates import SIGMAS, Estimate

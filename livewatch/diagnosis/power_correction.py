@@ -8,10 +8,9 @@ The factor of SAE J1349 is its form of 1990 and later, which takes the mechanica
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from math import exp, sqrt
 from typing import Any, Literal
-
-from livewatch.data.records import dataclass
 
 __all__ = ["Correction", "corrections", "dry_pressure", "iso_1585", "sae_j1349", "saturated_vapour_pressure"]
 

@@ -7,13 +7,13 @@ and for a dyno torque and power with the factors of the standards; `Repeatabilit
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from math import isnan
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from livewatch.data.records import dataclass
 from livewatch.diagnosis.channel_table import ChannelTable
 from livewatch.diagnosis.power_correction import Correction, corrections
 from livewatch.signature.evidence.pulls import Pull

@@ -15,12 +15,12 @@ import json
 import os
 import sqlite3
 from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass
 from hashlib import sha256
 from pathlib import Path
 from typing import Any
 
 from livewatch.data.kept import kept_folder
-from livewatch.data.records import dataclass
 from livewatch.diagnosis.pile.files import recordings_in
 from livewatch.diagnosis.pile.memory import code_state
 from livewatch.diagnosis.pile.processes import Pile

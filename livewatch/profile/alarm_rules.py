@@ -8,13 +8,13 @@ name in the profile changes its fields; one with a `condition` of its own replac
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
 from functools import cache, lru_cache
 from pathlib import Path
 from typing import Annotated, Any
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict
 
-from livewatch.data.records import dataclass
 from livewatch.errors import nearest
 from livewatch.profile.channel_binding import BoundChannels, Constants
 from livewatch.profile.document import Document, KeyPath, read_document

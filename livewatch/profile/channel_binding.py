@@ -7,11 +7,11 @@ every formula stands behind what it uses. Mistakes are noted in the document, as
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
 from heapq import heappop, heappush
 from itertools import pairwise
 
 from livewatch.data.channels import CATALOGUE
-from livewatch.data.records import dataclass, field, replace
 from livewatch.errors import nearest
 from livewatch.profile.diagnostic_port.port import DiagnosticPort
 from livewatch.profile.document import Document, KeyPath

@@ -10,12 +10,12 @@ from __future__ import annotations
 
 import re
 from collections.abc import Container, Iterable, Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from livewatch.data.frames import LARGEST_EXTENDED, LARGEST_STANDARD
 from livewatch.data.outside import read_file
-from livewatch.data.records import dataclass
 from livewatch.errors import LivewatchError, nearest
 from livewatch.profile.dbc_text import LINES_BEFORE, LONGEST_MESSAGE, DbcText, take_apart
 from livewatch.profile.model import Message, Signal

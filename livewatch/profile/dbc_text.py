@@ -9,9 +9,9 @@ from __future__ import annotations
 
 import re
 from collections.abc import Container
+from dataclasses import dataclass
 
 from livewatch.data.frames import LARGEST_EXTENDED, LARGEST_STANDARD
-from livewatch.data.records import dataclass
 
 __all__ = ["LINES_BEFORE", "LONGEST_MESSAGE", "DbcMessageText", "DbcText", "take_apart"]
 

@@ -11,12 +11,12 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from typing import Any, TypeVar
 
 import yaml
 from pydantic import BaseModel, ValidationError
 
-from livewatch.data.records import dataclass, field
 from livewatch.errors import Mistake, MistakesError
 from livewatch.profile.schema_findings import problem_of
 

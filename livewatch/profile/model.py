@@ -8,10 +8,10 @@ after loading.
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass, field
 from typing import Literal
 
 from livewatch.data.alarm_states import Priority
-from livewatch.data.records import dataclass, field
 from livewatch.profile.formula.formula import Formula, SetPoint
 
 __all__ = [

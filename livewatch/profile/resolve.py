@@ -9,12 +9,12 @@ from __future__ import annotations
 import hashlib
 import os
 from collections.abc import Mapping
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from livewatch.data.channels import CATALOGUE
 from livewatch.data.frames import LARGEST_STANDARD
 from livewatch.data.outside import read_file
-from livewatch.data.records import dataclass, replace
 from livewatch.errors import Mistake, MistakesError, nearest
 from livewatch.profile.alarm_rules import (
     SignatureDefaults,

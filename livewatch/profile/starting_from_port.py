@@ -8,9 +8,9 @@ is left out and stands as a comment.
 from __future__ import annotations
 
 from collections.abc import Collection, Iterator, Sequence
+from dataclasses import dataclass
 
 from livewatch.data.channels import CATALOGUE
-from livewatch.data.records import dataclass
 from livewatch.profile.document import plain_scalar
 
 __all__ = ["EngineFacts", "polls_for", "profile_from_port"]

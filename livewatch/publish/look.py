@@ -8,10 +8,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import cast
 
 from livewatch.data.events import utc_text
-from livewatch.data.records import dataclass
 from livewatch.data.samples import Quality
 from livewatch.run.run import Run
 from livewatch.signature.finding import Finding

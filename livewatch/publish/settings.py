@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import socket
+from dataclasses import dataclass, replace
 
-from livewatch.data.records import dataclass, replace
 from livewatch.profile.model import Profile
 from livewatch.sources.mqtt.broker import Broker
 from livewatch.sources.mqtt.topics import station_name

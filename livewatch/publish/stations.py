@@ -11,11 +11,11 @@ import threading
 import time
 from collections import Counter
 from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
 from typing import Any, Final
 
 from livewatch.data.alarm_states import HIDDEN, PRIORITIES, UNACKNOWLEDGED
 from livewatch.data.events import parse_utc
-from livewatch.data.records import dataclass, field, replace
 from livewatch.sources.mqtt.messages import (
     AlarmMessage,
     Authority,

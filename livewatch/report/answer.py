@@ -7,13 +7,13 @@ where every slot of the sheet was compared, no difference is of unknown size, an
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import dataclass
 from typing import Any, Literal
 
 from livewatch.build_sheet.forecast import Forecast
 from livewatch.build_sheet.intake.questions import PARTS, SIDES
 from livewatch.build_sheet.prediction import Prediction
 from livewatch.data.channels import in_words
-from livewatch.data.records import dataclass
 from livewatch.diagnosis.diagnosis import Diagnosis
 from livewatch.report.report import SystemLine, system_lines
 from livewatch.signature.verdict import Verdict

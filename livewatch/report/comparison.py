@@ -6,11 +6,11 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from livewatch.data.records import dataclass
 from livewatch.diagnosis.change import Change, SystemChange
 from livewatch.diagnosis.diagnosis import Diagnosis
 from livewatch.diagnosis.measures import Measure

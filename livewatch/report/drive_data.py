@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Iterator
+from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
 
@@ -16,7 +17,6 @@ from numpy.typing import NDArray
 
 from livewatch.data.outside import open_file
 from livewatch.data.private import is_private
-from livewatch.data.records import dataclass
 from livewatch.diagnosis.channel_table import ChannelTable
 from livewatch.diagnosis.diagnosis import Diagnosis
 

@@ -6,12 +6,12 @@ Diagnoses come in; a `PullsPage` goes out: a row a pull, how well they repeat, p
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from math import isnan
 from typing import Any
 
 import numpy as np
 
-from livewatch.data.records import dataclass
 from livewatch.diagnosis.diagnosis import Diagnosis
 from livewatch.diagnosis.pull_curves import CURVES, REPEATED, PullCurve, pull_curves, repeatability
 from livewatch.report.comparison import called

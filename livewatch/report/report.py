@@ -13,13 +13,13 @@ cut to a name, `whole` and `by_system` in everyday words, `pictures`, `repeatabi
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 from livewatch.alarms.spells import AlarmSpell
 from livewatch.data.alarm_states import PRIORITIES
 from livewatch.data.events import RunStarted, utc_text
 from livewatch.data.private import is_private
-from livewatch.data.records import dataclass
 from livewatch.diagnosis.diagnosis import Diagnosis
 from livewatch.diagnosis.pull_curves import REPEATED, PullCurve, Repeatability, pull_curves, repeatability
 from livewatch.report.drive_data import DriveData

@@ -7,12 +7,12 @@ how often the profile wanted it come out, over the last seconds of data time, or
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 from math import nan
 
 import numpy as np
 from numpy.typing import NDArray
 
-from livewatch.data.records import dataclass
 from livewatch.profile.model import Profile
 from livewatch.run.pipeline import Pipeline
 

@@ -9,10 +9,10 @@ from __future__ import annotations
 import queue
 import time
 from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
 
 from livewatch.data.frames import ERROR, FrameBatch
 from livewatch.data.python_can import can
-from livewatch.data.records import dataclass, replace
 from livewatch.errors import LivewatchError
 from livewatch.profile.diagnostic_port.addresses import FUNCTIONAL
 from livewatch.profile.diagnostic_port.j1979 import J1979_CHANNELS

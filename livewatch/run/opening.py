@@ -7,6 +7,7 @@ stretch of time.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Protocol
 
@@ -14,7 +15,6 @@ import numpy as np
 
 from livewatch.data.events import parse_utc
 from livewatch.data.frames import FrameBatch
-from livewatch.data.records import dataclass
 from livewatch.data.samples import Rows, rows_of
 from livewatch.profile.model import Profile
 from livewatch.sources.bus_map import BusMap

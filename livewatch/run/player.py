@@ -14,11 +14,11 @@ from __future__ import annotations
 import time as wall
 from collections.abc import Callable, Sequence
 from concurrent.futures import Future
+from dataclasses import dataclass, replace
 from typing import Any, TypeVar
 
 from livewatch.data.actions import Action
 from livewatch.data.events import Event
-from livewatch.data.records import dataclass, replace
 from livewatch.errors import LivewatchError
 from livewatch.profile.model import Profile
 from livewatch.run.history import History

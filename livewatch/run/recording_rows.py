@@ -7,12 +7,12 @@ kept up to a limit of memory; beyond it, going back reads the source anew. A pie
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from livewatch.data.clock import Clock
-from livewatch.data.records import dataclass
 from livewatch.data.samples import Rows
 from livewatch.run.opening import Source
 from livewatch.run.run import Run

@@ -10,13 +10,13 @@ from __future__ import annotations
 import time as wall
 from bisect import bisect_right
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from livewatch.alarms import ActionError
 from livewatch.data.actions import Action
 from livewatch.data.events import Event
-from livewatch.data.records import dataclass, replace
 from livewatch.data.samples import Rows, rows_of
 from livewatch.errors import LivewatchError
 from livewatch.profile.model import Profile

@@ -11,6 +11,7 @@ from __future__ import annotations
 import json
 from collections import defaultdict, deque
 from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from math import inf
 from pathlib import Path
 from typing import Any, Literal
@@ -20,7 +21,6 @@ from livewatch.data.actions import Action
 from livewatch.data.event_json import line_of
 from livewatch.data.events import Event, MarkerSet, NoteWritten
 from livewatch.data.outside import read_json
-from livewatch.data.records import dataclass
 from livewatch.data.samples import Rows
 from livewatch.errors import SourceError
 from livewatch.profile.model import Profile

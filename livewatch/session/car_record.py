@@ -8,11 +8,11 @@ the same by the mark of its number, or by the profile where a car gives none.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Literal
 
 from livewatch.data.events import Event, FaultCodesRead, IdentityRead, ReadinessRead
-from livewatch.data.records import dataclass, field
 from livewatch.errors import LivewatchError
 from livewatch.session.folder import Session
 

@@ -10,12 +10,12 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterator
+from dataclasses import dataclass
 from pathlib import Path
 
 from livewatch.data.event_json import EVENT_FORMAT, event_of
 from livewatch.data.events import Event
 from livewatch.data.outside import LONGEST_LINE, open_file, read_json
-from livewatch.data.records import dataclass
 from livewatch.errors import SourceError
 
 __all__ = ["EventLog", "LoggedEvent", "open_log"]

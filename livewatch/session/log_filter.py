@@ -6,8 +6,9 @@ everything pass.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 from livewatch.data.events import AlarmChanged, Event
-from livewatch.data.records import dataclass
 
 __all__ = ["LogFilter", "Moment"]
 

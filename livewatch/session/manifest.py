@@ -28,13 +28,12 @@ import json
 import os
 import platform
 from collections.abc import Mapping
-from dataclasses import asdict
+from dataclasses import asdict, dataclass, field
 from datetime import datetime
 from pathlib import Path
 from typing import Any
 
 from livewatch.data.outside import read_file, read_json
-from livewatch.data.records import dataclass, field
 from livewatch.version import __version__
 
 __all__ = ["MANIFEST_FORMAT", "Manifest", "ManifestError", "package_versions", "read_manifest", "write_manifest"]

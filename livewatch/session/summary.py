@@ -9,13 +9,13 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
 from typing import Any
 
 from livewatch.alarms.load import AIM, Load, LoadFigures
 from livewatch.alarms.spells import AlarmSpell, SpellBook
 from livewatch.data.alarm_states import STANDING
 from livewatch.data.events import AlarmChanged, Event, OdditiesCounted, RunEnded, RunStarted, utc_text
-from livewatch.data.records import dataclass, field
 from livewatch.session.log_filter import LogFilter
 
 __all__ = ["LogSummary", "summarise"]

@@ -7,12 +7,12 @@ intervals, what speaks for and against it, and what would settle it.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from math import exp, isnan, log, nan, sqrt
 from typing import Any
 
 import numpy as np
 
-from livewatch.data.records import dataclass, replace
 from livewatch.signature.causes.facts import Facts
 from livewatch.signature.causes.fuel_supply import FALLING
 from livewatch.signature.causes.hypothesis import Grounds, Hypothesis, Judged, System

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from math import isnan
 from typing import Any, Literal
 
-from livewatch.data.records import dataclass
 from livewatch.profile.diagnostic_port.fault_codes import code_words
 from livewatch.signature.causes.codes import Load
 

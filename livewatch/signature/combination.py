@@ -11,12 +11,12 @@ second one. The search adds one cause at a time to the best sets so far; it neve
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from math import exp, inf, log
 
 import numpy as np
 from numpy.typing import NDArray
 
-from livewatch.data.records import dataclass, field, replace
 from livewatch.signature.causes.hypothesis import Variant
 from livewatch.signature.effect import Effect, Effects
 from livewatch.signature.evidence.readings import Column

@@ -7,11 +7,11 @@ of one size. Many effects at a time are one step of numpy, which is faster than 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 
-from livewatch.data.records import dataclass, replace
 from livewatch.signature.evidence.readings import Column
 
 __all__ = ["MOST_TAKEN", "Bend", "Effect", "Effects", "bent", "linear"]

@@ -7,13 +7,13 @@ plain data.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from math import floor, inf, isnan, log10
 from typing import Any
 
 import numpy as np
 
 from livewatch.data.middle import median
-from livewatch.data.records import dataclass
 from livewatch.signature.inference import Fit
 
 __all__ = ["SIGMAS", "Estimate", "band_of", "mapped", "plain", "spread_of"]

@@ -34,9 +34,9 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 from typing import Any
 
-from livewatch.data.records import dataclass
 from livewatch.signature.cause import Cause
 from livewatch.signature.estimates import Estimate
 from livewatch.signature.evidence.authority import AuthorityUse

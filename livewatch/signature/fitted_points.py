@@ -7,11 +7,11 @@ the drive, and what each cause takes of it.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from livewatch.data.records import dataclass
 from livewatch.signature.cause import effects_of
 from livewatch.signature.causes.hypothesis import Judged
 from livewatch.signature.evidence.gathering import FEW, LESSER, VISIT

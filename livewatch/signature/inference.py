@@ -13,12 +13,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from copy import copy
+from dataclasses import dataclass
 from math import erf, log, pi, sqrt
 
 import numpy as np
 from numpy.typing import NDArray
 
-from livewatch.data.records import dataclass
 from livewatch.signature.effect import Effect, Effects
 from livewatch.signature.evidence.readings import Column
 

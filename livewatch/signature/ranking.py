@@ -8,11 +8,11 @@ size, its weight of evidence and its probability. What acts on fuel and air is e
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from math import exp, hypot, inf, log, nan, sqrt
 
 import numpy as np
 
-from livewatch.data.records import dataclass, replace
 from livewatch.signature.causes.boost_hypothesis import bayes_factor
 from livewatch.signature.causes.fuel_in_tank import judged_fuel
 from livewatch.signature.causes.hypothesis import Judged, Variant

@@ -11,10 +11,10 @@ it: every word of a cause goes through `_spoiled`. A critical alarm that no esta
 from __future__ import annotations
 
 from collections.abc import Collection, Iterator, Sequence
+from dataclasses import dataclass, replace
 from math import isnan
 from typing import Any, Literal
 
-from livewatch.data.records import dataclass, replace
 from livewatch.signature.cause import Cause
 from livewatch.signature.causes.hypothesis import System
 from livewatch.signature.code_evidence import CodeEvidence

@@ -8,13 +8,13 @@ drive, profile and options give the same frames.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
 from livewatch.data.frames import ERROR, EXTENDED, FrameBatch
-from livewatch.data.records import dataclass
 from livewatch.profile.model import Message, Profile, Signal
 from livewatch.profile.shipped import shipped_folder
 from livewatch.simulator.drive import STEP, Drive

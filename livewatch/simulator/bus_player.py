@@ -8,10 +8,10 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass
 
 from livewatch.data.frames import ERROR, FrameBatch
 from livewatch.data.python_can import can
-from livewatch.data.records import dataclass
 from livewatch.simulator.responder import Responder
 
 __all__ = ["Played", "play"]

@@ -9,12 +9,12 @@ from __future__ import annotations
 
 from bisect import bisect_left
 from collections.abc import Sequence
+from dataclasses import dataclass
 from functools import lru_cache
 from math import pi, sqrt
 
 import numpy as np
 
-from livewatch.data.records import dataclass
 from livewatch.simulator.air_path import Breathing
 from livewatch.simulator.combustion import best_ignition, knock_limit
 from livewatch.simulator.engine_parts import Build

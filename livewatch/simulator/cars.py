@@ -6,8 +6,8 @@ Every number is made up to be plausible for its kind of engine. `CARS` has them 
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 
-from livewatch.data.records import dataclass
 from livewatch.simulator.calibration import Targets
 from livewatch.simulator.engine_parts import (
     AirMeter,

@@ -6,7 +6,8 @@ own.
 
 from __future__ import annotations
 
-from livewatch.data.records import dataclass
+from dataclasses import dataclass
+
 from livewatch.simulator.gas import SEA_LEVEL
 
 __all__ = ["Conditions"]

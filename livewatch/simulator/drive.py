@@ -8,13 +8,12 @@ all that feeds nothing back is worked out on whole columns afterwards.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import asdict
+from dataclasses import asdict, dataclass
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from livewatch.data.records import dataclass
 from livewatch.simulator.mismatches import KINDS
 from livewatch.simulator.reported_channels import report_channels
 from livewatch.simulator.running_car import NAMES, RunningCar

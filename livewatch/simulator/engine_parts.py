@@ -7,7 +7,7 @@ a number in here. Units are in the names of the fields; pressures ending in `_ga
 
 from __future__ import annotations
 
-from livewatch.data.records import dataclass, field
+from dataclasses import dataclass, field
 
 __all__ = [
     "AirMeter",

@@ -7,9 +7,8 @@ the signature is tried on must not share its mistakes.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from math import exp, sqrt
-
-from livewatch.data.records import dataclass
 
 __all__ = [
     "AIR_GAMMA",

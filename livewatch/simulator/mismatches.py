@@ -7,8 +7,8 @@ never touches an output: it changes a number of a part, drills a hole or ages a 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
 
-from livewatch.data.records import dataclass, replace
 from livewatch.errors import UsageError, nearest
 from livewatch.simulator.engine_parts import Build
 

@@ -8,10 +8,10 @@ without any. In: true shares 0..1. Out: per cent.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
-
-from livewatch.data.records import dataclass
 
 __all__ = ["BY_TRAVEL", "PortScaling"]
 

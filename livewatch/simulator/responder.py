@@ -9,8 +9,8 @@ and 18DA10F1, answers from 18DAF110 (ISO 15765-4).
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass, field
 
-from livewatch.data.records import dataclass, field
 from livewatch.profile.diagnostic_port.addresses import FUNCTIONAL, request_for
 from livewatch.simulator.drive import STEP, Drive
 from livewatch.simulator.engine_answers import EngineAnswers, refusal

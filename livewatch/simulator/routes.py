@@ -7,10 +7,9 @@ vary with the generator, so that two seeds are two drives. Nothing here knows th
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass
 
 import numpy as np
-
-from livewatch.data.records import dataclass
 
 __all__ = ["ROUTES", "Cruise", "DynoHold", "DynoPull", "Idle", "Leg", "RoadPull", "Route"]
 

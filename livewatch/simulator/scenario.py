@@ -6,8 +6,8 @@ A `Scenario` is everything a drive depends on; the same scenario gives the same 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
-from livewatch.data.records import dataclass, replace
 from livewatch.errors import UsageError, nearest
 from livewatch.simulator.cars import CARS, Car
 from livewatch.simulator.engine_parts import Build

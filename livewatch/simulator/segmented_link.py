@@ -7,7 +7,8 @@ car in real time are the same code. Normal addressing; classic CAN, every frame 
 
 from __future__ import annotations
 
-from livewatch.data.records import dataclass
+from dataclasses import dataclass
+
 from livewatch.profile.diagnostic_port.transport import MALFORMED, TOO_LONG, Reception
 
 __all__ = ["SegmentedLink"]

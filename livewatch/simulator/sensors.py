@@ -7,11 +7,11 @@ generator, so that a seed gives the same readings.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from math import exp, pi, sqrt
 
 import numpy as np
 
-from livewatch.data.records import dataclass
 from livewatch.simulator.air_path import AirPath
 from livewatch.simulator.conditions import Conditions
 from livewatch.simulator.engine_parts import AirMeter, Build

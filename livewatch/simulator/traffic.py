@@ -8,10 +8,10 @@ Lukkien 2007, the equation for C_m).
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
-
-from livewatch.data.records import dataclass
 
 __all__ = ["ERROR_CLASS", "OtherMessage", "carry", "error_frames", "frame_bits", "other_messages", "steady_columns"]
 

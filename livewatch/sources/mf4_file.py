@@ -8,13 +8,13 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterator
+from dataclasses import dataclass
 from functools import lru_cache
 from importlib.util import find_spec
 from pathlib import Path
 from typing import Any, BinaryIO
 
 from livewatch.data.clock import nanoseconds_of
-from livewatch.data.records import dataclass
 from livewatch.errors import SourceError, said_by
 from livewatch.sources.apart import Item, apart
 from livewatch.sources.library_log import CountedLog

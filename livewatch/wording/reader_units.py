@@ -7,8 +7,7 @@ imperial, lambda or air-fuel ratio) changes while the screen runs; nothing insid
 from __future__ import annotations
 
 import math
-
-from livewatch.data.records import dataclass, replace
+from dataclasses import dataclass, replace
 
 __all__ = ["SYSTEMS", "ReaderUnits"]
 

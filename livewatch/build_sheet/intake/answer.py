@@ -9,6 +9,7 @@ answer is what holds for every engine it may be.
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import dataclass, replace
 from itertools import product
 from typing import Literal
 
@@ -16,7 +17,6 @@ from livewatch.build_sheet.forecast import Forecast, predict
 from livewatch.build_sheet.intake.questions import UNKNOWN
 from livewatch.build_sheet.intake.told import Intake
 from livewatch.build_sheet.prediction import Prediction, Recalibrate, Severity
-from livewatch.data.records import dataclass, replace
 from livewatch.profile.engine_and_authority import USUAL_AUTHORITY
 from livewatch.profile.fuels import stoichiometric_ratio
 from livewatch.profile.model import Engine, Profile, TableMapping

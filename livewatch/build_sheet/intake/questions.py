@@ -7,8 +7,7 @@ Plain data, for whoever asks: a form, a page, a test. `Choice` is one of few ans
 from __future__ import annotations
 
 from collections.abc import Mapping
-
-from livewatch.data.records import dataclass
+from dataclasses import dataclass
 
 __all__ = [
     "ENGINE_QUESTIONS",

@@ -10,9 +10,8 @@ import asyncio
 import json
 import time as wall
 from collections.abc import Callable
+from dataclasses import dataclass
 from typing import Any
-
-from livewatch.data.records import dataclass
 
 __all__ = ["LARGEST", "MOST_CELLS", "Answer", "Keys", "Note", "Pace", "read_message"]
 

@@ -7,6 +7,7 @@ a recording in trouble, then how the calibration stands, in a quiet voice.
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 
 from livewatch.alarms import AlarmState
 from livewatch.dashboard.content.alarms import OVER, alarm_facts
@@ -14,7 +15,6 @@ from livewatch.dashboard.content.corrections import is_beyond
 from livewatch.dashboard.content.snapshot import Snapshot
 from livewatch.data.alarm_states import Priority
 from livewatch.data.channels import in_words
-from livewatch.data.records import dataclass
 from livewatch.wording.events import MARKS
 from livewatch.wording.reader_units import ReaderUnits
 from livewatch.wording.shorter import alarm_names

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from livewatch.data.records import dataclass
 from livewatch.signature.evidence.coverage import Coverage
 from livewatch.signature.evidence.evidence import FLOW_EDGES, SPEED_EDGES
 

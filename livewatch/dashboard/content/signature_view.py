@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass, field
+
 from livewatch.dashboard.content.need_map import NeedMap, need_map_of
 from livewatch.dashboard.content.snapshot import LikelyCause, PullRow, VerdictSoFar
-from livewatch.data.records import dataclass, field
 from livewatch.profile.model import Profile
 from livewatch.signature.evidence.authority import AuthorityUse
 from livewatch.signature.evidence.pulls import Pull

@@ -8,10 +8,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
+from dataclasses import dataclass, field
 
 from livewatch.alarms import AlarmState, State
 from livewatch.dashboard.content.need_map import NeedMap
-from livewatch.data.records import dataclass, field
 from livewatch.data.samples import Quality
 from livewatch.data.ticks import TickBatch
 from livewatch.profile.model import Profile

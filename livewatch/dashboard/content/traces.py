@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
@@ -11,7 +12,6 @@ from numpy.typing import NDArray
 from livewatch.dashboard.content.related_channels import commanded_for
 from livewatch.dashboard.content.snapshot import PullRow, Snapshot
 from livewatch.dashboard.content.view_state import ViewState
-from livewatch.data.records import dataclass
 from livewatch.profile.model import Profile
 
 __all__ = ["TraceLine", "TraceRole", "axis_across", "extremes", "trace_lines", "traced"]

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Literal
 
 from livewatch.dashboard.content.headline import Headline
 from livewatch.data.events import Event
-from livewatch.data.records import dataclass
 from livewatch.run.history import History
 from livewatch.run.player import PlayerState
 from livewatch.wording.reader_units import ReaderUnits

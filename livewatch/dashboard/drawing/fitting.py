@@ -8,11 +8,10 @@ followed by the key that shows all of it. Nothing is ever left out without a sig
 from __future__ import annotations
 
 from collections.abc import Callable, Hashable, Sequence
+from dataclasses import dataclass
 from functools import lru_cache
 
 from rich.cells import cell_len, get_character_cell_size
-
-from livewatch.data.records import dataclass
 
 __all__ = ["MORE", "SIGN", "Fitted", "Steady", "Wording", "fit", "one_line", "wrap"]
 

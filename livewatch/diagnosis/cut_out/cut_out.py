@@ -8,6 +8,7 @@ are left out unless they are asked for (`data.private`).
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,7 +16,6 @@ from numpy.typing import NDArray
 from livewatch.alarms.spells import AlarmSpell, SpellBook
 from livewatch.data.events import Event
 from livewatch.data.private import is_private
-from livewatch.data.records import dataclass
 from livewatch.data.ticks import TickBatch
 from livewatch.diagnosis.channel_table import ChannelTable
 from livewatch.errors import SourceError, UsageError, nearest

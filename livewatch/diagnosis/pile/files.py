@@ -9,11 +9,11 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
 from hashlib import sha256
 from pathlib import Path
 
 from livewatch.data.outside import open_file
-from livewatch.data.records import dataclass
 from livewatch.errors import SourceError
 from livewatch.session.folder import PROFILE, SAMPLES, is_session
 from livewatch.sources.recordings.recording import FORMATS, recording_suffix

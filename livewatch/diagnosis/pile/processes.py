@@ -11,11 +11,11 @@ import os
 import threading
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import suppress
+from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
 
-from livewatch.data.records import dataclass, replace
 from livewatch.diagnosis.diagnosis import Diagnosis, Terms, diagnose_one, profile_for, read_baseline
 from livewatch.errors import LivewatchError
 from livewatch.profile.model import Profile
@@ -55,7 +55,7 @@ class Pile:
 
     profile: Profile | str | Path | None
     bus_options: Sequence[str] = ()
-    terms: Terms = Terms()
+    terms: Terms = Terms()  # noqa: RUF009 - it never changes
     baseline: Path | None = None
 
     def diagnose(self, path: Path, progress: Progress | None = None) -> Diagnosis:

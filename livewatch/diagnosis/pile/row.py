@@ -9,12 +9,12 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, fields
 from math import isfinite
 from typing import Any
 
 from livewatch.data.alarm_states import PRIORITIES
 from livewatch.data.events import RunStarted, utc_text
-from livewatch.data.records import dataclass, fields
 from livewatch.diagnosis.diagnosis import Diagnosis
 
 __all__ = ["NOT_READ", "PileRow", "row_of", "unread_row", "worst_first"]

@@ -14,12 +14,12 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Generator, Iterator, Sequence
+from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 from typing import Any
 
 from livewatch.data.kept import write_whole
-from livewatch.data.records import dataclass, replace
 from livewatch.diagnosis.diagnosis import Diagnosis
 from livewatch.diagnosis.pile.memory import PileMemory
 from livewatch.diagnosis.pile.processes import FAULT, Failure, Pile, outcome_of, own_pile, spread

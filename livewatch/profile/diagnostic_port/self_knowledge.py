@@ -14,10 +14,10 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Mapping
+from dataclasses import dataclass
 from typing import Literal
 
 from livewatch.data.outside import printable
-from livewatch.data.records import dataclass
 from livewatch.profile.diagnostic_port.answers import POSITIVE, STANDARD_DATA
 from livewatch.profile.diagnostic_port.fault_codes import code_text
 from livewatch.profile.diagnostic_port.j1979 import J1979, J1979_CHANNELS

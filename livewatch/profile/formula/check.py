@@ -17,9 +17,9 @@ neighbour, or a `FormulaError` says what does not fit and where. The rules:
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, cast
 
-from livewatch.data.records import dataclass, replace
 from livewatch.errors import nearest
 from livewatch.profile.formula.plan import (
     Age,

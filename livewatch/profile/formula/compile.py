@@ -12,9 +12,9 @@ rules for units, `windows` the rules for looks back in time.
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 from typing import cast
 
-from livewatch.data.records import dataclass
 from livewatch.profile.formula.check import LARGEST_BARE_SHARE, Checker, combine, in_unit, truth
 from livewatch.profile.formula.formula import Formula, SetPoint
 from livewatch.profile.formula.plan import Constant, Pair, PairKind, Plan, Single, inputs_of, reach_of

@@ -6,8 +6,8 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 
-from livewatch.data.records import dataclass
 from livewatch.profile.formula.plan import Plan
 from livewatch.profile.formula.run import FormulaRun, Program
 

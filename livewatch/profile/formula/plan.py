@@ -8,9 +8,8 @@ from __future__ import annotations
 
 import operator
 from collections.abc import Callable, Iterator
+from dataclasses import dataclass
 from typing import Literal
-
-from livewatch.data.records import dataclass
 
 __all__ = [
     "Age",

@@ -12,8 +12,8 @@ from __future__ import annotations
 
 import re
 from collections.abc import Container, Iterator
+from dataclasses import dataclass
 
-from livewatch.data.records import dataclass
 from livewatch.errors import LivewatchError, nearest
 
 __all__ = ["FUNCTIONS", "Binary", "Call", "FormulaError", "Name", "Node", "Number", "Unary", "nodes_of", "parse"]

@@ -10,11 +10,11 @@ from __future__ import annotations
 import io
 import warnings
 from collections.abc import Callable, Iterable
+from dataclasses import dataclass
 from math import ceil
 from typing import TYPE_CHECKING, Any
 
 from livewatch.data.private import without_identification
-from livewatch.data.records import dataclass
 from livewatch.report.palette import LINES, PAGE
 from livewatch.wording.shown import shown, shown_lines
 

@@ -8,9 +8,8 @@ common practice.
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 from typing import Literal
-
-from livewatch.data.records import dataclass
 
 __all__ = ["AIR_METER", "BOOST_ACTUATOR", "LOADS", "MIXTURE", "OVERBOOST", "UNDERBOOST", "Load", "Mixture", "Side"]
 

@@ -7,12 +7,12 @@ the meter come from the coverage and the observations; `Facts` go out.
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import dataclass
 from math import exp, isnan, nan
 
 import numpy as np
 
 from livewatch.data.middle import median
-from livewatch.data.records import dataclass
 from livewatch.signature.evidence.boost_figures import BoostFigures
 from livewatch.signature.evidence.coverage import Coverage
 from livewatch.signature.evidence.observations import Observations

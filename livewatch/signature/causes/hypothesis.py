@@ -10,13 +10,13 @@ delivered fuel, and metered over speed-density air sees the air side alone.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from math import hypot, sqrt
 from typing import ClassVar, Literal
 
 import numpy as np
 
-from livewatch.data.records import dataclass, field, replace
 from livewatch.signature.causes.codes import LOADS, Load, Side
 from livewatch.signature.causes.facts import Facts
 from livewatch.signature.effect import Bend, Effect, bent, linear

@@ -8,12 +8,12 @@ from memory) is seen in just that. A shape that all injectors of a bank make com
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import dataclass
 from math import log
 from typing import Any
 
 import numpy as np
 
-from livewatch.data.records import dataclass
 from livewatch.signature.causes.hypothesis import Variant
 from livewatch.signature.effect import Effect
 from livewatch.signature.evidence.gathering import USUAL_RIPPLE

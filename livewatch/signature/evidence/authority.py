@@ -7,12 +7,12 @@ air at idle. Sums grow look by look in data time.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from math import isnan, nan
 from typing import Any
 
 import numpy as np
 
-from livewatch.data.records import dataclass
 from livewatch.profile.model import AuthorityLimit, Profile
 from livewatch.signature.evidence.evidence import FLOW_EDGES, SPEED_EDGES
 from livewatch.signature.evidence.readings import HISTORY, LOOK_TIME, PEDAL_TRAVEL, Column, Readings

@@ -9,13 +9,13 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from livewatch.data.outside import read_file, read_json
-from livewatch.data.records import dataclass
 from livewatch.errors import SourceError
 from livewatch.signature.evidence.evidence import FLOW_EDGES, SPEED_EDGES, Regions
 from livewatch.signature.evidence.readings import Column

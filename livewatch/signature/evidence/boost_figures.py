@@ -7,12 +7,12 @@ shares of commanded boost.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from math import isnan, nan, sqrt
 
 import numpy as np
 
 from livewatch.data.middle import quantile
-from livewatch.data.records import dataclass
 from livewatch.signature.evidence.boost_response import Response
 
 __all__ = ["FAST", "BoostFigures", "air_lost", "boost_figures", "spread_over"]

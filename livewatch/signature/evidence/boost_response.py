@@ -8,6 +8,7 @@ turbocharger is still spinning up, which no controller can help.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, fields
 from math import exp, isfinite, nan
 
 import numpy as np
@@ -15,7 +16,6 @@ import numpy as np
 from livewatch.data.events import Figure
 from livewatch.data.middle import median
 from livewatch.data.physics import ABSOLUTE_ZERO, STANDARD_PRESSURE
-from livewatch.data.records import dataclass, fields
 from livewatch.signature.evidence.readings import Column, Mask
 
 __all__ = ["Response", "response_of"]

@@ -8,9 +8,9 @@ hills, then full load, which belongs on a closed course or a dyno.
 from __future__ import annotations
 
 from collections.abc import Collection, Sequence
+from dataclasses import dataclass
 from typing import Any
 
-from livewatch.data.records import dataclass
 from livewatch.signature.evidence.evidence import FLOW_EDGES, Region
 
 __all__ = [

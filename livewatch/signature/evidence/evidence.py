@@ -9,13 +9,13 @@ the other, so that no cutting of the data changes a digit.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from math import log, nan
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from livewatch.data.records import dataclass
 from livewatch.signature.evidence.readings import LOOK_TIME, Column
 from livewatch.signature.evidence.settled import FIELDS, Points
 

@@ -8,12 +8,12 @@ always 0; and channels that never move although the engine does. Ranges of each 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
 from livewatch.data.physics import filled_air
-from livewatch.data.records import dataclass
 from livewatch.signature.evidence.readings import HISTORY, LOOK_TIME, NO_COMMAND, Readings
 from livewatch.signature.evidence.settled import CLOSED_LOOP, PointMaker
 

@@ -7,9 +7,10 @@ full load is leaner than anybody wants it: then need is more than the leanest co
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
-from livewatch.data.records import dataclass
 from livewatch.signature.evidence.looking_back import highest, lowest
 from livewatch.signature.evidence.readings import NO_COMMAND, Column, Mask, Readings
 

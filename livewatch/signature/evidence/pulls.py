@@ -8,6 +8,7 @@ up or after a minute. Nothing shorter than 1.5 s, or over less than 400 rpm, cou
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import dataclass
 from math import isnan, nan
 from typing import Any
 
@@ -15,7 +16,6 @@ import numpy as np
 
 from livewatch.data.event_json import plain
 from livewatch.data.events import Peak, PullEnded
-from livewatch.data.records import dataclass
 from livewatch.signature.evidence.boost_response import Response, response_of
 from livewatch.signature.evidence.readings import LOOK_TIME, NO_COMMAND, PEDAL_TRAVEL, Column, Mask, Readings
 from livewatch.signature.evidence.settled import FULL_PEDAL, FULL_THROTTLE

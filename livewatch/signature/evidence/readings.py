@@ -10,12 +10,12 @@ how the ticks were cut.
 from __future__ import annotations
 
 from collections.abc import Collection, Iterator, Mapping, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from livewatch.data.physics import STANDARD_PRESSURE
-from livewatch.data.records import dataclass
 from livewatch.data.ticks import TickBatch
 from livewatch.profile.model import Profile, WantedBoost
 from livewatch.signature.evidence.travel import Travel

@@ -9,6 +9,7 @@ used, and every window looks back a fixed number of looks, so that the same data
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,7 +22,6 @@ from livewatch.data.physics import (
     residual_share,
     supply_share,
 )
-from livewatch.data.records import dataclass
 from livewatch.profile.fuels import GASOLINE_DENSITY
 from livewatch.profile.model import Engine, Profile
 from livewatch.signature.evidence.looking_back import highest, lowest, spread

@@ -20,10 +20,10 @@ a thousandth and no stamp overtakes another. It is not drawn after a host's cloc
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
-
-from livewatch.data.records import dataclass
 
 __all__ = ["SetAhead", "StampClock"]
 

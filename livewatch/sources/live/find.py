@@ -10,11 +10,11 @@ from __future__ import annotations
 import concurrent.futures
 import warnings
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from typing import Any
 
 import livewatch.sources.live.open  # noqa: F401  python-can is told not to print, before any driver is looked for
 from livewatch.data.python_can import BACKENDS, can
-from livewatch.data.records import dataclass, field
 
 __all__ = ["FoundBus", "found_buses_text", "list_buses"]
 

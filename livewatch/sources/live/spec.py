@@ -10,10 +10,10 @@ from __future__ import annotations
 import configparser
 import re
 from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
 from typing import Any
 
 from livewatch.data.python_can import BACKENDS, can
-from livewatch.data.records import dataclass, field
 from livewatch.errors import UsageError, nearest
 
 __all__ = ["LiveBus", "parse_live_buses"]

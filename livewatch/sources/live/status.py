@@ -8,6 +8,7 @@ it.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from math import isnan, nan
 from typing import Literal
 
@@ -15,7 +16,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from livewatch.data.frames import BRS, ERROR, EXTENDED, FD, REMOTE, FrameBatch
-from livewatch.data.records import dataclass
 
 __all__ = ["FELL_BEHIND", "LOST_BEFORE", "BusState", "BusStatus", "Traffic", "worst_case_bits", "worst_case_bits_fd"]
 

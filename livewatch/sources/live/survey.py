@@ -10,13 +10,13 @@ Checksums looked for: the sum and the exclusive or of all other bytes, and the c
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
 from livewatch.data.frames import ERROR, EXTENDED, REMOTE, SENT, FrameBatch
-from livewatch.data.records import dataclass
 
 __all__ = ["Broadcast", "survey"]
 

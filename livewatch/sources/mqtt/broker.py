@@ -17,10 +17,10 @@ import re
 import ssl
 import stat
 from collections.abc import Mapping
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from livewatch.data.outside import printable, read_file
-from livewatch.data.records import dataclass, field
 from livewatch.errors import UsageError
 
 __all__ = ["Broker"]

@@ -16,13 +16,13 @@ import threading
 import time
 from collections.abc import AsyncIterator, Awaitable, Callable
 from contextvars import ContextVar
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import aiomqtt
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
-from livewatch.data.records import dataclass
 from livewatch.sources.mqtt.broker import Broker
 from livewatch.sources.mqtt.failure import failure_words
 

@@ -9,8 +9,8 @@ itself. Where none does, they are asked by service 22, identifier F400, as cars 
 from __future__ import annotations
 
 from collections.abc import Collection, Generator, Sequence
+from dataclasses import dataclass
 
-from livewatch.data.records import dataclass
 from livewatch.profile.diagnostic_port.addresses import FUNCTIONAL, request_for
 from livewatch.profile.diagnostic_port.answers import STANDARD_DATA
 from livewatch.sources.polling.exchange import Answer, Question

@@ -12,8 +12,8 @@ that says "busy" (code 21) is asked again, three times with growing pauses; and 
 from __future__ import annotations
 
 from collections.abc import Callable, Collection
+from dataclasses import dataclass
 
-from livewatch.data.records import dataclass
 from livewatch.profile.diagnostic_port.addresses import FUNCTIONAL, request_for
 from livewatch.profile.diagnostic_port.answers import BUSY, NEGATIVE, POSITIVE, WAIT
 from livewatch.profile.diagnostic_port.transport import Reception

@@ -10,9 +10,9 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Callable, Generator, Iterable, Sequence
+from dataclasses import dataclass
 from typing import Any, Protocol
 
-from livewatch.data.records import dataclass
 from livewatch.errors import LivewatchError
 from livewatch.profile.diagnostic_port.addresses import request_identifiers
 from livewatch.profile.diagnostic_port.answers import parameters_of, read_answer

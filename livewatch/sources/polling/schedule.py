@@ -13,8 +13,8 @@ apart in the end, and never blocks the rest.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 
-from livewatch.data.records import dataclass
 from livewatch.profile.model import PollPriority, PollRequest
 
 __all__ = ["AT_FULL_PEDAL", "Schedule", "Wanted"]

@@ -11,6 +11,7 @@ from __future__ import annotations
 import re
 from collections import Counter
 from collections.abc import Collection, Iterable, Sequence
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
@@ -18,7 +19,6 @@ from numpy.typing import NDArray
 
 from livewatch.data.clock import LATE_LIMIT
 from livewatch.data.middle import median
-from livewatch.data.records import dataclass, field
 from livewatch.data.samples import Quality
 from livewatch.errors import SourceError, nearest
 from livewatch.profile.model import Channel, Profile

@@ -11,12 +11,12 @@ frame. Times are exact: whole nanoseconds, never a float.
 from __future__ import annotations
 
 import re
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from livewatch.data.frames import BRS, ERROR, ESI, EXTENDED, FD, MOST_BUSES, REMOTE, SENT, FrameBatch
-from livewatch.data.records import dataclass
 
 __all__ = ["BusNames", "parse_line", "parse_lines"]
 
