@@ -106,6 +106,7 @@ class Dashboard(AlarmActions, TimeActions):
         self._lasting = lasting
         self._asked_to_end = asked_to_end
         self._leaving = False
+        self._terminal_gone = False
         self._main = MainScreen(view, watched.player is not None)
         self.show_ascii_only(self.plain)
         for theme in THEMES:
@@ -140,12 +141,20 @@ class Dashboard(AlarmActions, TimeActions):
     def _see_to_the_end(self, over: threading.Event) -> None:
         patience = PATIENCE
         while not over.wait(LOOK_EVERY if patience > 0 else LOOK_EVERY / 20):
-            if not (self._leaving or self._asked_to_end()):
+            if not (self._leaving or self._asked_to_end() or self.terminal_gone):
                 continue
             patience -= LOOK_EVERY
             if patience <= 0 or self.output_gone:
                 self.throw_output_away()
                 self.watched.stop()
+
+    @property
+    def terminal_gone(self) -> bool:
+        """Whether the terminal went away under the screen: where its signal is ignored (`nohup`), nothing else tells.
+        At an end of another kind nothing is written any more, either."""
+        if self.output_gone and not self._leaving and self.fault is None:
+            self._terminal_gone = True
+        return self._terminal_gone
 
     def get_default_screen(self) -> Screen[None]:
         """The views."""
@@ -178,7 +187,7 @@ class Dashboard(AlarmActions, TimeActions):
         """One update: the latest snapshot to the screen, what is due to be heard, what became of actions."""
         if not self.screen_stack:
             return  # The last beat of a program that has just ended.
-        if self._asked_to_end() and not self._leaving:
+        if (self._asked_to_end() or self.terminal_gone) and not self._leaving:
             self.exit()
             return
         self.snapshot = self.watched.snapshot()

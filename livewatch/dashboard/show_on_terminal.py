@@ -17,6 +17,8 @@ from livewatch.run.asked_to_end import signals_noted
 __all__ = ["show"]
 
 ATTEMPTS = 3
+TERMINAL_GONE = 128 + 1
+"""The exit code that SIGHUP makes, which Windows does not know."""
 
 
 def show(watched: WatchedRun, view: str, lasting: float | None = None) -> int:
@@ -26,23 +28,27 @@ def show(watched: WatchedRun, view: str, lasting: float | None = None) -> int:
     with signals_noted("SIGINT", "SIGTERM", "SIGHUP") as noted:
         watched.start()
         try:
-            _show(watched, view, lasting, noted)
+            gone = _show(watched, view, lasting, noted)
         finally:
             watched.stop()
-    # Ctrl-C is how a person ends a program.
-    return 128 + noted[0] if noted and noted[0] != signal.SIGINT else 0
+    if noted:
+        # Ctrl-C is how a person ends a program.
+        return 0 if noted[0] == signal.SIGINT else 128 + noted[0]
+    return TERMINAL_GONE if gone else 0
 
 
-def _show(watched: WatchedRun, view: str, lasting: float | None, noted: list[int]) -> None:
+def _show(watched: WatchedRun, view: str, lasting: float | None, noted: list[int]) -> bool:
+    """Whether it ended because the terminal went away."""
     end = None if lasting is None else wall.monotonic() + lasting
-    said = ""
-    for attempt in range(ATTEMPTS):
+    said, attempt = "", 0
+    while True:
         left = None if end is None else end - wall.monotonic()
         app = Dashboard(watched, view, said=said, lasting=left, asked_to_end=lambda: bool(noted))
         app.run()
-        if app.fault is None or noted:
-            return
-        if attempt == ATTEMPTS - 1:
+        if app.fault is None or noted or app.terminal_gone:
+            return app.terminal_gone
+        attempt += 1
+        if attempt == ATTEMPTS:
             raise app.fault
         said = f"The screen failed and was started again; {_kept(app.fault)}."
         view = app.view

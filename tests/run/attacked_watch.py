@@ -50,6 +50,7 @@ def watch(attack: dict[str, Any]) -> int:
         opened = os.open(attack[name], os.O_WRONLY if fifo else os.O_RDWR | os.O_CREAT)
         os.dup2(opened, handle)
     signal.signal(signal.SIGINT, signal.default_int_handler)
+    signal.signal(signal.SIGHUP, signal.SIG_IGN if attack["hangup_ignored"] else signal.SIG_DFL)
     _note_announcements(attack["announced"])
     _slow_disk(attack["sync_takes"], attack["hangs"], Path(attack["here"], "hang"))
     if attack["full_after"]:

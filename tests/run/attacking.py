@@ -136,6 +136,8 @@ class Attack:
     clock_steps: list[list[float]] = field(default_factory=list)
     screen: bool = False
     """`stdout` is a terminal for all three streams, and the dashboard is shown on it."""
+    hangup_ignored: bool = False
+    """As under `nohup`, a terminal that goes away is not told of by a signal."""
 
 
 @dataclass

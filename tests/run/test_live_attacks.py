@@ -97,9 +97,12 @@ def test_a_bus_that_is_silent_from_the_start_raises_an_alarm(server: Server, por
     assert any("bus silent: engine" in line and "raised" in line for line in log)
 
 
-def test_a_terminal_that_goes_away_under_the_dashboard_leaves_a_whole_recording(server: Server, port: int) -> None:
+@pytest.mark.parametrize("signals", ["heard", "ignored"])
+def test_a_terminal_that_goes_away_under_the_dashboard_leaves_a_whole_recording(
+    server: Server, port: int, signals: str
+) -> None:
     with Screen() as screen, Traffic(port):
-        with server.watching(port, screen.name, screen=True) as run:
+        with server.watching(port, screen.name, screen=True, hangup_ignored=signals == "ignored") as run:
             run.until_announced(2)
             screen.lose()
             run.asked = True
