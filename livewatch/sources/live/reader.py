@@ -39,8 +39,8 @@ LONGEST_WAIT = 0.05
 """Seconds to wait for a frame before looking whether to stop."""
 WAKES_WITHIN = 0.005
 """Seconds after which a thread that waits for a frame has most likely come back with one that is there."""
-BURST = 128
-"""Frames read in one turn: longer ones of four buses would make the judging thread wait for longer than a turn may be
+BURST = 512
+"""Frames read in one turn of each bus, together: with more, the judging thread waits for longer than a turn may be
 waited for."""
 MOST_WAITING = 250_000
 """Frames held for a pipeline that does not come to fetch them: half a minute of a full 1 Mbit/s bus."""
@@ -77,6 +77,7 @@ class BusReader:
         self._transmit = transmit
         self._listed = frozenset(listed)
         self._rest = REST_POLLING if transmit else REST
+        self._most = max(1, BURST // len(buses))
         self._turn = turn
         self.overheard: Callable[[str, can.Message], None] | None = None
         """Told of each message as it is received, by the reader's thread: must not wait."""
@@ -255,7 +256,7 @@ class BusReader:
             if message is None:
                 return
             asked, read = self._burst(adapter, message)
-        if read < BURST:
+        if read < self._most:
             self._emptied = asked
             # Resting only once the adapter is empty keeps a backlog from growing.
             time.sleep(self._rest)
@@ -265,9 +266,9 @@ class BusReader:
                 del self._waiting[MOST_WAITING:]
 
     def _burst(self, adapter: can.BusABC, message: can.Message | None) -> tuple[float, int]:
-        """Keep `message`, if there is one, and what the adapter holds after it, BURST frames at the most; when that was
-        begun, on the monotonic clock, and how many there were."""
-        recv, keep, tell = adapter.recv, self._waiting.append, self.overheard
+        """Keep `message`, if there is one, and what the adapter holds after it, one turn's worth at the most; when that
+        was begun, on the monotonic clock, and how many there were."""
+        recv, keep, tell, most = adapter.recv, self._waiting.append, self.overheard, self._most
         read = 0
         with self._turn.taken():
             asked = time.monotonic()
@@ -283,7 +284,7 @@ class BusReader:
                     if tell is not None:
                         tell(self.bus.name, message)
                     read += 1
-                    if read == BURST:
+                    if read == most:
                         break
                     message = recv(0)
             finally:
