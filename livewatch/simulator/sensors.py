@@ -175,7 +175,7 @@ class Sensors:
         self.lambda_ratio = [LEANEST] * banks
         self.narrow = [0.1] * banks
         self.shift_percent = 0.0
-        self.weak = 0.0
+        self.weak = [0.0] * banks
 
     def settle(self, now: Conditions, flow: float, charge: float) -> None:
         """Begin with readings used to `now`, an air `flow` (kg/s) and a temperature of the `charge` (K)."""
@@ -188,7 +188,8 @@ class Sensors:
         """Take over the parts of `build`."""
         if self._meter is not None and build.air_meter is not None:
             self._meter.fit(build.air_meter)
-        self.weak = build.injectors.weak_percent if build.injectors.weak_bank else 0.0
+        part = build.injectors
+        self.weak = [part.weak_percent if part.weak_bank == bank + 1 else 0.0 for bank in range(len(self.weak))]
 
     def read(self, dt: float, now: Conditions, air: AirPath, rail: float, felt: list[float]) -> None:
         """One step. `rail` is the pressure of the fuel in Pa, `felt` the equivalence ratio at each lambda sensor's cell
@@ -217,7 +218,7 @@ class Sensors:
         factor = 1.0 + 0.01 * (self.shift_percent + self._tolerances.sensor_percent)
         for bank, richness in enumerate(felt):
             true = 1.0 / richness if richness > 0.5 else 2.0
-            reading = true * factor + (LAMBDA_NOISE + WEAK_NOISE * self.weak) * noise[6 + bank]
+            reading = true * factor + (LAMBDA_NOISE + WEAK_NOISE * self.weak[bank]) * noise[6 + bank]
             self.lambda_ratio[bank] = min(LEANEST, max(RICHEST, round(reading * LAMBDA_STEPS) / LAMBDA_STEPS))
             if self._narrow_band:
                 away = (richness - 1.0) * NARROW_SLOPE
