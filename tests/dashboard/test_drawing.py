@@ -16,6 +16,7 @@ from livewatch.dashboard.drawing.canvas import Canvas
 from livewatch.dashboard.drawing.font import figure, figure_width, letters
 from livewatch.dashboard.drawing.plain import as_plain, terminal_is_plain
 from livewatch.dashboard.drawing.plot import Plot
+from tests.drawn import CHARACTERS
 
 DIGITS = "0123456789"
 
@@ -78,7 +79,7 @@ def test_text_too_long_for_its_place_ends_at_a_word_with_a_sign() -> None:
 
 
 @settings(max_examples=60, deadline=None)
-@given(text=st.text(max_size=40), x=st.integers(-20, 30), y=st.integers(-3, 5), plain=st.booleans())
+@given(text=st.text(CHARACTERS, max_size=40), x=st.integers(-20, 30), y=st.integers(-3, 5), plain=st.booleans())
 def test_whatever_is_written_the_sheet_keeps_its_size(text: str, x: int, y: int, plain: bool) -> None:
     from rich.cells import cell_len
 

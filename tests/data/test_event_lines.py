@@ -30,6 +30,7 @@ from livewatch.data.events import (
     utc_text,
 )
 from livewatch.wording.events import particulars, sentence, tone
+from tests.drawn import CHARACTERS
 
 MICROSECOND = 1000
 LONGEST = 30 * 365 * 86400 * 10**6
@@ -37,7 +38,7 @@ LONGEST = 30 * 365 * 86400 * 10**6
 
 times = st.integers(0, LONGEST).map(lambda number: number * MICROSECOND)
 seconds = st.floats(0.0, 1e9)
-words = st.text(st.characters(codec="utf-8"), max_size=8)
+words = st.text(CHARACTERS, max_size=8)
 numbers = st.floats(allow_nan=False, allow_infinity=False)
 unknown = st.none() | numbers
 values = st.dictionaries(words, unknown, max_size=3)

@@ -14,6 +14,7 @@ from livewatch.dashboard.content.station_snapshot import snapshot_of
 from livewatch.publish.stations import MOST_ALARMS, MOST_STATIONS, Stations
 from livewatch.sources.mqtt.messages import read_event_line
 from livewatch.sources.mqtt.topics import read_topic, topic
+from tests.drawn import CHARACTERS
 
 STATUS = {"v": 1, "session": "s", "state": "watching", "car": "car"}
 ALARM = {"v": 1, "session": "s", "alarm": "lean", "state": "unacknowledged alarm", "priority": "critical", "since": 3.5,
@@ -65,7 +66,7 @@ def test_odd_topics_are_none_of_ours(name: str) -> None:
     assert not len(stations) and stations.counts
 
 
-@given(station=st.text(min_size=1, max_size=30), alarm=st.text(min_size=1, max_size=60))
+@given(station=st.text(CHARACTERS, min_size=1, max_size=30), alarm=st.text(CHARACTERS, min_size=1, max_size=60))
 def test_every_name_that_may_be_one_comes_back_from_its_topic(station: str, alarm: str) -> None:
     found = read_topic(topic(station, "alarms", alarm))
     assert found is None or found == (station, "alarms", alarm)
@@ -99,10 +100,10 @@ def test_alarms_of_an_earlier_run_are_not_shown_as_those_of_this_one() -> None:
 @given(
     kind=st.sampled_from(["status", "alarms", "verdict", "authority", "samples"]),
     data=st.recursive(
-        st.none() | st.booleans() | st.integers() | st.floats() | st.text(max_size=8),
+        st.none() | st.booleans() | st.integers() | st.floats() | st.text(CHARACTERS, max_size=8),
         lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.sampled_from(
             ["v", "session", "state", "car", "controllers", "time", "channels", "units", "word", "sentence", "utc"]
-        ) | st.text(max_size=5), inner, max_size=6),
+        ) | st.text(CHARACTERS, max_size=5), inner, max_size=6),
         max_leaves=12,
     ),
 )  # fmt: skip

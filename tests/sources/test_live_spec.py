@@ -8,6 +8,7 @@ from hypothesis import strategies as st
 
 from livewatch.errors import UsageError
 from livewatch.sources.live.spec import LiveBus, parse_live_buses
+from tests.drawn import CHARACTERS
 
 
 def test_a_bus_with_name_interface_channel_and_rate():
@@ -52,7 +53,7 @@ def test_a_serial_port_with_its_own_speed_and_a_bit_rate():
     assert (bus.channel, bus.bitrate) == ("/dev/ttyACM0@115200", 500_000)
 
 
-@given(st.text(max_size=40))
+@given(st.text(CHARACTERS, max_size=40))
 def test_any_text_is_either_a_bus_or_a_usage_error(text):
     try:
         bus = LiveBus.parse(text)
