@@ -17,6 +17,7 @@ __all__ = [
     "STANDARD_PRESSURE",
     "Number",
     "filled_air",
+    "gap_share",
     "hole_diameter",
     "hole_flow",
     "leak_share",
@@ -36,6 +37,8 @@ HOLE_DISCHARGE = 0.65
 """Of a sharp-edged round hole (Heywood 1988, appendix C, quotes 0.6 to 0.7)."""
 CHOKED = 0.6847
 """Mass flow of a choked nozzle over p A / sqrt(R T) for air (Heywood 1988, appendix C, eq. C.9)."""
+NEARLY_EQUAL = 0.96
+"""Ratio of pressures above which the flow through a gap goes with the pressure across; common practice."""
 COMPRESSION_RATIO = 10.0
 """Assumed for the residual gas; 9 or 11 change the air at idle by some 1.5 %."""
 
@@ -71,6 +74,14 @@ def leak_share(inside: NDArray[np.float64], outside: NDArray[np.float64]) -> NDA
     share = np.where(ratio > 0.5, 2.0 * np.sqrt(np.maximum(ratio * (1.0 - ratio), 0.0)), 1.0)
     signed: NDArray[np.float64] = np.where(inside > outside, -share, share) * upstream / STANDARD_PRESSURE
     return signed
+
+
+def gap_share(inside: NDArray[np.float64], outside: NDArray[np.float64]) -> NDArray[np.float64]:
+    """As `leak_share`, through what is narrow, or opens under pressure: in proportion to the pressure across while that
+    is small. Flow through leaks goes with a power of it between 0.5, of holes, and 1, of narrow gaps (ISO 9972)."""
+    ratio = np.minimum(inside, outside) / np.maximum(inside, outside)
+    small: NDArray[np.float64] = np.sqrt(np.minimum((1.0 - ratio) / (1.0 - NEARLY_EQUAL), 1.0))
+    return leak_share(inside, outside) * small
 
 
 def hole_flow(diameter: float, temperature: float = 293.15) -> float:

@@ -58,6 +58,8 @@ def _offset_doubt(variant: Variant, size: float, tried: Sequence[Variant]) -> Co
     """By how much the effect of a leak under boost changes from one offset of the pressure sensor to the next."""
     offsets = [one for one in tried if one.cause == variant.cause and one.unknown >= 0.0]
     place = next((k for k, one in enumerate(offsets) if one is variant), 1)
-    near = np.array([one.effect.mean(size) for one in offsets[max(0, place - 1) : place + 2]])
-    doubt: Column = np.ptp(near, axis=0) / 2.0
+    # Of holes and of gaps, each with its own offsets, the lowest first.
+    alike = [k for k in (place - 1, place, place + 1) if 0 <= k < len(offsets)]
+    alike = [k for k in alike if (k - place) * (offsets[k].unknown - offsets[place].unknown) >= 0.0]
+    doubt: Column = np.ptp(np.array([offsets[k].effect.mean(size) for k in alike]), axis=0) / 2.0
     return doubt

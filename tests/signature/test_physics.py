@@ -9,6 +9,7 @@ import pytest
 
 from livewatch.data.physics import (
     filled_air,
+    gap_share,
     hole_diameter,
     hole_flow,
     leak_share,
@@ -40,6 +41,16 @@ def test_a_hole_is_choked_below_half_the_pressure_and_silent_without_any() -> No
 def test_air_flows_out_of_a_hole_under_boost() -> None:
     share = leak_share(np.array([202.65]), np.array([101.325]))
     assert share[0] == pytest.approx(-2.0)
+
+
+def test_a_gap_lets_out_in_proportion_to_little_pressure_and_as_much_as_a_hole_under_more() -> None:
+    # Flow goes with a power of the pressure across: 0.5 for holes, 1 for narrow gaps (ISO 9972, from memory).
+    outside = np.full(3, 100.0)
+    inside = outside + np.array([0.1, 1.0, 30.0])
+    hole, gap = leak_share(inside, outside), gap_share(inside, outside)
+    assert np.log10(hole[1] / hole[0]) == pytest.approx(0.5, abs=0.01)
+    assert np.log10(gap[1] / gap[0]) == pytest.approx(1.0, abs=0.01)
+    assert gap[2] == hole[2]
 
 
 def test_a_two_millimetre_hole_lets_in_half_a_gram_a_second() -> None:

@@ -7,7 +7,7 @@ from math import log
 
 import numpy as np
 
-from livewatch.data.physics import leak_share
+from livewatch.data.physics import gap_share, leak_share
 from livewatch.signature.causes.codes import LOADS, OVERBOOST, UNDERBOOST
 from livewatch.signature.causes.facts import FLAT, Facts
 from livewatch.signature.causes.hypothesis import Grounds, Hypothesis, Judged, Variant, air_side, logarithmic
@@ -23,6 +23,8 @@ SPREAD = 16.0
 OFFSETS, LIKELIEST_OFFSET = (0.0, 0.3, 0.6, 1.2, 1.8, 2.4, 3.0, 3.8, 4.8), 0.3
 """kPa by which the sensor before the throttle may read above the barometer, sound up to 1.5 % of 300 kPa (common
 practice); decides the leak at light load."""
+GAP_OFFSETS = (0.0, 0.6, 1.2, 2.4, 3.8)
+"""The same for a gap, which asks for fewer of them: little goes through it at little pressure."""
 PLAINLY_LOST = 0.2
 """Share of the metered air; common practice."""
 
@@ -43,12 +45,13 @@ class PressureLeak(Hypothesis):
             return
         sign, air = air_side(seen, maker), np.maximum(seen.of("air"), 0.3)
         spread = SPREAD * (maker.displacement / 2.0)
-        for offset in OFFSETS:
-            outwards = np.maximum(0.0, np.nan_to_num(-leak_share(seen.of("boost") - offset, seen.of("outside")))) / air
-            effect = logarithmic(sign, -outwards, spread, 0.0)
-            yield Variant(self.name, effect, offset, -log(2.0 * len(OFFSETS)))
-            if offset == LIKELIEST_OFFSET:
-                yield from begun(seen, self.name, effect)
+        for share, offsets in ((leak_share, OFFSETS), (gap_share, GAP_OFFSETS)):
+            for offset in offsets:
+                out = np.maximum(0.0, np.nan_to_num(-share(seen.of("boost") - offset, seen.of("outside")))) / air
+                effect = logarithmic(sign, -out, spread, 0.0)
+                yield Variant(self.name, effect, offset, -log(4.0 * len(offsets)))
+                if share is leak_share and offset == LIKELIEST_OFFSET:
+                    yield from begun(seen, self.name, effect)  # A hose that comes off leaves a hole.
 
     def estimates(self, judged: Judged, grounds: Grounds) -> list[Estimate]:
         return pressure_leak(judged, grounds.seen, grounds.responses)
