@@ -19,7 +19,7 @@ from livewatch.report.drive_data import DriveData
 from livewatch.report.palette import LINES, PAGE
 from livewatch.report.plots.boost import pulls_overlaid
 from livewatch.report.plots.fuel import plain_ticks
-from livewatch.report.plots.picture import Picture, drawn, lacking, legend, named
+from livewatch.report.plots.picture import Picture, lacking, legend, named
 from livewatch.report.report import Row
 from livewatch.wording.change import TURN_SENTENCES, WHOLE_SENTENCES
 from livewatch.wording.customer import SYSTEM_NAMES, VERDICT_WORDS
@@ -152,4 +152,4 @@ def _needs(drives: Mapping[str, Diagnosis]) -> Picture:
         named(axes, "air flow, g/s (logarithmic)", "fuel need, % away from the base")
         legend(figure, axes)
 
-    return drawn(name, title, caption, alt, draw, 3.8)
+    return Picture(name, title, caption, alt, draw, 3.8)

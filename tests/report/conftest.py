@@ -9,8 +9,9 @@ import pytest
 
 import livewatch
 from livewatch.report.plots import around_alarm, boost, fuel, operating_map
-from livewatch.report.plots.picture import Picture, drawn
+from livewatch.report.plots.picture import Picture
 from livewatch.report.report import Report, report_of
+from tests.drives import driven
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -23,7 +24,7 @@ NAME = "<script>x</script> & $dollar$ 1ABCDE23456789012 *drive*"
 def drive(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Forty seconds with a pull of the Brackwell with a wider air meter, as candump."""
     wrong = (livewatch.Mismatch("air_meter_bore", 72.0),)
-    made = livewatch.simulate(livewatch.Scenario(mismatches=wrong, route="pulls", duration=60.0, seed=3))
+    made = driven(livewatch.Scenario(mismatches=wrong, route="pulls", duration=60.0, seed=3))
     path = tmp_path_factory.mktemp("drive") / f"{NAME.replace('/', '_')}.log"
     livewatch.write_recording(livewatch.frames_of(made, livewatch.load_profile("brackwell_20t")), path)
     return path
@@ -47,13 +48,14 @@ def report(diagnosis: livewatch.Diagnosis, figures: dict[str, Figure]) -> Report
             draw(figure)
             figures[name] = figure
 
-        return drawn(name, title, caption, alt, draw_and_keep, height)
+        return Picture(name, title, caption, alt, draw_and_keep, height)
 
     with pytest.MonkeyPatch.context() as patch:
         for module in (around_alarm, boost, fuel, operating_map):
-            patch.setattr(module, "drawn", drawn_and_kept)
+            patch.setattr(module, "Picture", drawn_and_kept)
         report = report_of(diagnosis)
-        boost.pulls_overlaid({"one": report.curves})
+        for picture in (*report.evidence, *report.alarm_pictures, boost.pulls_overlaid({"one": report.curves})):
+            assert picture.svg or picture.instead
         return report
 
 

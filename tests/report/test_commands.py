@@ -37,7 +37,10 @@ def test_other_commands_load_neither_pictures_nor_templates() -> None:
     assert not [name for name in loaded if name.startswith("livewatch.report")]
 
 
-def test_a_report_as_a_file_and_printed(drive: Path, tmp_path: Path, livewatch: Callable[..., Ran]) -> None:
+def test_a_report_as_a_file_and_printed_draws_nothing(
+    drive: Path, tmp_path: Path, livewatch: Callable[..., Ran], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setitem(sys.modules, "matplotlib", None)
     out = tmp_path / "report.json"
     assert livewatch("report", drive, "-p", "brackwell_20t", "-o", out, "--to", "20 s")[0] == 0
     assert json.loads(out.read_text(encoding="utf-8"))["report"] == 1

@@ -15,7 +15,7 @@ import livewatch
 from livewatch.diagnosis.pull_curves import PullCurve
 from livewatch.report.layout import lay_out, plain_json
 from livewatch.report.plots import boost
-from livewatch.report.plots.picture import drawn, legend
+from livewatch.report.plots.picture import Picture, legend
 from livewatch.report.report import Report, report_of
 from livewatch.wording.cautions import CAUTION
 
@@ -168,7 +168,7 @@ def test_a_picture_shows_of_a_name_what_the_page_would() -> None:
         legend(figure, axes)
         figures.append(figure)
 
-    assert drawn("name", "title", "caption", "alt", draw).svg
+    assert Picture("name", "title", "caption", "alt", draw).svg
     texts = [text.get_text() for text in figures[0].findobj(Text)]
     assert not [text for text in texts if "1ABCDE" in text or not text.isprintable() or len(text) > 60]
     assert "(identification number left out) drive" in texts and "red\\x1b[31m" in texts

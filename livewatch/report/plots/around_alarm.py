@@ -15,7 +15,7 @@ from livewatch.alarms.spells import AlarmSpell
 from livewatch.data.channels import in_words
 from livewatch.report.drive_data import Column, DriveData
 from livewatch.report.palette import PAGE
-from livewatch.report.plots.picture import Picture, drawn, lacking, named, shade
+from livewatch.report.plots.picture import Picture, lacking, named, shade
 from livewatch.wording.events import clock_text
 from livewatch.wording.names import channel_label
 
@@ -88,7 +88,7 @@ def _picture(drive: DriveData, number: int, spells: list[AlarmSpell], caption: s
             panel.set_xlim(-BEFORE, AFTER)
         named(axes[-1], "s before and after the alarm", panels[-1][0])
 
-    return drawn(f"alarm_{number}", title, f"{caption} Set point: {setpoints}.", alt, draw, 0.5 + 0.84 * len(panels))
+    return Picture(f"alarm_{number}", title, f"{caption} Set point: {setpoints}.", alt, draw, 0.5 + 0.84 * len(panels))
 
 
 def _panels(drive: DriveData, spells: list[AlarmSpell], part: slice) -> Iterator[tuple[str, dict[str, Column]]]:

@@ -14,7 +14,7 @@ import numpy as np
 from livewatch.diagnosis.pull_curves import CURVES, REPEATED, Column, PullCurve, repeatability
 from livewatch.report.drive_data import DriveData
 from livewatch.report.palette import LINES, PAGE
-from livewatch.report.plots.picture import Picture, beside, drawn, lacking, legend, named, rows_of, shade
+from livewatch.report.plots.picture import Picture, beside, lacking, legend, named, rows_of, shade
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -68,7 +68,7 @@ def boost_in_pulls(drive: DriveData) -> Picture:
             named(panel, "", "" if panel in panels[1::2] else "kPa absolute", f"pull {pull.number}")
         legend(figure, panels)
 
-    return drawn(name, title, caption, " ".join(said), draw, 0.9 + 1.4 * rows_of(len(pulls)))
+    return Picture(name, title, caption, " ".join(said), draw, 0.9 + 1.4 * rows_of(len(pulls)))
 
 
 def pulls_overlaid(sessions: Mapping[str, Sequence[PullCurve]], quantities: Iterable[str] = CURVES) -> Picture:
@@ -104,7 +104,7 @@ def pulls_overlaid(sessions: Mapping[str, Sequence[PullCurve]], quantities: Iter
             named(panel, "", "ratio" if unit == "1" else unit.replace("*", "·"), words)
         legend(figure, panels)
 
-    return drawn(name, title, caption, alt, draw, 0.9 + 1.4 * rows_of(len(known)))
+    return Picture(name, title, caption, alt, draw, 0.9 + 1.4 * rows_of(len(known)))
 
 
 def _not_too_near(panel: Axes, span: float) -> None:
@@ -177,4 +177,4 @@ def dyno_power(curves: Sequence[PullCurve]) -> Picture:
             named(panel, "", f"{one}, {CURVES[one][1].replace('*', '·')}")
         legend(figure, panels)
 
-    return drawn(name, title, caption, alt, draw, 3.3)
+    return Picture(name, title, caption, alt, draw, 3.3)

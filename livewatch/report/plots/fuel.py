@@ -12,7 +12,7 @@ import numpy as np
 
 from livewatch.report.drive_data import Column, DriveData
 from livewatch.report.palette import LINES, PAGE
-from livewatch.report.plots.picture import Picture, drawn, lacking, legend, named, shade
+from livewatch.report.plots.picture import Picture, lacking, legend, named, shade
 from livewatch.signature.cause import Cause
 from livewatch.signature.fitted_points import FittedPoints
 
@@ -65,7 +65,7 @@ def need_over_flow(drive: DriveData) -> Picture:
         named(axes, "air flow, g/s (logarithmic)", "fuel need, % away from the base")
         legend(figure, axes)
 
-    return drawn(name, title, caption, alt, draw, 3.3)
+    return Picture(name, title, caption, alt, draw, 3.3)
 
 
 def _named(drive: DriveData, points: FittedPoints) -> Mapping[str, str]:
@@ -146,4 +146,4 @@ def air_agreement(drive: DriveData) -> Picture:
         named(right, "metered air, g/s (logarithmic)", "metered over speed-density, %")
         legend(figure, left)
 
-    return drawn(name, title, caption, alt, draw, 2.9)
+    return Picture(name, title, caption, alt, draw, 2.9)

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 from livewatch.report.drive_data import DriveData
 from livewatch.report.palette import PAGE
-from livewatch.report.plots.picture import Picture, beside, drawn, lacking, named, rows_of
+from livewatch.report.plots.picture import Picture, beside, lacking, named, rows_of
 from livewatch.signature.evidence.authority import AuthorityUse
 
 if TYPE_CHECKING:
@@ -52,7 +52,7 @@ def authority_map(drive: DriveData) -> Picture:
             _panel(panel, use)
             named(panel, "", "" if panel in panels[1::2] else "air flow, g/s (logarithmic)", use.label)
 
-    return drawn(name, title, caption, alt, draw, 0.4 + 1.85 * rows_of(len(uses)))
+    return Picture(name, title, caption, alt, draw, 0.4 + 1.85 * rows_of(len(uses)))
 
 
 def _panel(axes: Axes, use: AuthorityUse) -> None:

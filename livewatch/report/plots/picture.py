@@ -1,8 +1,8 @@
 """A picture of a report: drawn as SVG that asks for nothing outside, or a sentence in its place.
 
-A drawing function and words come in, a `Picture` goes out; no identification number and no control code of a name is
-in it. matplotlib is loaded when the first picture is drawn, draws
-without a display, and writes letters as outlines, so that no reader lacks a font and nothing is clipped.
+A drawing function and words come in, a `Picture` goes out, drawn when somebody asks for it: words and JSON need none.
+No identification number and no control code of a name is in it. matplotlib is loaded for the first one, draws without a
+display, and writes letters as outlines, so that no reader lacks a font and nothing is clipped.
 """
 
 from __future__ import annotations
@@ -10,7 +10,8 @@ from __future__ import annotations
 import io
 import warnings
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from functools import cached_property
 from math import ceil
 from typing import TYPE_CHECKING, Any
 
@@ -22,7 +23,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-__all__ = ["Picture", "beside", "drawn", "lacking", "legend", "named", "rows_of", "shade"]
+__all__ = ["Picture", "beside", "lacking", "legend", "named", "rows_of", "shade"]
 
 WIDTH = 5.2
 """Inches; the letters can be read where a page makes a picture as narrow as a phone or as wide as A4."""
@@ -54,7 +55,7 @@ STYLE: Any = {
 }
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Picture:
     """One picture.
 
@@ -62,15 +63,39 @@ class Picture:
         name: a word for files and anchors.
         title, caption: what it shows, and how to read it.
         alt: what can be seen in it, in words, with figures.
-        svg: empty where there is none, and then `instead` says why.
+        draw: puts it on an empty figure of `height` inches.
+        instead: why there is none; empty where there is one.
     """
 
     name: str
     title: str
     caption: str
     alt: str = ""
-    svg: str = ""
+    draw: Callable[[Figure], None] | None = field(default=None, repr=False)
+    height: float = 3.2
     instead: str = ""
+
+    @cached_property
+    def svg(self) -> str:
+        """Empty where there is none."""
+        if self.draw is None:
+            return ""
+        import matplotlib
+        from matplotlib.backends.backend_svg import FigureCanvasSVG
+        from matplotlib.figure import Figure
+        from matplotlib.text import Text
+
+        with matplotlib.rc_context(STYLE), warnings.catch_warnings():
+            warnings.filterwarnings("ignore", "Glyph .* missing")  # a box is drawn in its place; `alt` has the letter
+            figure = Figure(figsize=(WIDTH, self.height))
+            FigureCanvasSVG(figure)
+            self.draw(figure)
+            for text in figure.findobj(Text):
+                text.set_text(shown_lines(without_identification(text.get_text())))
+            out = io.StringIO()
+            figure.savefig(out, format="svg", metadata={"Date": None, "Creator": None, "Format": None, "Type": None})
+        svg = out.getvalue()
+        return svg[svg.index("<svg") :]
 
     def to_json(self) -> dict[str, Any]:
         """Plain data, without the picture itself."""
@@ -80,28 +105,6 @@ class Picture:
             "shows": self.alt or None,
             "not_drawn_because": self.instead or None,
         }
-
-
-def drawn(
-    name: str, title: str, caption: str, alt: str, draw: Callable[[Figure], None], height: float = 3.2
-) -> Picture:
-    """The picture that `draw` puts on an empty figure of `height` inches."""
-    import matplotlib
-    from matplotlib.backends.backend_svg import FigureCanvasSVG
-    from matplotlib.figure import Figure
-    from matplotlib.text import Text
-
-    with matplotlib.rc_context(STYLE), warnings.catch_warnings():
-        warnings.filterwarnings("ignore", "Glyph .* missing")  # a box is drawn in its place; `alt` has the letter
-        figure = Figure(figsize=(WIDTH, height))
-        FigureCanvasSVG(figure)
-        draw(figure)
-        for text in figure.findobj(Text):
-            text.set_text(shown_lines(without_identification(text.get_text())))
-        out = io.StringIO()
-        figure.savefig(out, format="svg", metadata={"Date": None, "Creator": None, "Format": None, "Type": None})
-    svg = out.getvalue()
-    return Picture(name, title, caption, alt, svg[svg.index("<svg") :])
 
 
 def lacking(name: str, title: str, caption: str, why: str) -> Picture:
