@@ -42,11 +42,11 @@ with suppress(ImportError):
         _in_the_code() if settings.get_current_profile_name() == "wandering" else Constants()
     )
 
-# Profiles are resolved once for all tests and what they start. tests/profile, which tests the resolving, and
-# tests/diagnosis, which tests what is kept of diagnoses, keep nothing.
-KEPT_HERE = "PYTEST_XDIST_WORKER" not in os.environ
-if KEPT_HERE:
-    os.environ["LIVEWATCH_CACHE"] = mkdtemp(prefix="livewatch-tests-")
+# Profiles are resolved once for all tests and what they start, and drives simulated (tests/drives.py). tests/profile,
+# which tests the resolving, and tests/diagnosis, which tests what is kept of diagnoses, keep nothing.
+KEPT = ("LIVEWATCH_CACHE", "LIVEWATCH_DRIVES") if "PYTEST_XDIST_WORKER" not in os.environ else ()
+for folder in KEPT:
+    os.environ[folder] = mkdtemp(prefix="livewatch-tests-")
 # Else each process that a test starts would compile all it imports, which takes longer than what it is started for.
 os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 sys.dont_write_bytecode = False
@@ -77,8 +77,8 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
 
 
 def pytest_unconfigure() -> None:
-    if KEPT_HERE:
-        shutil.rmtree(os.environ["LIVEWATCH_CACHE"], ignore_errors=True)
+    for folder in KEPT:
+        shutil.rmtree(os.environ[folder], ignore_errors=True)
 
 
 @pytest.fixture

@@ -14,7 +14,7 @@ from tempfile import TemporaryDirectory
 
 import pytest
 
-__all__ = ["source_archive"]
+__all__ = ["alone", "source_archive"]
 
 NOTHING_BUILT = """
 import os, pathlib
@@ -37,7 +37,7 @@ def source_archive(config: pytest.Config, package: str, wanted: str) -> Path:
     store = config.cache.mkdir(f"{package}-source")
     name = f"{package.replace('-', '_')}-{version(package)}"
     folder = store / name
-    with _alone(store / "lock"):
+    with alone(store / "lock"):
         if folder.exists():
             return folder
         with TemporaryDirectory(dir=store) as working:
@@ -62,7 +62,7 @@ def source_archive(config: pytest.Config, package: str, wanted: str) -> Path:
 
 
 @contextmanager
-def _alone(path: Path) -> Iterator[None]:
+def alone(path: Path) -> Iterator[None]:
     """While no other process is in here, where the system can tell."""
     with path.open("w") as file:
         with suppress(ImportError):

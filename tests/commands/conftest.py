@@ -11,9 +11,10 @@ import pytest
 from livewatch.commands.cli import main
 from livewatch.profile import load_profile
 from livewatch.profile.shipped import find_profile
-from livewatch.simulator import Scenario, simulate
+from livewatch.simulator import Scenario
 from livewatch.simulator.bus_frames import broadcast
 from livewatch.sources.recordings.candump.candump_reader import format_candump
+from tests.drives import driven
 
 
 class Ran(NamedTuple):
@@ -38,7 +39,7 @@ def livewatch(capsys: pytest.CaptureFixture[str]) -> Callable[..., Ran]:
 def recording(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Twenty seconds of the Brackwell as candump."""
     profile = load_profile(find_profile("brackwell_20t"))
-    drive = simulate(Scenario(car="brackwell_20t", route="mixed", duration=20))
+    drive = driven(Scenario(car="brackwell_20t", route="mixed", duration=20))
     path = tmp_path_factory.mktemp("drive") / "drive.log"
     with path.open("wb") as file:
         for batch in broadcast(drive, profile):

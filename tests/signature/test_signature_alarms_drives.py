@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 
 import numpy as np
 import pytest
@@ -11,12 +11,11 @@ from livewatch.data.events import AlarmChanged
 from livewatch.profile import load_profile
 from livewatch.profile.shipped import find_profile
 from livewatch.run.pipeline import Pipeline
-from livewatch.simulator import Drive, Mismatch, Scenario, simulate
+from livewatch.simulator import Drive, Mismatch, Scenario
 from livewatch.simulator.bus_frames import BEGINS
 from livewatch.simulator.recording_writer import frames_of
 from livewatch.simulator.routes import Cruise, Idle, Leg, RoadPull, Route
-
-Drives = Callable[..., Drive]
+from tests.drives import driven
 
 
 def _pull(rng: np.random.Generator) -> Iterator[Leg]:
@@ -32,20 +31,9 @@ SLOWEST = {"rowan_12": 56.0}
 """s until the pull of a car is over, and the overrun after it, where the usual length is too short."""
 
 
-@pytest.fixture(scope="module")
-def driven() -> Drives:
-    """A simulated pull of a warm car; each is driven once."""
-    known: dict[tuple[object, ...], Drive] = {}
-
-    def drive(car: str, *mismatches: Mismatch) -> Drive:
-        key = (car, mismatches)
-        if key not in known:
-            known[key] = simulate(
-                Scenario(car=car, route=A_PULL, duration=SLOWEST.get(car), mismatches=mismatches, seed=1500)
-            )
-        return known[key]
-
-    return drive
+def pull_of(car: str, *mismatches: Mismatch) -> Drive:
+    """A simulated pull of a warm car."""
+    return driven(Scenario(car=car, route=A_PULL, duration=SLOWEST.get(car), mismatches=mismatches, seed=1500))
 
 
 def alarms_of(drive: Drive, car: str) -> list[tuple[str, str, float]]:
@@ -63,10 +51,10 @@ def alarms_of(drive: Drive, car: str) -> list[tuple[str, str, float]]:
 
 
 @pytest.mark.parametrize("car", ["brackwell_20t", "harrow_14t", "tarn_30t"])
-def test_every_lean_spell_under_load_is_alarmed_within_a_second(car: str, driven: Drives) -> None:
+def test_every_lean_spell_under_load_is_alarmed_within_a_second(car: str) -> None:
     """A spell, from the truth of the drive: half a second or more above 0.9 of the outside pressure, fuelled, with the
     mixture in the cylinders over 6 % leaner than commanded (and 1 % for the sensor)."""
-    drive = driven(car, Mismatch("injector_flow", -22.0))
+    drive = pull_of(car, Mismatch("injector_flow", -22.0))
     truth = drive.truth
     with np.errstate(divide="ignore", invalid="ignore"):
         ratio = 1.0 / truth["richness_1"] / truth["commanded_lambda"]
@@ -81,12 +69,12 @@ def test_every_lean_spell_under_load_is_alarmed_within_a_second(car: str, driven
 
 
 @pytest.mark.parametrize("car", ["brackwell_20t", "harrow_14t", "tarn_30t", "linden_16", "rowan_12"])
-def test_matching_parts_raise_no_critical_alarm(car: str, driven: Drives) -> None:
-    assert [alarm for alarm in alarms_of(driven(car), car) if alarm[1] == "critical"] == []
+def test_matching_parts_raise_no_critical_alarm(car: str) -> None:
+    assert [alarm for alarm in alarms_of(pull_of(car), car) if alarm[1] == "critical"] == []
 
 
-def test_a_pump_that_delivers_too_little_is_told_by_its_pressure(driven: Drives) -> None:
-    drive = driven("tarn_30t", Mismatch("fuel_supply", 50.0))
+def test_a_pump_that_delivers_too_little_is_told_by_its_pressure() -> None:
+    drive = pull_of("tarn_30t", Mismatch("fuel_supply", 50.0))
     rail = drive.truth["rail"] / 1e3 / drive.channels["commanded_fuel_rail_pressure"]
     loaded = drive.truth["manifold_pressure"] > drive.facts["barometer_kPa"] * 1e3
     falls = float(drive.time[np.flatnonzero(loaded & (rail < 0.89))[0]])

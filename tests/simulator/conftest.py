@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from functools import cache
 
 import pytest
 
-from livewatch.simulator import Drive, Mismatch, Scenario, simulate
+from livewatch.simulator import Drive, Mismatch, Scenario
 from livewatch.simulator.routes import Cruise, Idle, RoadPull, Route
+from tests.drives import driven
 
 DRIVES: dict[str, Scenario] = {}
 
@@ -49,17 +49,7 @@ DRIVES.update(
 )
 
 
-@cache
-def driven(name: str) -> Drive:
-    return simulate(DRIVES[name])
-
-
 @pytest.fixture(scope="session")
 def drive() -> Callable[[str], Drive]:
-    """The drive of that name in `DRIVES`, simulated once a session."""
-    return driven
-
-
-@pytest.fixture(scope="session")
-def all_names() -> tuple[str, ...]:
-    return tuple(DRIVES)
+    """The drive of that name in `DRIVES`."""
+    return lambda name: driven(DRIVES[name])
