@@ -152,7 +152,7 @@ class LossWatch:
 
     def _look(self, ticks: TickBatch, losses: Losses) -> None:
         quality = ticks.quality[self._rows]
-        doubtful = (quality != Quality.GOOD).any(axis=1)
+        doubtful = quality.max(axis=1, initial=Quality.GOOD) > Quality.GOOD  # the least of them
         look = [
             i
             for i, watched in enumerate(self._watched)
@@ -189,6 +189,8 @@ class LossWatch:
             bus_number = self._bus_number(watched)
             missed = self.frames and bus_number is not None
             lost = _lost(quality[i], time, missed)
+            if watched.quality.resting and watched.alarm.resting and not lost.any():
+                continue
             changes = watched.quality.observe(ticks.first, lost, good)
             told = [
                 (tick, _event(self._channels[watched.row], became, watched.row, tick, ticks))
@@ -254,7 +256,8 @@ class LossWatch:
 def _lost(quality: NDArray[np.uint8], time: NDArray[np.int64], missed: bool) -> NDArray[np.bool_]:
     """Where a channel is lost; one that never came is so only when it is `missed`."""
     lost: NDArray[np.bool_] = quality != Quality.GOOD
-    lost &= (quality != Quality.NEVER_SEEN) | ((time >= FIRST_MISSED) & missed)
+    at = np.flatnonzero(lost)
+    lost[at] = (quality[at] != Quality.NEVER_SEEN) | ((time[at] >= FIRST_MISSED) & missed)
     return lost
 
 

@@ -114,7 +114,7 @@ def rows_of(batch: Rows, start: int, stop: int) -> Rows: ...
 
 
 def rows_of(batch: Rows, start: int, stop: int) -> Rows:
-    """Rows `start..stop` (exclusive) of a batch of frames or samples. A sample batch's counts go with its row 0."""
+    """Rows `start..stop` (exclusive) of a batch of frames or samples. What was odd of no row goes with row 0."""
     if start == 0 and stop == len(batch):
         return batch
     if isinstance(batch, FrameBatch):
@@ -126,4 +126,6 @@ def rows_of(batch: Rows, start: int, stop: int) -> Rows:
             rows = slice(int(low), int(high))
             part = replace(column, row=column.row[rows] - start, value=column.value[rows], quality=column.quality[rows])
             columns.append(part)
-    return SampleBatch(batch.time[start:stop], columns, batch.counts if start == 0 else {}, batch.silence)
+    odd = {kind: rows[slice(*rows.searchsorted((start, stop)))] - start for kind, rows in batch.odd.items()}
+    told = [(row - start, event) for row, event in batch.told if start <= row < stop]
+    return SampleBatch(batch.time[start:stop], columns, batch.counts_in(start, stop), batch.silence, told, odd)

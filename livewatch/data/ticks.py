@@ -14,13 +14,36 @@ from typing import Any, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Ages", "TickBatch"]
+__all__ = ["Ages", "Held", "TickBatch"]
 
 
 class Ages(Protocol):
     """float32 (c, n), indexed by channel, or by channel and tick, as an array is; perhaps worked out only then."""
 
     def __getitem__(self, where: Any, /) -> Any: ...
+
+
+class Held:
+    """What every channel holds, float64 (c, n), read by channel and tick as an array is: `value`, but for the rows kept
+    beside it from before some of it was made unknown."""
+
+    def __init__(self, value: NDArray[np.float64]) -> None:
+        self._value = value
+        self._beside: dict[int, NDArray[np.float64]] = {}
+
+    def keep(self, row: int) -> None:
+        """Ticks of this channel are about to be made unknown in `value`."""
+        self._beside[row] = self._value[row].copy()
+
+    def __getitem__(self, where: tuple[Any, Any]) -> Any:
+        row, ticks = where
+        if isinstance(row, int | np.integer):
+            beside = self._beside.get(int(row))
+            return self._value[row, ticks] if beside is None else beside[ticks]
+        found = self._value.copy()
+        for row, column in self._beside.items():
+            found[row] = column
+        return found[where]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -35,7 +58,7 @@ class TickBatch:
         quality: uint8 (c, n), a `samples.Quality`.
         age: seconds since the sample held here was received; NaN when never seen, 0 for formulas.
         held: float64 (c, n), the last value received whatever its quality or age, NaN when never seen: for showing
-            greyed with its age, never for judging. The same array as `value` where all is good.
+            greyed with its age, never for judging.
         utc: int64 (n,), the recording's own clock at each tick, nanoseconds since the Unix epoch.
     """
 
@@ -45,7 +68,7 @@ class TickBatch:
     value: NDArray[np.float64]
     quality: NDArray[np.uint8]
     age: Ages
-    held: NDArray[np.float64]
+    held: NDArray[np.float64] | Held
     utc: NDArray[np.int64]
 
     def __len__(self) -> int:

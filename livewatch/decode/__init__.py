@@ -6,6 +6,6 @@ makes samples of channels of them; `diagnostics` does the same for answers on th
 """
 
 from livewatch.decode.bus_traffic import IdentifierCount
-from livewatch.decode.decoder import Decoder
+from livewatch.decode.decoder import Decoded, Decoder
 
-__all__ = ["Decoder", "IdentifierCount"]
+__all__ = ["Decoded", "Decoder", "IdentifierCount"]

@@ -10,19 +10,20 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Mapping
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from livewatch.data.frames import FrameBatch
-from livewatch.data.samples import OddRows, SampleBatch, SampleColumn
+from livewatch.data.samples import OddRows, SampleBatch, SampleColumn, rows_of
 from livewatch.decode.bound_signals import BoundSignals
 from livewatch.decode.bus_traffic import ANSWER, LAYOUT, NOT_IN_PROFILE, REMOTES, Address, IdentifierCount, TrafficTable
 from livewatch.decode.diagnostics import AnswerDecoder
 from livewatch.decode.field import words_of
 from livewatch.profile.model import Channel, Profile, Signal
 
-__all__ = ["Decoder"]
+__all__ = ["Decoded", "Decoder"]
 
 SHORT = "frames shorter than a signal"
 UNDECLARED = "frames with an undeclared multiplexer value"
@@ -30,10 +31,30 @@ ORDINARY = frozenset({NOT_IN_PROFILE, REMOTES})
 """Nothing is wrong with these."""
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Decoded:
+    """Frames, what was decoded of them, and of each what it is to the profile: `codes`, see `bus_traffic`."""
+
+    frames: FrameBatch
+    samples: SampleBatch
+    codes: NDArray[np.uint32]
+
+    @property
+    def time(self) -> NDArray[np.int64]:
+        """Of every frame, as it has it."""
+        return self.frames.time
+
+    def __len__(self) -> int:
+        return len(self.frames)
+
+    def part(self, start: int, stop: int) -> Decoded:
+        """Frames `start..stop` (exclusive)."""
+        return Decoded(self.frames[start:stop], rows_of(self.samples, start, stop), self.codes[start:stop])
+
+
 class Decoder:
     """Decodes for one profile. Its state is the unfinished diagnostic answers, and what `odd_identifiers` tells.
-    `codes` says of each frame decoded last what it is to the profile, see `bus_traffic`; `unused` is how many frames so
-    far there was something wrong with.
+    `unused` is how many frames so far there was something wrong with.
 
     Raises:
         ValueError: a channel is bound to a signal or parameter that the profile does not have.
@@ -58,16 +79,19 @@ class Decoder:
         self._binding = BoundSignals([(tuple(signals[address].values()), wanted) for address, wanted in bound.items()])
         self._traffic = TrafficTable(profile.buses, self._addresses, signals, profile.diagnostics)
         self._answers = AnswerDecoder(profile)
-        self.codes: NDArray[np.uint32] = np.empty(0, np.uint32)
         self.unused = 0
         self._odd: dict[str, Counter[int]] = {}
 
     def decode(self, batch: FrameBatch) -> SampleBatch:
         """The samples in the next frames, one column for each channel received, in order of arrival."""
+        return self.decoded(batch).samples
+
+    def decoded(self, batch: FrameBatch) -> Decoded:
+        """The same with the frames and what each is to the profile."""
         if not len(batch):
-            return SampleBatch(batch.time, [])
+            return Decoded(batch, SampleBatch(batch.time, []), np.empty(0, np.uint32))
         odd = OddRows()
-        self.codes = codes = self._traffic.codes(batch, odd)
+        codes = self._traffic.codes(batch, odd)
         columns = self._broadcast(batch, codes, odd) if len(self._binding) else []
         self.unused += sum(len(rows) for kind, rows in odd.by_kind().items() if kind not in ORDINARY)
         answers = np.flatnonzero(codes & ANSWER)
@@ -75,7 +99,8 @@ class Decoder:
             columns += self._answers.decode(batch, answers, odd)
         by_kind = odd.by_kind()
         counts = {kind: len(rows) for kind, rows in by_kind.items()}
-        return SampleBatch(batch.time, columns, counts, told=self._answers.take_told(), odd=by_kind)
+        samples = SampleBatch(batch.time, columns, counts, told=self._answers.take_told(), odd=by_kind)
+        return Decoded(batch, samples, codes)
 
     def odd_identifiers(self) -> Mapping[str, list[IdentifierCount]]:
         """By kind of oddity, as in the counts: which identifiers it happened to, most frames first. For 29-bit

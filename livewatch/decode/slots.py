@@ -84,7 +84,7 @@ class SlotTable:
             for i, signal in enumerate(layout.wanted)
             if signal.multiplexer is None
         ]
-        self._plain_layout = np.array([number for number, _ in self.source], np.int64)
+        plain = len(self.source)
         self._multiplexers: list[Multiplexer] = []
         multiplexed: list[int] = []
         for number, layout in enumerate(layouts):
@@ -95,6 +95,8 @@ class SlotTable:
                 self._multiplexers += multiplexers
                 multiplexed += [number] * len(multiplexers)
                 self.source += [(number, selected[i]) for i in order]
+        self._layout = np.array([number for number, _ in self.source], np.int64)
+        self._plain_layout = self._layout[:plain]
         self._multiplexed_layout = np.array(multiplexed, np.int64)
         self.signals: list[Signal] = [layouts[number].wanted[i] for number, i in self.source]
         self.fields: list[Field] = [Field.of(signal) for signal in self.signals]
@@ -144,9 +146,9 @@ class SlotTable:
         plain_counts = counts[self._plain_layout]
         slots = np.flatnonzero(plain_counts)
         found = plain_counts[slots]
-        position = np.arange(int(found.sum()))
-        position += np.repeat(starts[self._plain_layout[slots]] - found.cumsum() + found, found)
-        rows = order[position]
+        begins = starts[self._plain_layout[slots]].tolist()
+        parts = [order[start : start + count] for start, count in zip(begins, found.tolist(), strict=True)]
+        rows = np.concatenate([*parts, NOTHING])
         selection = Selection()
         for i in np.flatnonzero(counts[self._multiplexed_layout]).tolist():
             layout = self._multiplexed_layout[i]
@@ -156,8 +158,12 @@ class SlotTable:
             slots = np.concatenate([slots, *selection.slots])
             found = np.concatenate([found, *selection.counts])
             rows = np.concatenate([rows, *selection.rows])
-        received = length[rows] >= np.repeat(self._need[slots], found)
-        if not received.all():
+        there = np.flatnonzero(counts)
+        shortest = np.zeros(len(counts), length.dtype)
+        if len(there):
+            shortest[there] = np.minimum.reduceat(length[order], starts[there])
+        if (shortest[self._layout[slots]] < self._need[slots]).any():
+            received = length[rows] >= np.repeat(self._need[slots], found)
             selection.short.append(rows[~received])
             found = np.bincount(np.repeat(np.arange(len(slots)), found)[received], minlength=len(slots))
             rows = rows[received]

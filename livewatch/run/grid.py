@@ -16,13 +16,16 @@ from numpy.typing import NDArray
 
 from livewatch.data.clock import Clock
 from livewatch.data.samples import Quality, SampleColumn
-from livewatch.data.ticks import Ages, TickBatch
+from livewatch.data.ticks import Ages, Held, TickBatch
 from livewatch.profile.model import Profile
 
 __all__ = ["Grid"]
 
 LARGEST_BATCH = 32768
 """Ticks made at once at the most: bounds memory through long silences."""
+BEGINNING = 1024
+"""Ticks that are made apart from those behind them: in the first seconds not all is known yet, and of what is not known
+throughout a batch each tick has to be looked at."""
 FEW = 64
 """Ticks up to which it is cheaper to reckon the ages of all channels at once than those of each message once: a live
 run makes one tick or two at a time."""
@@ -32,7 +35,7 @@ NEVER_SEEN, GOOD, STALE = int(Quality.NEVER_SEEN), int(Quality.GOOD), int(Qualit
 _Pending = tuple[NDArray[np.int64], NDArray[np.float64], NDArray[np.uint8]]
 
 
-_Held = tuple[NDArray[np.float64], NDArray[np.uint8], Ages, NDArray[np.float64]]
+_Held = tuple[NDArray[np.float64], NDArray[np.uint8], Ages, NDArray[np.float64] | Held]
 """Value, quality, age in s, and what is held whether good or not, each (channels, ticks)."""
 
 
@@ -74,16 +77,17 @@ class _AgesOnDemand:
 
     def __getitem__(self, where: Any, /) -> Any:
         channel, ticks = where if isinstance(where, tuple) else (where, slice(None))
+        count = len(self._tick)
+        place = np.arange(*ticks.indices(count)) if isinstance(ticks, slice) else np.arange(count)[ticks]
         channels = np.arange(self._count)[channel]
         if channels.ndim == 0:
-            return self._of(int(channels), ticks)
-        found = np.empty((channels.size, *self._tick[ticks].shape), np.float32)
+            return self._of(int(channels), place)
+        found = np.empty((channels.size, *place.shape), np.float32)
         for row, one in enumerate(channels.ravel().tolist()):
-            found[row] = self._of(one, ticks)
+            found[row] = self._of(one, place)
         return found
 
-    def _of(self, channel: int, ticks: Any) -> Any:
-        place = np.arange(len(self._tick))[ticks]
+    def _of(self, channel: int, place: NDArray[np.int64]) -> Any:
         if channel not in self._channels:
             return np.zeros(place.shape, np.float32)[()]
         placed, before, known = self._channels[channel]
@@ -130,14 +134,17 @@ class Grid:
 
     def whole_until(self, until: int) -> int:
         """The latest data time, ns, up to `until` before which nothing but largest batches are to be made."""
-        waiting = -(-until // self.period) - self.next
-        return (self.next + waiting // LARGEST_BATCH * LARGEST_BATCH) * self.period
+        stop = -(-until // self.period)
+        if stop < BEGINNING:
+            return self.next * self.period
+        start = max(self.next, BEGINNING)
+        return (start + (stop - start) // LARGEST_BATCH * LARGEST_BATCH) * self.period
 
     def ticks(self, until: int, clock: Clock) -> Iterator[TickBatch]:
         """Make every tick before data time `until` (ns, exclusive)."""
         stop = -(-until // self.period)
         while self.next < stop:
-            upto = min(stop, self.next + LARGEST_BATCH)
+            upto = min(stop, BEGINNING if self.next < BEGINNING else self.next + LARGEST_BATCH)
             yield self._batch(self.next, upto, clock)
             self.next = upto
 
@@ -170,13 +177,13 @@ class Grid:
     def _many(self, tick: NDArray[np.int64]) -> _Held:
         """The same at many ticks."""
         shape = (len(self._time), len(tick))
-        value = held = np.empty(shape)
+        value = np.empty(shape)
+        held = Held(value)
         quality = np.zeros(shape, np.uint8)  # of a computed channel: good
         # Signals of one message share their times, and so their places among the ticks: worked out once.
         known: dict[tuple[int, ...], _Placed] = {}
         received: dict[int, tuple[_Placed | None, int, bool]] = {}
         ages = _AgesOnDemand(tick, received, shape[0])
-        unknown: list[int] = []
         for channel in self._bound:
             before, was = int(self._time[channel]), int(self._quality[channel])
             parts = self._pending.get(channel)
@@ -185,21 +192,18 @@ class Grid:
             seen = _seen(placed, tick)
             oldest = 0 if placed is None else placed.oldest
             if seen:
-                held[channel, :seen] = self._value[channel]
+                value[channel, :seen] = self._value[channel]
                 quality[channel, :seen] = was
                 oldest = max(oldest, int(tick[seen - 1]) - before)
             doubtful = bool(seen) and was != GOOD
             if parts is not None and placed is not None:
-                doubtful |= self._hold(channel, parts, placed, held[channel], quality[channel])
+                doubtful |= self._hold(channel, parts, placed, value[channel], quality[channel])
             late = oldest > self._stale_after[channel]
             if late:
                 age = ages.nanoseconds(placed, before, np.arange(len(tick)))
                 quality[channel, (age > self._stale_after[channel]) & (quality[channel] == GOOD)] = STALE
             if late or doubtful:
-                unknown.append(channel)
-        if unknown:
-            value = held.copy()
-            for channel in unknown:
+                held.keep(channel)
                 np.copyto(value[channel], np.nan, where=quality[channel] != GOOD)
         return value, quality, ages, held
 

@@ -12,7 +12,7 @@ from __future__ import annotations
 
 from bisect import bisect_left
 from collections import deque
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from typing import Literal, Protocol
 
@@ -33,8 +33,8 @@ from livewatch.data.events import (
 )
 from livewatch.data.frames import FrameBatch
 from livewatch.data.samples import Quality, Rows, rows_of
-from livewatch.data.ticks import TickBatch
-from livewatch.decode import Decoder
+from livewatch.data.ticks import Held, TickBatch
+from livewatch.decode import Decoded, Decoder
 from livewatch.decode.bus_traffic import NOT_IN_PROFILE, SENT_DATA
 from livewatch.profile.diagnostic_port.answers import OTHER_SERVICE, WAITING
 from livewatch.profile.formula.run import FormulaRun, Program
@@ -136,7 +136,14 @@ class Pipeline:
         """How many frames so far there was something wrong with."""
         return self._decoder.unused
 
-    def push(self, batch: Rows) -> list[Event]:
+    def decoded(self, batch: Rows) -> Iterator[Rows | Decoded]:
+        """The next rows, cut and decoded, to be pushed in this order: for whoever reads ahead in another thread. All
+        rows have to come this way, or none."""
+        for start in range(0, len(batch), MOST_ROWS):
+            piece = rows_of(batch, start, min(start + MOST_ROWS, len(batch)))
+            yield self._decoder.decoded(piece) if isinstance(piece, FrameBatch) else piece
+
+    def push(self, batch: Rows | Decoded) -> list[Event]:
         """Take the next rows, in order of arrival. A batch of no rows does nothing."""
         events: list[Event] = []
         if not len(batch):
@@ -149,23 +156,25 @@ class Pipeline:
         for stop in _cuts(len(batch), clock_steps):
             if start in steps:
                 self._tell_step(events, steps[start])
-            self._take(events, rows_of(batch, start, stop), data_time[start:stop], late[start:stop])
+            piece = batch.part(start, stop) if isinstance(batch, Decoded) else rows_of(batch, start, stop)
+            self._take(events, piece, data_time[start:stop], late[start:stop])
             start = stop
         # Ticks are made in as long a run as can be: the cost of a run hardly grows with its length.
         self._run(events, self._grid.whole_until(int(data_time[-1])) if self.patient else int(data_time[-1]))
         return events
 
-    def _take(self, events: list[Event], piece: Rows, data_time: NDArray[np.int64], late: NDArray[np.bool_]) -> None:
+    def _take(
+        self, events: list[Event], piece: Rows | Decoded, data_time: NDArray[np.int64], late: NDArray[np.bool_]
+    ) -> None:
         """Take rows between which the source's clock did not move; which were `late`."""
         first = int(data_time[0])
         self._pass(first)
         self._watch(events, self._grid.whole_until(first))
-        if isinstance(piece, FrameBatch):
-            samples = self._decoder.decode(piece)
-            self.alarms.other_frames.hear(data_time, piece, self._decoder.codes)
-        else:
-            samples = piece
-        if (samples is not piece or samples.silence) and not self._frames:
+        decoded = self._decoder.decoded(piece) if isinstance(piece, FrameBatch) else piece
+        samples = decoded.samples if isinstance(decoded, Decoded) else decoded
+        if isinstance(decoded, Decoded):
+            self.alarms.other_frames.hear(data_time, decoded.frames, decoded.codes)
+        if (samples is not decoded or samples.silence) and not self._frames:
             self._run(events, first)
             self._frames = True
             self.alarms.expect_frames(True)
@@ -249,8 +258,8 @@ class Pipeline:
             self._next_tell += PIECE
 
     def _watch(self, events: list[Event], until: int) -> None:
-        for made in self._grid.ticks(until, self._clock):
-            ticks = self._compute(made)
+        for ticks in self._grid.ticks(until, self._clock):
+            self._compute(ticks)
             alarms = list(self.alarms.observe(ticks))
             undefined = self._program.end()
             said = self._said_by(ticks) if self._said else []
@@ -291,26 +300,25 @@ class Pipeline:
             events.append(replace(event, time=(ticks.first + tick) * ticks.period, utc=int(ticks.utc[tick])))
         return events
 
-    def _compute(self, ticks: TickBatch) -> TickBatch:
-        """The same with the computed channels filled in, in the order of the profile, which puts inputs first."""
+    def _compute(self, ticks: TickBatch) -> None:
+        """Fill the computed channels in, in the order of the profile, which puts inputs first."""
         self._program.begin(ticks.value, ticks.first, ticks.age)
         for row, formula in self._computed:
             with np.errstate(all="ignore"):
                 found = formula.numbers(ticks.value, ticks.first)
             ticks.value[row] = result = found.values
-            if ticks.held is not ticks.value:
+            if not isinstance(ticks.held, Held):
                 ticks.held[row] = result
             if not found.whole:
                 ticks.quality[row, np.isnan(result)] = INVALID
             outside = _outside(result, *self.profile.channels[row].valid)
             if outside is not None:
-                if ticks.held is ticks.value:
-                    ticks = replace(ticks, held=ticks.value.copy())
+                if isinstance(ticks.held, Held):
+                    ticks.held.keep(row)
                 ticks.quality[row, outside] = OUT_OF_RANGE
                 ticks.value[row, outside] = np.nan
             elif found.whole:
                 self._program.know(row)
-        return ticks
 
     def _tell_step(self, events: list[Event], step: ClockStep) -> None:
         self._run(events, step.time)

@@ -1,7 +1,7 @@
 """A source through a run as fast as it goes.
 
-The source is read one batch ahead in a thread of its own: reading and decoding are long numpy operations that run side
-by side. The order of the rows, and so every event, is that of the source.
+The source is read and decoded ahead in a thread of its own: these are long numpy operations, which run side by side
+with those on ticks. The order of the rows, and so every event, is that of the source.
 """
 
 from __future__ import annotations
@@ -27,8 +27,8 @@ def read_through(source: Source, run: Run, progress: Callable[[float], None] | N
     """
     keep_freed()
     run.pipeline.patient = True
-    for batch in ahead(source.batches(BATCH)):
-        run.push(batch)
+    for piece in ahead(piece for batch in source.batches(BATCH) for piece in run.pipeline.decoded(batch)):
+        run.push(piece)
         if progress is not None:
             progress(source.progress)
     run.count(source.counts)

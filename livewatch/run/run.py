@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple, Protocol
 from livewatch.data.actions import Action
 from livewatch.data.events import Event
 from livewatch.data.samples import Rows
+from livewatch.decode import Decoded
 from livewatch.profile.model import Profile
 from livewatch.run.pipeline import Pipeline, Stage
 from livewatch.signature import Signature
@@ -75,10 +76,10 @@ class Run:
         self.pipeline = Pipeline(profile, stages)
         self.ended = False
 
-    def push(self, batch: Rows) -> list[Event]:
+    def push(self, batch: Rows | Decoded) -> list[Event]:
         """Take the next rows of the source."""
         if self.recorder is not None:
-            self.recorder.write_rows(batch)
+            self.recorder.write_rows(batch.frames if isinstance(batch, Decoded) else batch)
         return self._announced(self.pipeline.push(batch))
 
     def _announced(self, events: list[Event]) -> list[Event]:
