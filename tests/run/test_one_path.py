@@ -28,13 +28,14 @@ Drive = Callable[..., FrameBatch]
 
 
 def log_of(profile: Profile, batches: Iterable[FrameBatch | SampleBatch], patient: bool = False) -> list[str]:
-    """The event log that the batches give, a line each."""
+    """The event log that the batches give, a line each; where nobody waits they are decoded beforehand."""
     signature = Signature(profile)
     pipeline = Pipeline(profile, [signature])
     pipeline.patient = patient
     events: list[Event] = []
     for batch in batches:
-        events.extend(pipeline.push(batch))
+        for piece in pipeline.decoded(batch) if patient else [batch]:
+            events.extend(pipeline.push(piece))
     events.extend(pipeline.finish())
     lines = [line_of(event, number) for number, event in enumerate(events)]
     lines.append(json.dumps(signature.finding().to_json(), sort_keys=True))
