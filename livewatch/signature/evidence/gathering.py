@@ -173,7 +173,7 @@ def _ratio(regions: Regions, maker: PointMaker, against: Mapping[str, Column]) -
 def _around(y: Column, flow: NDArray[np.int64]) -> Column:
     """For each value the median of those in bins of flow next to its own; of all where those are too few to say."""
     usual = np.full(len(y), median(y)) if len(y) else y
-    for one in np.unique(flow):
+    for one in sorted(set(flow.tolist())):  # not numpy's: it would load its masked arrays for that
         near = y[np.abs(flow - one) <= 1]
         if len(near) >= NEIGHBOURS:
             usual[flow == one] = median(near)
