@@ -152,7 +152,7 @@ def describe(ranking: Ranking, judged: Judged, grounds: Grounds, facts: Facts, e
         tuple(tied),
         tuple(HYPOTHESES[cause].title for cause in tied),
         sure and (enough or "fuel at part load" not in hypothesis.systems),
-        _is_large(hypothesis, estimates, _need_effect(_as_one(judged), grounds) if tied else effect),
+        _is_large(hypothesis, estimates, _need_effect(_as_one(judged), grounds) if tied else effect, facts),
         hypothesis.systems,
         hypothesis.danger,
         hypothesis.explains,
@@ -190,11 +190,12 @@ def _as_one(judged: Judged) -> Judged:
     return replace(judged, fit=replace(judged.fit, deviation=sqrt(judged.fit.deviation**2 - judged.between**2)))
 
 
-def _is_large(hypothesis: Hypothesis, estimates: Sequence[Estimate], effect: Estimate | None) -> bool:
-    """Whether it takes more than everyday adaptation, with the nearer end of its interval too."""
+def _is_large(hypothesis: Hypothesis, estimates: Sequence[Estimate], effect: Estimate | None, facts: Facts) -> bool:
+    """Whether it takes more than everyday adaptation, with the nearer end of its interval too; or, where no command is
+    known, so much that the fuel was cut."""
     if hypothesis.family == "boost":
         shares = [one for one in estimates if one.unit == "%"]
-        return (
+        return bool(facts.boost.alone and facts.boost.cuts > 1) or (
             bool(shares)
             and abs(shares[0].value) >= BOOST
             and min(abs(shares[0].low), abs(shares[0].high)) >= BOOST_SURELY

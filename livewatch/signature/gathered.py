@@ -13,6 +13,7 @@ from dataclasses import replace
 
 from livewatch.profile.model import Profile
 from livewatch.signature.evidence.authority import AuthorityWatch
+from livewatch.signature.evidence.boost_alone import Alone
 from livewatch.signature.evidence.boost_response import Response
 from livewatch.signature.evidence.evidence import Evidence
 from livewatch.signature.evidence.pulls import MOST_PULLS, Pull, PullFinder
@@ -93,3 +94,7 @@ class Gathered:
     def responses(self) -> list[Response]:
         """How boost followed its command, pull by pull."""
         return [pull.response for pull in self.kept if pull.response is not None]
+
+    def alone(self) -> list[Alone]:
+        """What the pulls show of boost where no command is known."""
+        return [pull.alone for pull in self.kept if pull.alone is not None]

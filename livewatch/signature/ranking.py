@@ -382,7 +382,7 @@ def _families(judged: Sequence[Judged], sets: list[_Set]) -> dict[str, float]:
 def _opened(figures: BoostFigures) -> float:
     """Weight for a leak under boost: a hose may have come off in one of the pulls, or else it has leaked all along, of
     which this tells nothing."""
-    if not figures.pulls:
+    if not figures.responses:
         return 0.0
     rise = -log(max(1.0 - figures.air_lost, 1e-3))
     return log(1.0 - OPENED + OPENED * exp(min(bayes_factor(rise, LOST, LOST_WRONG, 1), 60.0)))

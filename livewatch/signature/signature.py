@@ -207,7 +207,7 @@ class Signature:
         seen = gather(gathered.evidence.regions().beside(gathered.lesser.regions()), maker, self.baseline)
         responses = gathered.responses()
         usual = (self.baseline.overshoot, self.baseline.duty) if self.baseline else (nan, nan)
-        figures = boost_figures(responses, gathered.cuts, usual)
+        figures = boost_figures(responses, gathered.cuts, usual, gathered.alone())
         ranking = rank(seen, maker, figures)
         wrong = bool(ranking.chosen) and ranking.families.get("none", 0.0) < 0.1
         coverage = cover(
@@ -291,6 +291,7 @@ class Signature:
             at_opening=frozenset(name for name, always in self._alarmed.items() if always),
             mixture_shown=bool({"lambda_1", "oxygen_sensor_voltage_1"} & maker.there),
             fuel_known="ethanol_content" in maker.there,
+            alone=len(gathered.alone()),
         )
 
 

@@ -132,6 +132,7 @@ class Witness:
         blend: need that the fuel in the tank takes, by its sensor, as a ratio: everyday where pumps have it.
         at_opening: those of the alarms that were raised only as the throttle opened.
         fuel_known: whether a channel tells which fuel is in the tank.
+        alone: pulls with boost whose command is not known.
     """
 
     causes: Sequence[Cause]
@@ -152,6 +153,7 @@ class Witness:
     at_opening: Collection[str] = ()
     mixture_shown: bool = True
     fuel_known: bool = True
+    alone: int = 0
 
 
 def decide(seen: Witness) -> Verdict:
@@ -279,7 +281,9 @@ def _under_load(seen: Witness, group: Group, established: Sequence[Cause]) -> Sy
 
 
 def _boost(seen: Witness, established: Sequence[Cause]) -> SystemVerdict:
-    word, causes = _spoiled(seen, "boost", seen.pulls > 0, established, "")
+    # Without a command no pull counts as seen, but what goes against control shows.
+    shown = seen.alone > 0 and any(cause.family == "boost" for cause in established)
+    word, causes = _spoiled(seen, "boost", seen.pulls > 0 or shown, established, "")
     lacking: tuple[str, ...] = ()
     if not seen.boost_known:
         lacking = ("Get the commanded boost pressure, or say in the profile what is wanted (`wanted_boost:`).",)

@@ -220,3 +220,42 @@ def test_boost_that_follows_its_command_says_nothing(lab: Any) -> None:
     arrays = {name: np.tile(column, 4) for name, column in one.items()}
     said = lab.judged(arrays, lab.profile(extra=EXTRA)).finding()
     assert all(cause.family == "none" or cause.probability < 0.3 for cause in said.causes)
+
+
+def uncommanded(lab: Any, one: dict[str, np.ndarray], cuts: tuple[float, ...] = ()) -> Any:
+    """What four such pulls show where no command is known; in each of `cuts` the fuel is cut, and the foot comes up, at
+    that share of the pull."""
+    arrays = {name: np.tile(column, 4) for name, column in one.items() if name != "commanded_boost_pressure"}
+    start, length = int(np.argmax(one["commanded_boost_pressure"] > 150.0)), len(one["engine_speed"])
+    for number, share in enumerate(cuts):
+        at = number * length + start + int(80 * share)
+        arrays["injector_pulse_width"][at : at + 5] = 0.0
+        arrays["accelerator_pedal_position"][at + 5 : number * length + start + 80] = 0.0
+        arrays["boost_pressure"][at + 5 : number * length + start + 80] = 101.3
+    extra = {name: unit for name, unit in EXTRA.items() if name in arrays}
+    return lab.judged(arrays, lab.profile(extra=extra)).finding()
+
+
+def test_pressure_that_rises_while_duty_is_taken_away_is_creep_without_a_command(lab: Any) -> None:
+    one = pull(lab, 0.9, creep=30.0)
+    at = one["wastegate_duty"] > 0.0
+    one["wastegate_duty"][at] = np.linspace(90.0, 10.0, 80)
+    said = uncommanded(lab, one)
+    assert said.causes[0].name == "boost_creep" and said.causes[0].established
+    assert {one.system: one.word for one in said.verdict.systems}["boost"] in ("strained", "misfit")
+    # Where duty rises with it, more is wanted at the end.
+    one["wastegate_duty"][at] = np.linspace(40.0, 70.0, 80)
+    assert not any(cause.established for cause in uncommanded(lab, one).causes)
+
+
+def test_fuel_cut_at_the_highest_pressure_is_too_much_boost_without_a_command(lab: Any) -> None:
+    said = uncommanded(lab, pull(lab, 0.9, creep=20.0), (0.5, 0.9, 0.6, 0.9))
+    assert said.causes[0].family == "boost" and said.causes[0].established
+    assert "fuel was cut with the pressure at its highest in 4 of 4 pulls" in "; ".join(said.causes[0].reasons_for)
+    assert said.verdict.word == "misfit"
+
+
+def test_fuel_cut_at_the_highest_speed_is_no_boost_without_a_command(lab: Any) -> None:
+    said = uncommanded(lab, pull(lab, 0.9, creep=5.0), (0.9, 0.9, 0.9, 0.9))
+    assert not any(cause.established for cause in said.causes)
+    assert {one.system: one.word for one in said.verdict.systems}["boost"] == "not seen"

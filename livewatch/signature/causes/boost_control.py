@@ -26,6 +26,9 @@ STEADY, STEADY_WRONG = 0.010, 0.12
 """The same of the steady error; 0.005 and 0.013 on those drives."""
 DUTY, DUTY_WRONG = 4.0, 12.0
 """Per cent of duty against a baseline."""
+ALONE, ALONE_WRONG = 0.040, 0.15
+"""The same of a first peak over the pressure a second or two later, where no command is known: 0.022 in the mean square
+on 588 simulated drives with boost in order, 0.082 at the most."""
 CREEPING = 4.0
 """Weight (logarithm) that creep takes from it: that is another cause; common practice."""
 
@@ -34,6 +37,7 @@ class BoostControlOff(BoostHypothesis):
     """Solenoid, actuator or turbocharger."""
 
     name, short, quantity = "boost_control", "boost control misfit", "overshoot in every pull"
+    alone = "overshoot in every pull over what it comes to"
     brief = "boost control does not fit"
     title = f"{brief}: solenoid, actuator or turbocharger"
     log_prior = -1.5
@@ -41,6 +45,12 @@ class BoostControlOff(BoostHypothesis):
     settles = "Check solenoid and actuator against their part numbers; measure when the flap opens."
 
     def symptom(self, figures: BoostFigures) -> Symptom | None:
+        if figures.alone:
+            if isnan(figures.over) and not figures.cuts:
+                return None
+            weight = bayes_factor(max(figures.over, 0.0), ALONE, ALONE_WRONG, figures.pulls)
+            weight += CUT_WEIGHT * min(figures.cuts, 3) - (CREEPING if figures.creeping else 0.0)
+            return Symptom(weight, max(figures.over, 0.0), ALONE)
         if not figures.reached:
             return None
         parts = [bayes_factor(max(figures.over, 0.0), OVERSHOOT, OVERSHOOT_WRONG, figures.pulls)]
@@ -58,9 +68,8 @@ class BoostControlOff(BoostHypothesis):
         return super().estimates(judged, grounds) + more
 
     def reasons_for(self, judged: Judged, facts: Facts) -> Iterator[str]:
+        yield from self.cuts_for(facts)
         boost = facts.boost
-        if boost.pulls and boost.cuts:
-            yield f"the fuel was cut above command in {boost.cuts} of {boost.pulls} pulls"
         over = [r.overshoot for r in boost.reached]
         if over:
             yield f"overshoot {min(over):.0f} to {max(over):.0f} kPa over {len(over)} pulls"

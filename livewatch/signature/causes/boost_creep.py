@@ -22,6 +22,9 @@ LATE, LATE_WRONG = 0.015, 0.15
 practice, and pulls of the simulator's matching cars."""
 AT_FLOOR, NOT_RISING = 1.0, 4.0
 """Weights (logarithms): for duty at its floor, and against an excess that does not rise with speed; common practice."""
+ALONE, ALONE_WRONG = 0.02, 0.15
+"""Spread of the rise at the end of a pull while duty is taken away, where no command is known, as a share of the
+pressure: no simulated drive with boost in order rises there."""
 PART_OF_PULL, SHOWN = 0.05, 0.03
 """Share of a pull with duty at its floor that counts, and that is worth saying; common practice."""
 
@@ -30,6 +33,7 @@ class BoostCreep(BoostHypothesis):
     """The wastegate passes too little for the freer exhaust."""
 
     name, short, quantity = "boost_creep", "boost creep", "above command at the end of a pull"
+    alone = "rise at the end of a pull while duty is taken away"
     brief = "boost creeps above its command"
     title = f"{brief}: the wastegate passes too little for the freer exhaust"
     log_prior = -1.8
@@ -37,6 +41,12 @@ class BoostCreep(BoostHypothesis):
     settles = "On a dyno, watch at which speed duty reaches its floor; compare the bore of the wastegate."
 
     def symptom(self, figures: BoostFigures) -> Symptom | None:
+        if figures.alone:
+            if isnan(figures.late) and not figures.cuts:
+                return None
+            rise = max(figures.late, 0.0)
+            weight = bayes_factor(rise, ALONE, ALONE_WRONG, figures.pulls) + CUT_WEIGHT * min(figures.cuts, 3)
+            return Symptom(weight - (0.0 if figures.creeping else NOT_RISING), rise, ALONE)
         if not figures.reached:
             return None
         late = max(figures.late, 0.0)
@@ -50,9 +60,10 @@ class BoostCreep(BoostHypothesis):
         return super().estimates(judged, grounds) + more
 
     def reasons_for(self, judged: Judged, facts: Facts) -> Iterator[str]:
+        yield from self.cuts_for(facts)
         boost = facts.boost
-        if boost.pulls and boost.cuts:
-            yield f"the fuel was cut above command in {boost.cuts} of {boost.pulls} pulls"
+        if boost.alone and boost.creeping:
+            yield f"pressure rises again by {100.0 * boost.late:.0f} % at the end of the pulls while duty is taken away"
         if boost.reached:
             late = median([100.0 * r.late_share for r in boost.fast])
             yield f"{late:.0f} % above command at the end of the pulls, rising with speed"

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from math import isnan, log, nan, sqrt
+from math import isnan, log, sqrt
 from typing import ClassVar
 
 from livewatch.data.middle import median
@@ -20,18 +20,22 @@ PULLS_ENOUGH = 3
 
 
 class BoostHypothesis(Hypothesis):
-    """Args as in `Hypothesis`; `quantity` says what its size is, `above` whether it is above the command."""
+    """Args as in `Hypothesis`; `quantity` says what its size is, `alone` the same without a command, `above` whether it
+    is above the command."""
 
     family = "boost"
     systems = ("boost",)
     danger = 2
     explains: ClassVar[tuple[str, ...]] = ("overboost", "knock_retard")
     quantity: ClassVar[str]
+    alone: ClassVar[str] = ""
     above: ClassVar[bool] = True
 
     def estimates(self, judged: Judged, grounds: Grounds) -> list[Estimate]:
-        asked = median([one.asked for one in grounds.responses]) if grounds.responses else nan
         band, above = band_of(judged.fit), self.above
+        if not grounds.responses:
+            return [] if isnan(judged.fit.size) else [mapped(self.alone, "%", band, lambda s: 100.0 * s)]
+        asked = median([one.asked for one in grounds.responses])
         return [
             mapped(self.quantity, "%", band, lambda s: 100.0 * s if above else 100.0 * max(0.0, -s)),
             mapped(self.quantity, "kPa", band, lambda s: asked * (s if above else max(0.0, -s))),
@@ -43,6 +47,15 @@ class BoostHypothesis(Hypothesis):
     def reasons_against(self, judged: Judged, facts: Facts) -> Iterator[str]:
         if 0 < facts.boost.pulls < PULLS_ENOUGH:
             yield f"only {facts.boost.pulls} pull(s): one may be chance"
+        if facts.boost.alone:
+            yield "no command is known: how far boost is from it cannot be said"
+
+    def cuts_for(self, facts: Facts) -> Iterator[str]:
+        """What fuel cuts say for it."""
+        boost = facts.boost
+        if boost.pulls and boost.cuts:
+            where = "with the pressure at its highest" if boost.alone else "above command"
+            yield f"the fuel was cut {where} in {boost.cuts} of {boost.pulls} pulls"
 
 
 def bayes_factor(value: float, spread: float, wrong: float, pulls: int) -> float:

@@ -1,7 +1,7 @@
 """What all the pulls of a drive show of boost together: the figures that the causes of boost are judged by.
 
-The responses of the pulls come in, with how often the fuel was cut and what a baseline showed; `BoostFigures` go out,
-shares of commanded boost.
+The responses of the pulls come in, with how often the fuel was cut and what a baseline showed, or, without a command,
+what each pull shows alone; `BoostFigures` go out, shares of commanded boost or else of the pull's own.
 """
 
 from __future__ import annotations
@@ -13,6 +13,7 @@ from math import isnan, nan, sqrt
 import numpy as np
 
 from livewatch.data.middle import quantile
+from livewatch.signature.evidence.boost_alone import Alone
 from livewatch.signature.evidence.boost_response import Response
 
 __all__ = ["FAST", "BoostFigures", "air_lost", "boost_figures", "spread_over"]
@@ -22,6 +23,8 @@ FAST = 0.92
 nothing about creep."""
 RISING, ABOVE = 0.03, 0.05
 """Shares of commanded boost: by how much the end of a pull is above its middle, and above command, in creep."""
+BELOW_TOP = 0.97
+"""Share of the highest speed of all pulls, up to a cut, below which a cut is none of a limit of speed."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,6 +38,9 @@ class BoostFigures:
         steady, late, short: median steady error, excess at the end, shortfall.
         duty: median duty in % above a baseline's. floor: median share of a pull with duty at its floor.
         air_lost: the largest share of the metered air that was lost from some moment of a pull on; 0 where unknown.
+        alone: pulls without a command, where no pull has one: then `cuts` are those with pressure at its highest,
+            `over` is overshoot over the pressure a second or two later, `late` the rise at the end while duty was taken
+            away.
     """
 
     responses: tuple[Response, ...]
@@ -48,20 +54,29 @@ class BoostFigures:
     duty: float
     floor: float
     air_lost: float
+    alone: int = 0
 
     @property
     def pulls(self) -> int:
         """How many."""
-        return len(self.responses)
+        return len(self.responses) or self.alone
 
     @property
     def creeping(self) -> bool:
         """Whether boost rises above its command towards the end of the pulls."""
-        return self.late - self.steady > RISING and self.late > ABOVE
+        return self.late > ABOVE and (bool(self.alone) or self.late - self.steady > RISING)
 
 
-def boost_figures(responses: Sequence[Response], cuts: int, usual: tuple[float, float] = (nan, nan)) -> BoostFigures:
+def boost_figures(
+    responses: Sequence[Response], cuts: int, usual: tuple[float, float] = (nan, nan), alone: Sequence[Alone] = ()
+) -> BoostFigures:
     """The figures. `cuts` counts overboost fuel cuts; `usual` is overshoot (share) and duty (%) of a baseline."""
+    if alone and not responses:
+        top = max(one.top_speed for one in alone)
+        over = _quantile([one.over for one in alone], 0.25)
+        late = _quantile([one.rise for one in alone if one.top_speed > FAST * top], 0.5)
+        cuts = _cut_at_pressure(alone)
+        return BoostFigures((), (), (), cuts, over, nan, late, nan, nan, nan, 0.0, len(alone))
     reached = tuple(response for response in responses if response.reached)
     top = max((r.top_speed for r in reached), default=0.0)
     fast = tuple(r for r in reached if r.top_speed > FAST * top)
@@ -78,6 +93,14 @@ def boost_figures(responses: Sequence[Response], cuts: int, usual: tuple[float, 
         _quantile([r.at_floor for r in fast], 0.5),
         air_lost(responses),
     )
+
+
+def _cut_at_pressure(alone: Sequence[Alone]) -> int:
+    """Pulls in which the fuel was cut with the pressure at its highest, unless that was always at about the highest
+    speed."""
+    cuts = [one.cut_speed for one in alone if not isnan(one.cut_speed)]
+    top = max(one.top_speed if isnan(one.cut_speed) else one.cut_speed for one in alone)
+    return len(cuts) if any(speed < BELOW_TOP * top for speed in cuts) else 0
 
 
 def air_lost(responses: Sequence[Response]) -> float:

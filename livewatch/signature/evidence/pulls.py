@@ -16,8 +16,9 @@ import numpy as np
 
 from livewatch.data.event_json import plain
 from livewatch.data.events import Peak, PullEnded
+from livewatch.signature.evidence.boost_alone import Alone, alone_of
 from livewatch.signature.evidence.boost_response import Response, response_of
-from livewatch.signature.evidence.readings import LOOK_TIME, NO_COMMAND, PEDAL_TRAVEL, Column, Mask, Readings
+from livewatch.signature.evidence.readings import COMMANDED, LOOK_TIME, NO_COMMAND, PEDAL_TRAVEL, Column, Mask, Readings
 from livewatch.signature.evidence.settled import FULL_PEDAL, FULL_THROTTLE
 
 __all__ = ["MOST_PULLS", "Pull", "PullFinder", "pull_event"]
@@ -60,6 +61,7 @@ class Pull:
         peaks: (what, value, unit, meaning) of everything known.
         response: how boost followed its command; None without commanded boost, or when none was asked for.
         fuel_cut: whether the fuel was cut during it.
+        alone: what it shows of boost without a command; None where there is one.
     """
 
     number: int
@@ -70,6 +72,7 @@ class Pull:
     peaks: tuple[tuple[str, float, str, str], ...]
     response: Response | None
     fuel_cut: bool
+    alone: Alone | None = None
 
     def to_json(self) -> dict[str, Any]:
         """As in its event."""
@@ -174,6 +177,7 @@ class PullFinder:
                 tuple(peaks),
                 response,
                 bool(cut.any()),
+                alone_of(column, cut) if self._boosted and np.isnan(column[COMMANDED]).all() else None,
             ),
             look,
         )

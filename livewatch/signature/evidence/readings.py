@@ -21,7 +21,7 @@ from livewatch.profile.model import Profile, WantedBoost
 from livewatch.signature.evidence.travel import Travel
 
 __all__ = [
-    "BLOCK", "CHANNELS", "HISTORY", "LOOK_TIME", "NO_COMMAND", "PEDAL_TRAVEL", "PIECE", "Column", "Mask",
+    "BLOCK", "CHANNELS", "COMMANDED", "HISTORY", "LOOK_TIME", "NO_COMMAND", "PEDAL_TRAVEL", "PIECE", "Column", "Mask",
     "Reader", "Readings", "joined",
 ]  # fmt: skip
 
@@ -53,7 +53,7 @@ CHANNELS: tuple[str, ...] = (
 )  # fmt: skip
 """Every channel the signature reads; it goes on without those a profile does not have."""
 PEDAL_TRAVEL = "pedal_travel"
-_COMMANDED = "commanded_boost_pressure"
+COMMANDED = "commanded_boost_pressure"
 WIDE_OPEN = 0.75
 """Share of the pedal's travel from which the calibration wants its boost, and manifold pressure stands for it; common
 practice."""
@@ -145,7 +145,7 @@ class Reader:
         named = {name: row for row, name in enumerate(self.names) if name not in names}
         pedals = ("accelerator_pedal_position", "throttle_position")
         self._travel = Travel(pedals[0] if pedals[0] in named else pedals[1], self._engine)
-        self._rows = {**dict.fromkeys(CHANNELS, count + 2), PEDAL_TRAVEL: count, _COMMANDED: count + 1, **named}
+        self._rows = {**dict.fromkeys(CHANNELS, count + 2), PEDAL_TRAVEL: count, COMMANDED: count + 1, **named}
 
     @property
     def minute_ended(self) -> bool:
