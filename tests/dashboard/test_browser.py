@@ -255,7 +255,7 @@ def test_messages_are_let_through_at_a_bounded_rate() -> None:
 
 
 async def test_connections_are_bounded_in_number_and_in_time(open_page: Open, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(server, "TIME_TO_ASK", 3.0)
+    monkeypatch.setattr(server, "TIME_TO_ASK", 8.0)  # longer than it takes to connect them all
     guest = await open_page()
     page = await guest.session.ws_connect("/ws")
     await hear(page, b"begun")
@@ -264,7 +264,7 @@ async def test_connections_are_bounded_in_number_and_in_time(open_page: Open, mo
     assert sum(line.startswith(b"HTTP/1.1 503") for line in lines) >= 200 - server.MOST_FROM_ONE
     await page.send_str('["stdin", "at work"]')
     await hear(page, b"key at work")
-    async with asyncio.timeout(30):  # until those that asked for nothing are gone
+    async with asyncio.timeout(60):  # until those that asked for nothing are gone
         while (await guest.get("/")).status != 200:
             await asyncio.sleep(0.1)
     for _, writer in silent:

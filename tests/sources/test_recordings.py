@@ -205,9 +205,10 @@ def test_python_can_takes_over_at_the_frame_where_our_reader_fails(
     read_rows: ReadRows,
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    path = write_recording(tmp_path / f"drive{suffix}", traffic(3, 30_000, fd=False))
-    whole, _ = read_rows(path)
+    path = write_recording(tmp_path / f"drive{suffix}", traffic(3, 6000, fd=False))
     module, name = {".log": (candump, "parse_lines"), ".blf": (blf, "parse_objects")}[suffix]
+    monkeypatch.setattr(module, "_CHUNK", 1 << 16)
+    whole, _ = read_rows(path)
     parse = getattr(module, name)
     calls: list[None] = []
 
