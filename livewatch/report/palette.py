@@ -5,7 +5,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-__all__ = ["LINES", "PAGE", "TEXT_ON", "LineStyle"]
+__all__ = ["LINES", "PAGE", "LineStyle"]
 
 PAGE: Mapping[str, str] = {
     "paper": "#ffffff",
@@ -19,11 +19,6 @@ PAGE: Mapping[str, str] = {
     "right": "#1c5a34",
     "unknown": "#4a525b",
 }
-TEXT_ON: tuple[tuple[str, str], ...] = (
-    *((name, "paper") for name in ("ink", "quiet", "link", "wrong", "strained", "right", "unknown")),
-    *((name, "tint") for name in ("ink", "quiet", "wrong", "strained", "right", "unknown")),
-)
-"""What is written in which colour on which, by names of `PAGE`."""
 
 LineStyle = tuple[str, str | tuple[int, tuple[int, ...]], str]
 """Colour, dash and mark, as matplotlib takes them."""

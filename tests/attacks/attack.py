@@ -51,7 +51,7 @@ A_PIECE = 400
 """Inputs of a piece in a round."""
 SMALL = (
     "unit", "quantity", "words", "yaml", "browser message", "manifest reading", "event log reading", "mqtt again",
-    "mqtt acknowledge", "mqtt event", "mqtt topic", "mqtt status", "mqtt alarms", "mqtt verdict", "mqtt authority",
+    "mqtt acknowledge", "mqtt topic", "mqtt status", "mqtt alarms", "mqtt verdict", "mqtt authority",
 )  # fmt: skip
 """The quickest ones: three times as many."""
 SLOW = ("browser request", "build answers", "profile reading", "build sheet reading", "dbc reading")

@@ -26,7 +26,7 @@ from livewatch.data.frames import FrameBatch
 from livewatch.profile import Profile, load_profile_text
 from livewatch.publish.stations import Stations
 from livewatch.sources.mqtt.messages import MESSAGES as MQTT
-from livewatch.sources.mqtt.messages import Authority, SystemWord, read_event_line, read_message
+from livewatch.sources.mqtt.messages import Authority, SystemWord, read_message
 from livewatch.sources.mqtt.rows_message import pack_rows, unpack_rows
 from livewatch.sources.mqtt.topics import read_topic, topic
 from livewatch.wording.shown import shown
@@ -47,11 +47,6 @@ _FIELDS: dict[str, dict] = {
     "acknowledge": {"alarm": "lean", "by": "somebody"},
 }  # fmt: skip
 _BOARD = ("status", "alarms", "verdict", "authority", "samples")
-_EVENT = (
-    b'{"v":1,"seq":4,"time":1.0,"utc":"2026-05-04T09:30:00.000000Z","event":"alarm","subject":"lean","transition":"raised",'
-    b'"state":"unacknowledged alarm","was":"normal","priority":"critical","first_out":true,"setpoint":"lambda_1 > 1.1",'
-    b'"action":"Lift off now.","message":"","because":[{"channel":"lambda_1","value":1.2,"unit":"1"}]}'
-)
 
 
 def _message(kind: str) -> Callable[[], bytes]:
@@ -70,7 +65,6 @@ def _rows() -> bytes:
 
 MESSAGES: dict[str, Callable[[], bytes]] = {
     **{f"mqtt {kind}": _message(kind) for kind in _FIELDS},
-    "mqtt event": lambda: _EVENT,
     "mqtt rows": _rows,
     "mqtt topic": lambda: topic("car 7", "alarms", "lost: oil_pressure").encode(),
 }
@@ -79,8 +73,6 @@ MESSAGES: dict[str, Callable[[], bytes]] = {
 def received(kind: str, content: bytes) -> str:
     """What is shown of a message."""
     word = kind.removeprefix("mqtt ")
-    if word == "event":
-        return shown(repr(read_event_line(content, Counter())))
     if word == "rows":
         try:
             return shown(repr(unpack_rows(content, {"engine_speed": 0})))

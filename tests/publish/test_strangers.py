@@ -12,7 +12,6 @@ from hypothesis import strategies as st
 
 from livewatch.dashboard.content.station_snapshot import snapshot_of
 from livewatch.publish.stations import MOST_ALARMS, MOST_STATIONS, Stations
-from livewatch.sources.mqtt.messages import read_event_line
 from livewatch.sources.mqtt.topics import read_topic, topic
 from tests.drawn import CHARACTERS
 
@@ -111,25 +110,6 @@ def test_any_json_is_a_message_or_refused(kind: str, data: object) -> None:
     stations = told((topic("a", "status"), STATUS))
     stations.take(topic("a", kind, "x" if kind == "alarms" else ""), json.dumps(data).encode())
     stations.worst_first()
-
-
-def test_a_line_of_an_event_log_is_an_event_or_refused() -> None:
-    from collections import Counter
-
-    counts: Counter[str] = Counter()
-    good = b'{"v":1,"seq":4,"time":1.0,"utc":"2026-05-04T09:30:00.000000Z","event":"marker","subject":"",'
-    good += b'"text":"x","at":1.0}'
-    assert read_event_line(good, counts)[0] == 4
-    for wrong in (
-        b"",
-        b"{}",
-        good[:-1],
-        good.replace(b"marker", b"other"),
-        good.replace(b"4", b"-4", 1),
-        bytes(2 << 20),
-    ):
-        assert read_event_line(wrong, counts) is None
-    assert sum(counts.values()) == 6
 
 
 EVIL = "\x1b[2J\x1b]0;owned\x07[bold red]lean[/] \u202e:skull: \x9b31m"

@@ -6,7 +6,7 @@ from itertools import pairwise
 
 import pytest
 
-from livewatch.report.palette import LINES, PAGE, TEXT_ON
+from livewatch.report.palette import LINES, PAGE
 
 
 def luminance(colour: str) -> float:
@@ -26,7 +26,8 @@ def test_contrast_is_that_of_the_standard() -> None:
     assert contrast("#767676", "#ffffff") == pytest.approx(4.54, abs=0.01)  # the grey known to pass just so
 
 
-@pytest.mark.parametrize(("text", "ground"), TEXT_ON)
+@pytest.mark.parametrize("ground", ["paper", "tint"])
+@pytest.mark.parametrize("text", sorted(PAGE.keys() - {"paper", "tint", "rule"}))
 def test_what_is_written_can_be_read(text: str, ground: str) -> None:
     assert contrast(PAGE[text], PAGE[ground]) >= 4.5
 

@@ -23,7 +23,7 @@ from livewatch.run.run import Run
 from livewatch.session.folder import Session
 from livewatch.session.recorder import Recorder
 
-MOMENTS = 30
+MOMENTS = 20
 
 
 def watch_until_killed(profile: Profile, drive: FrameBatch, folder: Session, announce: int) -> None:

@@ -39,7 +39,7 @@ def times(folder: Session) -> list[float]:
 
 @pytest.mark.skipif(sys.platform == "win32", reason="the program of this test forks")
 def test_killed_at_any_moment_every_announced_alarm_is_in_the_log(tmp_path, profile, numbers):
-    """kill -9 at 50 random moments, from before the folder is made to some hundred alarms later."""
+    """kill -9 at 30 random moments, from before the folder is made to some hundred alarms later."""
     chance = random.Random(20260504)
     program = Path(__file__).with_name("killed_run.py")
     announced_in_all = 0
@@ -47,7 +47,7 @@ def test_killed_at_any_moment_every_announced_alarm_is_in_the_log(tmp_path, prof
         [sys.executable, str(program)], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, bufsize=1
     ) as runs:
         assert runs.stdin is not None and runs.stdout is not None
-        for moment in range(50):
+        for moment in range(30):
             parent = tmp_path / str(moment)
             parent.mkdir()
             runs.stdin.write(f"{parent}\n")

@@ -16,8 +16,6 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from livewatch.data.alarm_states import Priority, State
 from livewatch.data.clock import FARTHEST
-from livewatch.data.event_json import event_of
-from livewatch.data.events import Event, UnknownEvent
 from livewatch.data.outside import read_json
 
 __all__ = [
@@ -33,13 +31,11 @@ __all__ = [
     "Status",
     "SystemWord",
     "VerdictMessage",
-    "read_event_line",
     "read_message",
 ]
 
 LARGEST = 262_144
 """Bytes of a message of these kinds."""
-LARGEST_EVENT = 1 << 20
 MOST = 512
 """Entries of a list, channels of a message."""
 
@@ -197,19 +193,3 @@ def read_message(kind: type[M], payload: Any, counts: Counter[str]) -> M | None:
     except (ValueError, ValidationError, RecursionError):
         counts["messages that make no sense"] += 1
         return None
-
-
-def read_event_line(payload: Any, counts: Counter[str]) -> tuple[int, Event] | None:
-    """The number of an event and what it says; None, counted, for a payload that is no line of an event log."""
-    if not isinstance(payload, bytes | bytearray) or len(payload) > LARGEST_EVENT:
-        counts["messages that are too large"] += 1
-        return None
-    try:
-        record = read_json(bytes(payload))
-        number, event = record["seq"], event_of(record)
-        if type(number) is int and 0 <= number < 1 << 53 and not isinstance(event, UnknownEvent):
-            return number, event
-    except (ValueError, KeyError, TypeError, AttributeError, OverflowError, RecursionError):
-        pass
-    counts["messages that make no sense"] += 1
-    return None

@@ -124,11 +124,6 @@ class PolledPort:
         """Whether, after `finish`, nothing is left to be asked."""
         return self.finishing and self._script is None and not self._waiting
 
-    @property
-    def requests_at_once(self) -> dict[str, int]:
-        """Parameters in one request that each unit takes, by its name."""
-        return {asked.unit.name: asked.most for asked in self._asked}
-
     def answered(self) -> dict[tuple[int, int], int]:
         """How often each poll was answered, by service and identifier."""
         return {one.key: one.answered for asked in self._asked for one in asked.schedule.wanted if not one.extra}
