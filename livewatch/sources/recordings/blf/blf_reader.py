@@ -19,7 +19,6 @@ from livewatch.sources.recordings.blf.objects import HEADER, MARK, parse_objects
 from livewatch.sources.recordings.byte_stream import ByteStream
 from livewatch.sources.recordings.format_reader import FormatReader
 from livewatch.sources.recordings.inflate import DAMAGED, ZLIB, inflater
-from livewatch.sources.recordings.read_ahead import ahead
 
 __all__ = ["BlfReader"]
 
@@ -62,7 +61,7 @@ class BlfReader(FormatReader):
     def frames(self) -> Iterator[FrameBatch]:
         """All frames in order, about 10,000 a batch."""
         gathered: list[bytes] = []
-        for content in ahead(self._contents()):
+        for content in self._contents():
             if content:
                 gathered.append(content)
                 if sum(map(len, gathered)) < _CHUNK:
