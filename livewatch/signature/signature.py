@@ -33,7 +33,7 @@ from livewatch.signature.evidence.baseline import Baseline
 from livewatch.signature.evidence.boost_figures import boost_figures
 from livewatch.signature.evidence.coverage import Coverage, cover
 from livewatch.signature.evidence.evidence import KEPT
-from livewatch.signature.evidence.gathering import ethanol_of, gather
+from livewatch.signature.evidence.gathering import ethanol_of, gather, humidity_of
 from livewatch.signature.evidence.mix_ups import MixUp, MixUpWatch
 from livewatch.signature.evidence.observations import Observations
 from livewatch.signature.evidence.opening import is_at_opening
@@ -152,6 +152,7 @@ class Signature:
             len(responses),
             int(state.visits.sum()),
             ethanol_of(gathered.evidence.regions()),
+            humidity_of(gathered.evidence.regions()),
         )
 
     def _pulls(self, readings: Readings) -> list[Event]:

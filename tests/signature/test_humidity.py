@@ -79,3 +79,19 @@ def test_injectors_measure_the_same_on_a_hot_wet_day_as_on_a_cold_one(lab: Any, 
     cause = lab.judged(arrays, profile).finding().causes[0]
     assert cause.name == "injector_flow"
     assert cause.estimates[0].value == pytest.approx(1.2, abs=0.008)
+
+
+def test_against_a_baseline_the_weather_of_both_days_counts(lab: Any) -> None:
+    profile = lab.profile(extra={"ambient_air_temperature": "degC"})
+    hot, cold = (lab.judged(drive(lab, ambient_air_temperature=t), profile).as_baseline() for t in (35.0, 0.0))
+    arrays = drive(lab, ambient_air_temperature=0.0)
+
+    def need(arrays: dict[str, NDArray[np.float64]], profile: Any, baseline: Any) -> float:
+        seen, _ = lab.gathered(arrays, profile, baseline)
+        return float(seen.y[seen.kind == "need_1"].mean())
+
+    assert need(arrays, profile, cold) == pytest.approx(0.0, abs=6e-4)
+    # The same need although there is more oxygen in the air than on the hot day: something takes it away.
+    assert need(arrays, profile, hot) == pytest.approx(log((1.0 - water(35.0)) / (1.0 - water(0.0))), abs=1e-3)
+    # Where no channel tells the weather, nothing is made of it.
+    assert need(drive(lab), lab.profile(), hot) == pytest.approx(0.0, abs=6e-4)

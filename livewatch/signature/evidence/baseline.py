@@ -38,6 +38,7 @@ class Baseline:
         pulls: how many pulls it had.
         visits: how many settled visits.
         ethanol: % by volume in its fuel, NaN without a sensor.
+        humidity: what the water vapour of its weather usually takes of need, as a logarithm; NaN where not known.
     """
 
     profile: str
@@ -47,6 +48,7 @@ class Baseline:
     pulls: int
     visits: int
     ethanol: float = float("nan")
+    humidity: float = float("nan")
 
     def at(self, regions: Regions) -> dict[str, Column]:
         """What to expect in each of the regions, for each quantity the baseline has."""
@@ -73,6 +75,7 @@ class Baseline:
             "pulls": self.pulls,
             "visits": self.visits,
             "ethanol": None if np.isnan(self.ethanol) else self.ethanol,
+            "humidity": None if np.isnan(self.humidity) else self.humidity,
         }
         path.write_text(json.dumps(data, indent=1) + "\n", encoding="utf-8")
 
@@ -93,10 +96,12 @@ class Baseline:
             }
             if any(table.shape != SHAPE for table in mean.values()):
                 raise SourceError(f"{path}: its operating regions are not those of this livewatch; make it again")
-            overshoot, duty, ethanol = (
-                float("nan") if data.get(key) is None else float(data[key]) for key in ("overshoot", "duty", "ethanol")
+            overshoot, duty, ethanol, humidity = (
+                float("nan") if data.get(key) is None else float(data[key])
+                for key in ("overshoot", "duty", "ethanol", "humidity")
             )
-            return cls(str(data["profile"]), mean, overshoot, duty, int(data["pulls"]), int(data["visits"]), ethanol)
+            pulls, visits = int(data["pulls"]), int(data["visits"])
+            return cls(str(data["profile"]), mean, overshoot, duty, pulls, visits, ethanol, humidity)
         except OSError as error:
             raise SourceError(f"{path}: {error.strerror or error}") from None
         except (ValueError, KeyError, TypeError, AttributeError) as error:

@@ -23,7 +23,7 @@ from livewatch.signature.evidence.observations import Observations
 from livewatch.signature.evidence.readings import Column
 from livewatch.signature.evidence.settled import PointMaker
 
-__all__ = ["LIFTED", "PART", "PRESSURE_ERROR", "ethanol_of", "gather", "idle_at"]
+__all__ = ["LIFTED", "PART", "PRESSURE_ERROR", "ethanol_of", "gather", "humidity_of", "idle_at"]
 
 Part = tuple[NDArray[np.int64], NDArray[np.str_], Column, Column]
 """Observations of one kind: rows in the regions, kind, values, variances."""
@@ -86,7 +86,10 @@ def usual_efficiency_shape(speed: Column) -> Column:
 def gather(regions: Regions, maker: PointMaker, baseline: Baseline | None) -> Observations:
     """Everything the evidence says that hypotheses are judged by. Rows are regions and stretches of the drive."""
     against = baseline.at(regions) if baseline else {}
-    usual = np.zeros(len(regions)) if baseline else _humidity(regions)
+    usual = _humidity(regions)
+    if baseline:
+        # The weather of the two days: by its difference, and not at all where either is not known.
+        usual = np.nan_to_num(np.where(np.isnan(regions.mean["weather"]), np.nan, usual - baseline.humidity))
     parts = [_need(regions, f"need_{bank}", against, usual) for bank in (1, 2)[: maker.banks]]
     if maker.metered:
         parts.append(_ratio(regions, maker, against))
@@ -130,7 +133,7 @@ def _part(kind: str, row: NDArray[np.int64], y: Column, noise: Column) -> Part:
 def _need(regions: Regions, name: str, against: Mapping[str, Column], usual: Column) -> Part:
     at = np.flatnonzero(regions.count[f"log_{name}"])
     known = regions.count[f"log_{name}"][at]
-    y = (regions.mean[f"log_{name}"] - against.get(name, usual))[at]
+    y = (regions.mean[f"log_{name}"] - against.get(name, 0.0) - usual)[at]
     doubt = (FAR_KNOWN * np.maximum(0.0, np.abs(y) - FAR)) ** 2 + LESSER**2 * regions.lesser[at]
     # Only a bound where trims or sensor are at their end.
     behind = regions.mean[f"at_limit_{name[-1]}"][at]
@@ -257,6 +260,13 @@ def _corrected(regions: Regions, maker: PointMaker) -> float:
     tank = log(_blend(ethanol) * blend_density(ethanol / 100.0))
     calibrated = log(maker.stoichiometric * _calibrated_density(maker))
     return 0.5 * ((ratio - calibrated) ** 2 - (ratio - tank) ** 2) / COUNTED**2
+
+
+def humidity_of(regions: Regions) -> float:
+    """What the water vapour of usual weather took of need over all visits, as a logarithm; NaN where no weather is
+    known."""
+    count = np.where(np.isnan(regions.mean["weather"]), 0.0, regions.count["log_need_1"])
+    return float((_humidity(regions) * count).sum() / count.sum()) if count.sum() else float("nan")
 
 
 def _humidity(regions: Regions) -> Column:
