@@ -10,9 +10,10 @@ second one. The search adds one cause at a time to the best sets so far; it neve
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from math import exp, inf, log
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,6 +24,8 @@ from livewatch.signature.evidence.readings import Column
 from livewatch.signature.inference import Whitened
 
 __all__ = ["TOGETHER", "Combination", "Search", "log_sum"]
+
+Kind = TypeVar("Kind")
 
 BEND = 0.08
 """Share, one standard deviation, by which the effect of a cause may be off and bend over the range of air flow: tables,
@@ -36,6 +39,8 @@ WORTH = -1.5
 TOGETHER = 0.5
 """How much more probable (logarithm) a cause is beforehand where another one is there: parts are seldom changed one by
 one; a judgement."""
+BETTER = 1.0
+"""Logarithm of what another shape of a cause has to promise to be tried in its place."""
 STEPS = 10
 """Of Gauss and Newton's method."""
 AT_ONCE = 1 << 17
@@ -126,12 +131,52 @@ class Search:
                 known = found.get(one.causes)
                 if known is None or one.score > known.score:
                     found[one.causes] = one
-            new = sorted({one.causes: found[one.causes] for one in new}.values(), key=lambda one: -one.score)
-            best = max(one.score for one in found.values())
-            bases = [one for one in new[:WIDTH] if one.score > best - REACH]
+            bases = self._best({one.causes for one in new}, found)
+            better = self._exchanged(bases)
+            if better:
+                found |= {one.causes: one for one in better}
+                bases = self._best({one.causes for one in new}, found)
             if not bases:
                 break
         return sorted(found.values(), key=lambda one: (-one.score, sorted(one.causes)))
+
+    def _best(self, sets: Collection[frozenset[str]], found: Mapping[frozenset[str], Combination]) -> list[Combination]:
+        """Those of the sets that are built upon."""
+        best = max(one.score for one in found.values())
+        new = sorted((found[causes] for causes in sets), key=lambda one: (-one.score, sorted(one.causes)))
+        return [one for one in new[:WIDTH] if one.score > best - REACH]
+
+    def _exchanged(self, bases: Sequence[Combination]) -> list[Combination]:
+        """Those of the `bases` that another shape of one of their causes makes better: what a cause seemed to be by
+        itself it need not be beside others."""
+        tries = [
+            (base, place)
+            for base in bases
+            for place, variant in enumerate(base.variants)
+            if len(base.variants) > 1 and len(self._places[variant.cause]) > 1
+        ]
+        if not tries:
+            return []
+        rest = [Combination(_but(base.variants, place), _but(base.sizes, place)) for base, place in tries]
+        of, starts = [], []
+        for (base, place), gain, size in zip(tries, *self._scan(rest), strict=True):
+            shapes = self._places[base.variants[place].cause]
+            now = next(k for k in shapes if self._tried[k] is base.variants[place])
+            k = max(shapes, key=lambda k: gain[k])
+            if gain[k] > gain[now] + BETTER:
+                variants, sizes = list(base.variants), list(base.sizes)
+                variants[place], sizes[place] = self._tried[k], float(size[k])
+                of.append(base)
+                starts.append((variants, sizes))
+        better: dict[frozenset[str], Combination] = {}
+        for base, one in zip(of, self.fits(starts), strict=True):
+            if one is None:
+                continue
+            more = base.evidence - base.own
+            one = replace(one, evidence=one.evidence + more, score=one.score + more)
+            if one.score > max(base.score, better.get(one.causes, base).score):
+                better[one.causes] = one
+        return list(better.values())
 
     def _singles(self) -> list[Combination]:
         """Each cause by itself, worked out once."""
@@ -323,6 +368,11 @@ class Search:
         base, at = np.nonzero(gain >= best[:, self._owner])
         chosen[base, self._owner[at]] = size[base, at]
         return best, chosen
+
+
+def _but(values: tuple[Kind, ...], place: int) -> tuple[Kind, ...]:
+    """All but one of them."""
+    return values[:place] + values[place + 1 :]
 
 
 def _effects(sets: Sequence[Sequence[Variant]]) -> Effects:

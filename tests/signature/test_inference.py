@@ -9,7 +9,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from livewatch.signature.effect import Effect
+from livewatch.signature.causes.hypothesis import Variant
+from livewatch.signature.combination import Search
+from livewatch.signature.effect import Effect, linear
 from livewatch.signature.inference import Fit, Whitened, combined
 
 NORRIS = """0.1 0.2; 338.8 337.4; 118.1 118.2; 888.0 884.6; 9.2 10.1; 228.1 226.5; 668.5 666.3; 998.5 996.3;
@@ -163,3 +165,18 @@ def test_combining_equal_alternatives_changes_nothing_and_shares_add_up(weights:
     assert fit.deviation == pytest.approx(0.1)
     assert min(weights) - 1e-9 <= fit.weight <= max(weights) + 1e-9
     assert fit.weight == pytest.approx(float(np.log(np.mean(np.exp(weights)))))
+
+
+def test_a_cause_takes_another_shape_where_that_is_better_beside_others() -> None:
+    # The shape that fits best by itself has something of the second cause, and something that is nowhere.
+    first, second, nowhere, flow = np.eye(80).reshape(4, 20, 80).sum(axis=1)
+    seen = Whitened(3.0 * first + 2.0 * second, 0.25 * np.eye(80))
+    shapes = {"right": first, "alone": first + 0.6 * second + 0.3 * nowhere}
+    tried = [Variant("large", linear(shape, 3.0), float(k), -log(2.0)) for k, shape in enumerate(shapes.values())]
+    tried.append(Variant("small", linear(second, 3.0)))
+    prior = {"large": -1.5, "small": -1.5}
+    by_itself = Search(seen, tried, flow, prior).run(most=1)[0]
+    best = Search(seen, tried, flow, prior).run()[0]
+    assert by_itself.variants == (tried[1],)
+    assert best.variants == (tried[0], tried[2])
+    assert best.sizes == pytest.approx((3.0, 2.0), abs=0.1)
