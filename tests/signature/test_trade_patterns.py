@@ -179,9 +179,12 @@ def test_a_meter_disturbed_by_its_intake_bends_with_flow(lab: Any) -> None:
     assert cause.estimates[0].value == pytest.approx(100.0 * (metered(top) - 1.0), abs=2.5)
 
 
-def test_a_lambda_sensor_that_drifts_moves_need_with_time_and_is_no_mismatch(lab: Any) -> None:
+@pytest.mark.parametrize("seen", [True, False])
+def test_a_lambda_sensor_that_drifts_moves_need_with_time_and_is_no_mismatch(lab: Any, seen: bool) -> None:
+    # The trims follow the sensor whether a channel shows it or not.
     drift = lab.Fault(sensor=lambda seconds: 1.0 + 0.09 * min(1.0, seconds / 120.0))
-    signature = lab.judged(lab.Bench().tour(drift, rounds=10).arrays())
+    profile = lab.profile(without=() if seen else ("lambda_1",))
+    signature = lab.judged(lab.Bench().tour(drift, rounds=10).arrays(), profile)
     cause = first_of(signature)
     assert (cause.family, cause.name) == ("none", "lambda_sensor")
     assert cause.estimates[0].value == pytest.approx(9.0, abs=1.5)

@@ -35,8 +35,7 @@ class LambdaSensorOff(Hypothesis):
     settles = "Compare with a second lambda sensor, in the tailpipe or in its place."
 
     def variants(self, seen: Observations, maker: PointMaker) -> Iterator[Variant]:
-        if not {"lambda_1", "oxygen_sensor_voltage_1"} & maker.there:
-            return
+        # A channel of it or not, the trims follow it.
         need = seen.on("need")
         yield Variant(self.name, linear(need, SPREAD), -1.0, TOLD_BY_LEVEL)
         used = seen.regions.stretch[seen.row]
