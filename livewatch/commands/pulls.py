@@ -34,7 +34,7 @@ def pulls(
     drives = read_drives(paths, profile_name, bus_options, output)
     from livewatch.report.pulls import pulls_page
 
-    made = pulls_page(drives, draw=kind == "html")
+    made = pulls_page(drives)
 
     def printed(console: Page) -> None:
         console.print(table_of(made.heads, made.rows) if made.rows else "No full-pedal pull was made.")

@@ -113,15 +113,13 @@ def _most(curve: PullCurve, name: str, form: str) -> str:
     return form.format(float(np.nanmax(curve.value[name]))) if curve.has(name) else "unknown"
 
 
-def pulls_page(drives: Sequence[Diagnosis], draw: bool) -> PullsPage:
-    """The pulls of `drives`, whose recordings are read once more; with pictures if `draw`."""
+def pulls_page(drives: Sequence[Diagnosis]) -> PullsPage:
+    """The pulls of `drives`, whose recordings are read once more."""
     sessions = {
         name: pull_curves(DriveData.of(drive).table, drive.pulls)
         for name, drive in zip(called(drives), drives, strict=True)
     }
     named = zip(sessions, drives, strict=True)
     unread = tuple(f"{name}: {drive.wrong_profile}" for name, drive in named if drive.wrong_profile)
-    if not draw:
-        return PullsPage(sessions, unread, ())
     everything = [curve for curves in sessions.values() for curve in curves]
     return PullsPage(sessions, unread, (pulls_overlaid(sessions), dyno_power(everything)))
