@@ -28,5 +28,7 @@ def driven(scenario: Scenario) -> Drive:
                 KNOWN[name] = Drive(scenario.resolved(), **pickle.loads(path.read_bytes()))
             else:
                 KNOWN[name] = simulate(scenario)
-                path.write_bytes(pickle.dumps({each: getattr(KNOWN[name], each) for each in FOUND}))
+                part = path.with_suffix(f".{os.getpid()}")  # whole or not there, also where none waits for another
+                part.write_bytes(pickle.dumps({each: getattr(KNOWN[name], each) for each in FOUND}))
+                part.replace(path)
     return KNOWN[name]
