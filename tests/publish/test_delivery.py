@@ -53,6 +53,8 @@ def wait_until_all_read(folder: Path, reader: Reader) -> None:
         time.sleep(0.1)
 
 
+# With both brokers it is tried in test_one_view and test_channels.
+@pytest.mark.parametrize("broker", ["amqtt" if MOSQUITTO is None else "mosquitto"], indirect=True)
 def test_a_replayed_drive_reaches_a_reader_that_knows_nothing_of_livewatch(at_work: Path, broker) -> None:
     reader = Reader(broker.port, "car_7")
     try:
