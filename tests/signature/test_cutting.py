@@ -34,7 +34,8 @@ def drive(lab: Any) -> Any:
 @pytest.fixture(scope="module")
 def whole(drive: Any) -> Any:
     """What is told where it is not cut."""
-    return told(*drive, [])
+    profile, ticks = drive
+    return told(profile, ticks, [])
 
 
 def told(profile: Any, ticks: Any, cuts: list[int]) -> tuple[str, list[Event]]:
