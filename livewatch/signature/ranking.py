@@ -30,8 +30,9 @@ __all__ = ["MINOR", "NEEDLESS", "SURE", "Ranking", "rank"]
 
 TIE = log(3.0)
 """Two explanations are a tie when one is less than three times as probable as the other."""
-EVERYDAY_FUEL = 0.01
-"""Shifts of need by the fuel in the tank below this need no second look at whether the computer corrects for it."""
+EVERYDAY_FUEL = 0.004
+"""Shifts of need by the fuel in the tank below this need no second look at whether the computer corrects for it;
+E7 and E10, either sold as E10, differ by 0.010."""
 LOST_WRONG, OPENED = 0.6, 0.2
 """Spread of the logarithm by which metered air over speed and pressure rises within a pull where something opens; and
 how many leaks begin in a pull that was seen: common practice, and pulls of simulated cars."""

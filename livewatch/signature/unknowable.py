@@ -39,7 +39,7 @@ def missing(profile: Profile, slow: bool, unseen: Collection[str] = ()) -> Itera
         yield "the computer goes by pressure: an air leak changes idle and boost, not need"
     wanted = engine is not None and engine.wanted_boost is not None
     if turbo and "commanded_boost_pressure" not in there and not wanted:
-        yield "no commanded boost: overshoot, steady error and creep cannot be known"
+        yield "no commanded boost: how far boost is from it cannot be known, only where control works against it"
     if turbo and "wastegate_duty" not in there:
         yield "no boost solenoid duty: whether boost control is at its limit cannot be known"
     if engine is not None and engine.banks == 2 and "short_term_fuel_trim_2" not in there:

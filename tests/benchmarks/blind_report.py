@@ -100,7 +100,8 @@ def _must(result: Result) -> list[str]:
 
 def _shown(result: Result) -> list[str]:
     """Those that have to be named and that any channel of the drive can show: without the boost commanded nothing says
-    which boost is wrong, and without lambda and fuel pressure nothing shows a supply that ends."""
+    how far boost is from it (where control works against it that shows all the same), and without lambda and fuel
+    pressure nothing shows a supply that ends."""
     gone = set(result["without"])
     hides = {"boost": {"boost command"}, "fuel supply": {"lambda", "rail pressure"}}
     return [family for family in _must(result) if not hides.get(family, {"no channel"}) <= gone]
