@@ -122,11 +122,13 @@ def test_a_narrow_band_sensor_that_switched_only_once_says_a_trim_is_on_its_way(
 
 @pytest.mark.parametrize("status", [2.0, 4.0])
 def test_rich_under_load_is_no_need_where_nothing_tells_what_is_commanded(lab: Any, status: float) -> None:
-    """A wideband loop holds what is commanded, 0.81 to 0.90 under load: without the command nobody can tell it from
-    parts that make the mixture rich. What was seen is right, and the channel that is missing is named."""
+    """A wideband loop holds what is commanded, 0.81 to 0.90 under load: without the command, and with a trim that never
+    moves, as where it does not work there, nobody can tell it from parts that make the mixture rich. What was seen
+    is right, and the channel that is missing is named."""
     arrays = drive(lab, lab.Fault())
     wanted = arrays.pop("commanded_lambda")
     arrays["fuel_system_status"] = np.where(wanted < 0.95, status, 2.0)
+    arrays["short_term_fuel_trim_1"][wanted < 0.95] = 0.0
     arrays["lambda_1"], arrays["long_term_fuel_trim_1"][:] = wanted, 0.0
     del arrays["oxygen_sensor_voltage_1"]
     said = lab.judged(arrays, lab.profile(without=("commanded_lambda",))).finding()
@@ -135,6 +137,27 @@ def test_rich_under_load_is_no_need_where_nothing_tells_what_is_commanded(lab: A
     assert systems["fuel under load"].word == "not seen"
     assert "commanded lambda" in systems["fuel under load"].lacking[0]
     assert not said.verdict.established
+
+
+@pytest.mark.parametrize(("trim", "moves", "beyond"), [(12.0, 0.4, 0.0), (25.0, 0.0, 0.5)])
+def test_trims_of_a_wideband_loop_that_works_are_need_whatever_is_commanded(
+    lab: Any, trim: float, moves: float, beyond: float
+) -> None:
+    # A loop that holds lambda at its command has put right by its trims what the parts make wrong: need is 1 + trims,
+    # and more than that where they can add no more.
+    arrays = drive(lab, lab.Fault())
+    wanted = arrays.pop("commanded_lambda")
+    arrays["fuel_system_status"], arrays["lambda_1"] = np.full(len(wanted), 2.0), wanted
+    arrays["long_term_fuel_trim_1"][:] = 0.0
+    sways = moves * (np.arange(len(wanted)) % 7 - 3)
+    arrays["short_term_fuel_trim_1"] = np.where(wanted < 0.95, trim + sways, 0.1 * sways)
+    points = lab.points(arrays, lab.profile(without=("commanded_lambda",)))
+    field = np.concatenate([one.field[:, one.settled] for one in points], axis=1)
+    field = field[:, field[FIELDS.index("pressure")] > 110.0]
+    need = field[FIELDS.index("need_1")]
+    assert np.isnan(need).mean() < 0.2
+    assert np.nanmedian(need) == pytest.approx(1.0 + trim / 100.0, abs=0.006)
+    assert np.median(field[FIELDS.index("at_limit_1"), ~np.isnan(need)]) == beyond
 
 
 def test_lean_under_load_is_need_whatever_is_commanded(lab: Any) -> None:

@@ -25,7 +25,7 @@ from livewatch.data.physics import (
 from livewatch.profile.fuels import GASOLINE_DENSITY
 from livewatch.profile.model import Engine, Profile
 from livewatch.signature.evidence.looking_back import highest, lowest, spread
-from livewatch.signature.evidence.mixture import COMMANDED_ONE, LEAN_VOLTS, STUCK, USUAL_RICH, mixture_of
+from livewatch.signature.evidence.mixture import COMMANDED_ONE, LEAN_VOLTS, STUCK, USUAL_RICH, Mixture, mixture_of
 from livewatch.signature.evidence.readings import HISTORY, NO_COMMAND, PEDAL_TRAVEL, Column, Mask, Readings
 from livewatch.signature.evidence.unsteady import ripple, unsteady
 
@@ -168,9 +168,10 @@ class PointMaker:
         status = readings["fuel_system_status"]
         closed = self._closed(status, pedal, speed)
         loaded = np.where(np.isnan(pressure), pedal > 50.0, pressure > FILLED * outside) > 0.0
-        wanted = mixture_of(readings, closed, loaded, "lambda_1" in self.there)
+        short = np.fmax(readings["short_term_fuel_trim_1"], readings["short_term_fuel_trim_2"])
+        wanted = mixture_of(readings, closed, loaded, "lambda_1" in self.there, short >= AT_LIMIT * self._trim_ends[1])
         target, untold = wanted.target, wanted.untold
-        need = [self._need(readings, bank, target, closed, wanted.leaner, then) for bank in (1, 2)]
+        need = [self._need(readings, bank, wanted, closed, then) for bank in (1, 2)]
         blind = not {"lambda_1", "oxygen_sensor_voltage_1"} & self.there  # A mixture other than 1 tells no need then.
         unseen = untold if "lambda_1" in self.there else ~closed | (blind & (np.abs(target - 1.0) >= COMMANDED_ONE))
         need = [np.where(unseen & ~wanted.leaner, np.nan, one) for one in need]
@@ -287,20 +288,19 @@ class PointMaker:
             return readings["ambient_air_temperature"]
         return readings["intake_air_temperature"] - WARMER_INTAKE
 
-    def _need(
-        self, readings: Readings, bank: int, target: Column, closed: Mask, leaner: Mask, then: NDArray[np.int64]
-    ) -> Column:
+    def _need(self, readings: Readings, bank: int, wanted: Mixture, closed: Mask, then: NDArray[np.int64]) -> Column:
         """need = (1 + short) (1 + long) measured / commanded. Without a wideband sensor the loop has to be closed, and
         then lambda is 1, where a narrow-band sensor switches, even if something else is commanded near full load; or it
-        says that it is more. Where neither is seen, the loop may hold what is commanded: need is known at 1 alone."""
-        trims = self._trims(readings, bank)[then]
+        says that it is more. Where neither is seen, the loop may hold what is commanded: need is known at 1 alone. What
+        a wideband loop is seen to hold is what is commanded."""
+        trims, target = self._trims(readings, bank)[then], wanted.target[then]
         if f"lambda_{bank}" not in self.there:
-            known = closed | leaner
+            known = closed | wanted.leaner
             if f"oxygen_sensor_voltage_{bank}" not in self.there:
-                known = closed & (np.abs(target[then] - 1.0) < COMMANDED_ONE)
-            return np.where(known, trims / target[then], np.nan)
+                known = closed & (np.abs(target - 1.0) < COMMANDED_ONE)
+            return np.where(known, trims / target, np.nan)
         measured = readings[f"lambda_{bank}"]
-        return trims * np.where(measured > LEANEST, np.nan, measured) / target[then]
+        return trims * np.where(wanted.held, 1.0, np.where(measured > LEANEST, np.nan, measured) / target)
 
     def _at_limit(self, readings: Readings, then: NDArray[np.int64], leaner: Mask) -> list[Column]:
         """Where need of each bank is beyond what is seen of it: 1 where it is more, less far in `leaner` looks;
