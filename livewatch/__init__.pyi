@@ -56,7 +56,6 @@ from .diagnosis.diagnosis import Diagnosis as Diagnosis
 from .diagnosis.diagnosis import Terms as Terms
 from .diagnosis.diagnosis import diagnose as diagnose
 from .diagnosis.diagnosis import diagnose_one as diagnose_one
-from .diagnosis.diagnosis import profile_for as profile_for
 from .diagnosis.diagnosis import read_baseline as read_baseline
 from .diagnosis.drive_file import compare_with_drive as compare_with_drive
 from .diagnosis.pile.files import Recordings as Recordings
@@ -95,6 +94,7 @@ from .profile.starting_profile import starting_profile as starting_profile
 from .run.opening import Source as Source
 from .run.opening import Stretch as Stretch
 from .run.opening import open_source as open_source
+from .run.opening import profile_for as profile_for
 from .run.run import Run as Run
 from .run.verification import Difference as Difference
 from .run.verification import Verification as Verification

@@ -9,7 +9,7 @@ from livewatch.data.alarm_states import HIDDEN, PRIORITIES, UNACKNOWLEDGED, Prio
 from livewatch.profile.formula.formula import SetPoint
 from livewatch.profile.model import Alarm
 
-__all__ = ["AlarmDefinition", "AlarmState"]
+__all__ = ["AlarmDefinition", "AlarmState", "State"]
 
 RANK: Final = {priority: rank for rank, priority in enumerate(PRIORITIES)}
 

@@ -1,10 +1,9 @@
-"""A source played as if it were live, into a session folder: as lines, or in the dashboard."""
+"""A source played as if it were live, into a session folder, as lines."""
 
 from __future__ import annotations
 
 import signal
-import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -15,7 +14,7 @@ from livewatch import Profile, Recorder, Run, Session, Source
 from livewatch.commands.line_display import LineDisplay
 from livewatch.commands.lines import code_of
 from livewatch.commands.page import Page
-from livewatch.commands.printing import Printer, say_last
+from livewatch.commands.printing import Printer
 from livewatch.commands.publishing import Between, published
 from livewatch.run.history import History
 from livewatch.run.pacing import paced
@@ -24,7 +23,7 @@ from livewatch.wording.recording import kept_sentence
 if TYPE_CHECKING:
     from livewatch.publish.settings import PublishSettings
 
-__all__ = ["play_lines", "play_on_screen"]
+__all__ = ["play_lines"]
 
 FOR_READING = 3600.0
 """Seconds that a reader has for the last lines of a replay."""
@@ -77,24 +76,3 @@ def play_lines(
         printer.line(Text(kept_sentence(recorder)))
         printer.close(FOR_READING)
     return code_of(recorder)
-
-
-def play_on_screen(
-    open_source: Callable[[], Source],
-    name: str,
-    profile: Profile,
-    speed: float | None,
-    out: Path,
-    settings: PublishSettings | None = None,
-) -> int:
-    """The same in the dashboard, where a person moves to and fro: `open_source` opens the source called `name` anew."""
-    from livewatch.dashboard import show_replay
-    from livewatch.run.player import Player
-
-    folder = Session.create(out, profile, [name])
-    recorder = Recorder(folder, may_wait=True)
-    player = Player(open_source, profile, recorder, speed=speed)
-    with published(settings, recorder, lambda: player.run, player.submit, player.apply, replaying=True):
-        code = show_replay(player)
-    say_last(kept_sentence(recorder), sys.stdout)
-    return code_of(recorder, code)

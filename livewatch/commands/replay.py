@@ -116,7 +116,7 @@ def replay(
     source = open_again()
     settings = settings_of(profile, broker, publish_frames, allow_acknowledge, by_profile=False)
     if on_screen:
-        from livewatch.commands.playing import play_on_screen
+        from livewatch.commands.playing_on_screen import play_on_screen
 
         return play_on_screen(open_again, source.name, profile, factor, out, settings)
     from livewatch.commands.page import Page

@@ -46,6 +46,8 @@ PATIENCE = 5.0
 """Seconds that the end of the screen may take before the run behind it is ended without waiting for it."""
 LOOK_EVERY = 0.1
 """Seconds between looks whether it takes longer."""
+LATEST = 1.0
+"""Seconds from its start to the first update at the latest."""
 COVERED = 5
 """Updates of which one is drawn while a question is open."""
 WINDOWS = tuple(round(seconds * 1e9) for seconds in (10, 20, 30, 60, 120, 300, 600))
@@ -101,6 +103,7 @@ class Dashboard(AlarmActions, TimeActions):
         self.window = 60_000_000_000
         self.sound = AlarmSound(self.bell, (Speech(speech_command()) if speech is None else speech).say)
         self._clock = clock
+        self._begun = False
         self._beats = 0
         self._said = said
         self._lasting = lasting
@@ -161,14 +164,22 @@ class Dashboard(AlarmActions, TimeActions):
         return self._main
 
     def on_mount(self) -> None:
-        """Begin to look; the cautions first."""
-        self.set_interval(BEAT, self.beat)
+        """The cautions first."""
         if self._lasting is not None:
             self.set_timer(max(0.001, self._lasting), self.exit)
         if self._said:
             self.notify(self._said, severity="warning", timeout=30)
         self.show_cautions()
-        self.call_after_refresh(self.beat)
+        self.call_after_refresh(self._begin)
+        self.set_timer(LATEST, self._begin)
+
+    def _begin(self) -> None:
+        """Begin to look, once the first frame is there: what the first look starts would take its time from it."""
+        if self._begun:
+            return
+        self._begun = True
+        self.set_interval(BEAT, self.beat)
+        self.beat()
         if self.watched.player is None:
             from livewatch.run.live import spare_from_collection  # brings python-can: a replay needs none
 

@@ -27,11 +27,10 @@ from livewatch.alarms.spells import AlarmSpell, SpellBook
 from livewatch.data.events import Event, RunEnded, without_lead_up
 from livewatch.decode.bus_traffic import NOT_IN_PROFILE, SENT_DATA, IdentifierCount
 from livewatch.diagnosis.assessment import Assessment, assess
-from livewatch.errors import UsageError
 from livewatch.profile import load_profile
 from livewatch.profile.model import Profile
 from livewatch.run.achieved_rates import Rate, rates_of
-from livewatch.run.opening import Source, Stretch, open_source
+from livewatch.run.opening import Source, Stretch, open_source, profile_for
 from livewatch.run.pipeline import Pipeline
 from livewatch.run.reading import read_through
 from livewatch.run.run import Run
@@ -47,7 +46,7 @@ if TYPE_CHECKING:
     from livewatch.diagnosis.channel_table import ChannelTable
     from livewatch.session.recorder import Recorder
 
-__all__ = ["DIAGNOSIS_FORMAT", "Diagnosis", "Terms", "diagnose", "diagnose_one", "profile_for", "read_baseline"]
+__all__ = ["DIAGNOSIS_FORMAT", "Diagnosis", "Terms", "diagnose", "diagnose_one", "read_baseline"]
 
 MOST_FOREIGN = 6
 """Identifiers named where the profile is not that of the recording."""
@@ -360,24 +359,3 @@ def read_baseline(path: Path, profile: Profile, buses: Mapping[str, str] | None 
     run = Run(profile)
     read_through(open_source(path, profile, buses), run)
     return run.signature.as_baseline()
-
-
-def profile_for(path: Path | None, given: Profile | AnyPath | None) -> Profile:
-    """The profile given, or the one that a session folder at `path` carries.
-
-    Raises:
-        UsageError: none is given and `path` is no session folder, or the name is unknown.
-        MistakesError: the profile has mistakes.
-    """
-    if isinstance(given, Profile):
-        return given
-    if given is not None:
-        return load_profile(given)
-    if path is not None and path.is_dir():
-        from livewatch.session.folder import Session
-
-        return Session.open(path).profile()
-    raise UsageError(
-        "no profile given: expected --profile with a YAML file or the name of a profile that comes with livewatch "
-        "(a recording holds frames, not what they mean)"
-    )

@@ -16,12 +16,14 @@ import numpy as np
 from livewatch.data.events import parse_utc
 from livewatch.data.frames import FrameBatch
 from livewatch.data.samples import Rows, rows_of
+from livewatch.errors import UsageError
+from livewatch.profile.load import load_profile
 from livewatch.profile.model import Profile
 from livewatch.sources.bus_map import BusMap
 from livewatch.sources.recordings.recording import open_recording
 from livewatch.sources.tables.table import is_table, open_table
 
-__all__ = ["Source", "Stretch", "open_source"]
+__all__ = ["Source", "Stretch", "open_source", "profile_for"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,6 +106,27 @@ class Source:
                     yield rows_of(batch, first, last)
             if ended:
                 return
+
+
+def profile_for(path: Path | None, given: Profile | Path | str | None) -> Profile:
+    """The profile given, or the one that a session folder at `path` carries.
+
+    Raises:
+        UsageError: none is given and `path` is no session folder, or the name is unknown.
+        MistakesError: the profile has mistakes.
+    """
+    if isinstance(given, Profile):
+        return given
+    if given is not None:
+        return load_profile(given)
+    if path is not None and path.is_dir():
+        from livewatch.session.folder import Session
+
+        return Session.open(path).profile()
+    raise UsageError(
+        "no profile given: expected --profile with a YAML file or the name of a profile that comes with livewatch "
+        "(a recording holds frames, not what they mean)"
+    )
 
 
 def open_source(

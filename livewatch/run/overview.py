@@ -14,7 +14,6 @@ from livewatch.errors import LivewatchError
 from livewatch.profile.model import Profile
 from livewatch.run.history import History
 from livewatch.run.opening import Source
-from livewatch.run.run import Run
 
 __all__ = ["Overview"]
 
@@ -49,18 +48,15 @@ class Overview:
         return 0.0 if self._source is None else self._source.progress
 
     def start(self) -> None:
-        """Begin."""
-        self._thread.start()
+        """Begin. Calling it again, or after `stop`, does nothing."""
+        if self._thread.ident is None and not self._stopping:
+            self._thread.start()
 
     def stop(self) -> None:
         """Give up, if it still reads, and wait for the thread."""
         self._stopping = True
         if self._thread.ident is not None:
             self._thread.join()
-
-    def wait(self) -> None:
-        """Until all is read."""
-        self._thread.join()
 
     def raised(self) -> list[int]:
         """Data times at which alarms were raised, ns, ascending, each once."""
@@ -72,7 +68,8 @@ class Overview:
 
     def _read(self) -> None:
         try:
-            # Made here: it takes no time from the first frame.
+            from livewatch.run.run import Run  # loaded and made here: it takes no time from the first frame
+
             run = Run(self._profile, history=self.history)
             run.listeners.append(self._hear)
             self._source = self._open()

@@ -3,6 +3,7 @@
 A source that can be opened anew comes in; a run comes out whose position a person moves. In a thread of its own the
 player pushes rows into a `Run` as they become due; going back restores a checkpoint of the run and runs from
 there. A second thread reads the whole recording as fast as it goes (`overview`), so that what lies ahead is known.
+Until it starts hardly anything is loaded or made: the player's thread does that, while a screen comes up.
 
 What is logged: each event once, in order, however often it was passed; notes and markers wherever they were set; and
 what was done to an alarm, which is possible at the furthest point reached only, because behind it the log already says
@@ -15,7 +16,7 @@ import time as wall
 from collections.abc import Callable, Sequence
 from concurrent.futures import Future
 from dataclasses import dataclass, replace
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from livewatch.data.actions import Action
 from livewatch.data.events import Event
@@ -25,9 +26,11 @@ from livewatch.run.history import History
 from livewatch.run.opening import Source
 from livewatch.run.overview import Overview
 from livewatch.run.pacing import Pacer
-from livewatch.run.reversible_run import ReversibleRun
-from livewatch.run.run import RowSink, Run
 from livewatch.run.worker import Worker
+
+if TYPE_CHECKING:
+    from livewatch.run.reversible_run import ReversibleRun
+    from livewatch.run.run import RowSink, Run
 
 __all__ = ["FASTEST", "SLOWEST", "SPEEDS", "Player", "PlayerState"]
 
@@ -86,8 +89,9 @@ class Player:
         self.recorder = recorder
         self.state = PlayerState(speed=speed, target=start or None)
         self.overview = Overview(open_source, profile)
-        self._reversible = ReversibleRun(open_source, profile, recorder)
-        self._worker = Worker("livewatch player", self._round, self._reversible.close, "the replay has ended")
+        self._open_source = open_source
+        self._made: ReversibleRun | None = None
+        self._worker = Worker("livewatch player", self._round, self._finish, "the replay has ended")
         self._pacer = Pacer(FASTEST if speed is None else speed)
 
     @property
@@ -103,12 +107,17 @@ class Player:
     @property
     def additions(self) -> Sequence[Event]:
         """Notes and markers, in the order they were made."""
-        return self._reversible.additions
+        return () if self._made is None else self._made.additions
 
     @property
     def end(self) -> int:
         """Data time of the last tick known of, ns."""
-        return max(self.overview.history.span[1], self._reversible.time)
+        return max(self.overview.history.span[1], self.state.time)
+
+    @property
+    def failure(self) -> BaseException | None:
+        """The fault that ended the replay against its will."""
+        return self._worker.failure
 
     @property
     def running(self) -> bool:
@@ -119,7 +128,6 @@ class Player:
         """Begin reading, and playing. Calling it again does nothing."""
         if not self._worker.started:
             self.state = replace(self.state, playing=True)
-            self.overview.start()
             self._pacer.begin(0)
             self._worker.start()
 
@@ -128,8 +136,9 @@ class Player:
         self.overview.stop()
         if self._worker.started:
             self._worker.stop()
+            self.overview.stop()  # it may have begun just then
         else:
-            self._reversible.close()
+            self._finish()
 
     def submit(self, call: Callable[[], T]) -> Future[T]:
         """Have something done by the player's thread, between two batches."""
@@ -186,8 +195,21 @@ class Player:
 
     # What follows runs in the player's own thread.
 
+    @property
+    def _reversible(self) -> ReversibleRun:
+        if self._made is None:
+            from livewatch.run.reversible_run import ReversibleRun  # late: brings everything that judges
+
+            self._made = ReversibleRun(self._open_source, self.profile, self.recorder)
+        return self._made
+
+    def _finish(self) -> None:
+        self._reversible.close()
+
     def _round(self) -> float:
         self._advance()
+        # Not before the run is made: two threads that load the same modules wait for one another.
+        self.overview.start()
         state = self.state
         if state.target is None and not state.playing:
             return 0.5

@@ -1,19 +1,8 @@
-"""The folder a run leaves behind: written while it goes on, opened again afterwards, however it ended."""
+"""The folder a run leaves behind: written while it goes on, opened again afterwards, however it ended.
 
-from __future__ import annotations
+A name is loaded when it is first asked for: who needs one of them need not wait for all.
+"""
 
-from livewatch.session.folder import Session, SessionError
-from livewatch.session.log import EventLog, LoggedEvent, open_log
-from livewatch.session.recorder import Recorder
-from livewatch.session.summary import LogSummary, summarise
+import lazy_loader
 
-__all__ = [
-    "EventLog",
-    "LogSummary",
-    "LoggedEvent",
-    "Recorder",
-    "Session",
-    "SessionError",
-    "open_log",
-    "summarise",
-]
+__getattr__, __dir__, __all__ = lazy_loader.attach_stub(__name__, __file__)

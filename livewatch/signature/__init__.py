@@ -7,10 +7,10 @@
 The way of the data: `evidence/` (readings, ten looks a second; settled: need, air; evidence by operating region;
 gathering: one vector of observations, with what is everyday; beside it authority, pulls and boost, coverage, mix-ups,
 baseline) -> `causes/` (what each does to the evidence) -> `ranking` -> `cause` (in words) -> `verdict`, `finding`.
+
+A name is loaded when it is first asked for: who needs one of them need not wait for all.
 """
 
-from livewatch.signature.evidence.baseline import Baseline
-from livewatch.signature.finding import Finding
-from livewatch.signature.signature import Signature
+import lazy_loader
 
-__all__ = ["Baseline", "Finding", "Signature"]
+__getattr__, __dir__, __all__ = lazy_loader.attach_stub(__name__, __file__)

@@ -4,10 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from math import isnan
+from typing import TYPE_CHECKING
 
 from livewatch.profile.diagnostic_port.fault_codes import code_words
-from livewatch.run.achieved_rates import Rate
-from livewatch.session.car_record import CarChange
+
+if TYPE_CHECKING:
+    from livewatch.run.achieved_rates import Rate
+    from livewatch.session.car_record import CarChange
 
 __all__ = ["change_sentence", "rate_caveats", "rate_figures", "rate_words", "rates_sentence"]
 

@@ -414,6 +414,23 @@ async def test_the_cautions_come_first_and_once_for_each_vehicle(run_of: Make, a
         assert not isinstance(again.screen, Cautions)
 
 
+async def test_nothing_is_asked_of_the_run_before_the_cautions_are_drawn(
+    run_of: Make, app_of: Make, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    watched = run_of(replay=True)
+    app = app_of(watched, cautions=True)
+    drawn: list[bool] = []
+
+    def snapshot() -> None:
+        drawn.append(bool(app.screen.query_one("#answer").region))
+
+    monkeypatch.setattr(watched, "snapshot", snapshot)
+    monkeypatch.setattr("livewatch.dashboard.app.BEAT", 0.02)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.pause()
+        assert drawn and all(drawn)
+
+
 async def test_who_does_not_accept_the_cautions_leaves(run_of: Make, app_of: Make) -> None:
     app = app_of(run_of(), cautions=True)
     async with app.run_test(size=(80, 24)) as pilot:

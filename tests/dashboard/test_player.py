@@ -25,6 +25,7 @@ from livewatch.run.opening import Source, Stretch
 from livewatch.run.player import FASTEST, SLOWEST, Player
 from livewatch.run.run import Run
 from livewatch.sources.bus_map import BusMap
+from tests.waiting import until
 
 SECOND = 1_000_000_000
 START = 1_777_000_000 * SECOND
@@ -370,7 +371,7 @@ def test_it_loops_between_two_marks_in_either_order(player_of: Callable[..., tup
 
 def test_the_next_alarm_and_the_one_before_are_found(player_of: Callable[..., tuple[Player, Book]]) -> None:
     player, _ = player_of()
-    player.overview.wait()
+    until(lambda: player.overview.done)
     times = sorted({event.time for event in STRAIGHT.events if isinstance(event, AlarmChanged) and event.raised})
     found = []
     while (place := player.next_alarm(1).result(60)) is not None:
@@ -399,7 +400,7 @@ def test_the_whole_recording_is_known_while_one_stands_at_its_start(
     player_of: Callable[..., tuple[Player, Book]],
 ) -> None:
     player, book = player_of()
-    player.overview.wait()
+    until(lambda: player.overview.done)
     assert player.state.time < 5 * SECOND
     assert [line_of(event, 0) for event in player.overview.events] == [
         line_of(without_lead_up(event), 0) for event in STRAIGHT.events
@@ -413,7 +414,7 @@ def test_a_recording_that_cannot_be_read_on_says_so_and_keeps_what_there_was(
     player_of: Callable[..., tuple[Player, Book]],
 ) -> None:
     player, book = player_of(fails_after=400)
-    player.overview.wait()
+    until(lambda: player.overview.done)
     player.set_speed(None).result(60)
     player.play().result(60)
     play_out(player)

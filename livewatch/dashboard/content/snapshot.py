@@ -9,15 +9,18 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
 
 from livewatch.alarms import AlarmState, State
 from livewatch.dashboard.content.need_map import NeedMap
 from livewatch.data.samples import Quality
 from livewatch.data.ticks import TickBatch
 from livewatch.profile.model import Profile
-from livewatch.run.achieved_rates import Rate
 from livewatch.signature.evidence.authority import AuthorityUse
 from livewatch.sources.live.status import BusStatus
+
+if TYPE_CHECKING:
+    from livewatch.run.achieved_rates import Rate
 
 __all__ = ["ChannelReading", "LikelyCause", "PullRow", "Snapshot", "VerdictSoFar"]
 

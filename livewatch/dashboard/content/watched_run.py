@@ -14,7 +14,6 @@ from typing import TYPE_CHECKING, Any
 
 from livewatch.dashboard.content.events import moment
 from livewatch.dashboard.content.snapshot import Snapshot
-from livewatch.dashboard.content.snapshot_maker import SnapshotMaker
 from livewatch.data.actions import Action
 from livewatch.data.events import Event, without_lead_up
 from livewatch.errors import LivewatchError
@@ -23,6 +22,7 @@ from livewatch.run.history import History
 from livewatch.run.player import Player
 
 if TYPE_CHECKING:
+    from livewatch.dashboard.content.snapshot_maker import SnapshotMaker
     from livewatch.run.live import LiveRun
 
 __all__ = ["WatchedLive", "WatchedReplay", "WatchedRun", "failure_of"]
@@ -98,6 +98,8 @@ class WatchedLive(WatchedRun):
     """A run fed by a live source. The run must have been made with a history."""
 
     def __init__(self, live: LiveRun) -> None:
+        from livewatch.dashboard.content.snapshot_maker import SnapshotMaker
+
         run, maker = live.run, SnapshotMaker(live.statuses, live.run.recorder)
         super().__init__(run.profile, lambda: live.submit(lambda: maker.make(run)))
         self._run, self._live = run, live
@@ -154,9 +156,9 @@ class WatchedReplay(WatchedRun):
     """A recording in the hands of a player."""
 
     def __init__(self, player: Player) -> None:
-        maker = SnapshotMaker(None, player.recorder)
-        super().__init__(player.profile, lambda: player.submit(lambda: maker.make(player.run)))
+        super().__init__(player.profile, lambda: player.submit(self._snapshot))
         self.player: Player = player
+        self._maker: SnapshotMaker | None = None
         self._events: list[Event] = []
         self._merged = (0, 0)
 
@@ -205,6 +207,14 @@ class WatchedReplay(WatchedRun):
     def stop(self) -> None:
         """End the replay and its log."""
         self.player.close()
+
+    def _snapshot(self) -> Snapshot:
+        """Made by the player's thread, which loads what it takes, too."""
+        if self._maker is None:
+            from livewatch.dashboard.content.snapshot_maker import SnapshotMaker
+
+            self._maker = SnapshotMaker(None, self.player.recorder)
+        return self._maker.make(self.player.run)
 
 
 def failure_of(future: Future[Any]) -> str:

@@ -16,9 +16,10 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
 
-from livewatch.diagnosis.diagnosis import Diagnosis, Terms, diagnose_one, profile_for, read_baseline
+from livewatch.diagnosis.diagnosis import Diagnosis, Terms, diagnose_one, read_baseline
 from livewatch.errors import LivewatchError
 from livewatch.profile.model import Profile
+from livewatch.run.opening import profile_for
 from livewatch.run.pool import pool_context, worth
 from livewatch.signature.evidence.baseline import Baseline
 from livewatch.sources.bus_map import parse_bus_options
