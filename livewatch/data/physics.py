@@ -38,7 +38,8 @@ HOLE_DISCHARGE = 0.65
 CHOKED = 0.6847
 """Mass flow of a choked nozzle over p A / sqrt(R T) for air (Heywood 1988, appendix C, eq. C.9)."""
 NEARLY_EQUAL = 0.96
-"""Ratio of pressures above which the flow through a gap goes with the pressure across; common practice."""
+"""Ratio of pressures above which the flow through a gap goes with the pressure across; no source: it is where the
+simulator's flows do, too."""
 COMPRESSION_RATIO = 10.0
 """Assumed for the residual gas; 9 or 11 change the air at idle by some 1.5 %."""
 
@@ -78,7 +79,8 @@ def leak_share(inside: NDArray[np.float64], outside: NDArray[np.float64]) -> NDA
 
 def gap_share(inside: NDArray[np.float64], outside: NDArray[np.float64]) -> NDArray[np.float64]:
     """As `leak_share`, through what is narrow, or opens under pressure: in proportion to the pressure across while that
-    is small. Flow through leaks goes with a power of it between 0.5, of holes, and 1, of narrow gaps (ISO 9972)."""
+    is small. Flow through leaks goes with a power of it between 0.5, of holes, and 1, of narrow gaps (ISO 9972, from
+    memory)."""
     ratio = np.minimum(inside, outside) / np.maximum(inside, outside)
     small: NDArray[np.float64] = np.sqrt(np.minimum((1.0 - ratio) / (1.0 - NEARLY_EQUAL), 1.0))
     return leak_share(inside, outside) * small

@@ -40,7 +40,7 @@ TOGETHER = 0.5
 """How much more probable (logarithm) a cause is beforehand where another one is there: parts are seldom changed one by
 one; a judgement."""
 BETTER = 1.0
-"""Logarithm of what another shape of a cause has to promise to be tried in its place."""
+"""Logarithm of what another shape of a cause has to promise to be tried in its place; no source."""
 STEPS = 10
 """Of Gauss and Newton's method."""
 AT_ONCE = 1 << 17

@@ -22,16 +22,16 @@ __all__ = ["Alone", "alone_of"]
 
 CUT_LOOKS, BEFORE_CUT, AT_HIGHEST = 3, 6, 0.93
 """Looks before the end of a pull by which a cut has begun: one as the foot comes up is none of the pressure. Looks
-before the cut, and the share of the highest pressure of the pull that has to stand in them."""
+before the cut, and the share of the highest pressure of the pull that has to stand in them; no source."""
 OPENING, CONTROLLED = 3, 20
-"""Looks at the beginning that are left out, and looks for which control has to be at work."""
+"""Looks at the beginning that are left out, and looks for which control has to be at work; no source."""
 PEAK_WITHIN, GONE_AFTER, GONE_BY = 30, 12, 22
-"""Looks within which the first peak comes, and after it those in which an overshoot is gone."""
+"""Looks within which the first peak comes, and after it those in which an overshoot is gone; no source."""
 TAKEN = 8.0
 """Per cent of duty that have to be taken away while pressure rises: on simulated drives with boost in order, whose
 pressure falls towards the end, at most 7.0 are."""
 SMOOTH = 5
-"""Looks that one level is averaged over."""
+"""Looks that one level is averaged over; no source."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -24,7 +24,7 @@ nothing about creep."""
 RISING, ABOVE = 0.03, 0.05
 """Shares of commanded boost: by how much the end of a pull is above its middle, and above command, in creep."""
 BELOW_TOP = 0.97
-"""Share of the highest speed of all pulls, up to a cut, below which a cut is none of a limit of speed."""
+"""Share of the highest speed of all pulls, up to a cut, below which a cut is none of a limit of speed; no source."""
 
 
 @dataclass(frozen=True, slots=True)
