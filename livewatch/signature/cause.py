@@ -109,7 +109,7 @@ class Cause:
             "unit": main.get("unit"),
             "interval_95": main.get("interval_95"),
             "estimates": [estimate.to_json() for estimate in self.estimates],
-            "weight_of_evidence": round(self.weight, 2),
+            "weight_of_evidence": round(self.weight, 2) + 0.0,
             "weight_unit": "decibans",
             "probability": round(self.probability, 4),
             "largest_need": None if self.largest_need is None else self.largest_need.to_json(),

@@ -19,9 +19,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from livewatch.signature.causes.hypothesis import Variant
-from livewatch.signature.effect import Effect, Effects
 from livewatch.signature.evidence.readings import Column
-from livewatch.signature.inference import Whitened
+from livewatch.signature.inference import Whitened, squares
+from livewatch.signature.together import Together, lines_of
 
 __all__ = ["TOGETHER", "Combination", "Search", "log_sum"]
 
@@ -100,26 +100,30 @@ class Search:
             self._places.setdefault(variant.cause, []).append(k)
         # What goes with its size needs no sizes to be tried; of the rest a few, and the one that fits best alone.
         bent, straight = ([k for k, v in enumerate(tried) if v.effect.linear is is_so] for is_so in (False, True))
-        owner, size, rows = self._of_bent([tried[k].effect for k in bent])
-        self._owner = np.concatenate((np.array(bent, np.int64)[owner], straight)).astype(np.int64)
-        self._size = np.concatenate((size, np.ones(len(straight))))
-        level = np.array([tried[k].effect.slope(1.0) for k in straight]).reshape(-1, len(whitened.y))
-        self._rows = np.concatenate((rows, whitened(level)))
-        self._square = (self._rows * self._rows).sum(axis=1)
+        self._lines = lines_of([tried[k].effect for k in straight], whitened, self._bends)
+        parts = [self._of_straight(straight)]
+        if bent:
+            parts = [*self._of_bent(bent), *parts]
+        owner, self._size, self._rows, self._square = (np.concatenate(column) for column in zip(*parts, strict=True))
+        self._owner = owner.astype(np.int64)
         self._precision = 1.0 / np.array([variant.effect.spread for variant in tried])[self._owner] ** 2
         self._linear = np.array([variant.effect.linear for variant in tried])[self._owner]
         self._sided = np.array([variant.effect.low == 0.0 for variant in tried])[self._owner] * log(2.0)
         self._weight = np.array([variant.weight for variant in tried])[self._owner]
 
-    def _of_bent(self, effects: Sequence[Effect]) -> tuple[NDArray[np.int64], Column, Column]:
-        """Sizes to try of effects that do not go with their size: which it is of, sizes, and whitened means."""
-        if not effects:
-            return np.zeros(0, np.int64), np.zeros(0), np.zeros((0, len(self.whitened.y)))
-        alone = np.array([fit.size for fit in self.whitened.fits(effects)])
-        told = np.flatnonzero((alone > 0.0) | np.array([effect.low < 0.0 for effect in effects]))
-        owner, size, rows = self.whitened.tried(effects)
-        means = self.whitened.means(effects)[told]
-        return np.concatenate((owner, told)), np.concatenate((size, alone[told])), np.concatenate((rows, means))
+    def _of_straight(self, places: list[int]) -> tuple[NDArray[np.int64], Column, Column, Column]:
+        """Of effects that go with their size: which it is of, size 1, whitened means, their squares."""
+        rows = np.array([self._lines[self._tried[k].effect][0] for k in places]).reshape(-1, len(self.whitened.y))
+        return np.array(places, np.int64), np.ones(len(places)), rows, squares(rows)
+
+    def _of_bent(self, places: list[int]) -> Iterator[tuple[NDArray[np.int64], Column, Column, Column]]:
+        """Sizes to try of effects that do not: a few, and the one that fits best alone."""
+        effects, at = [self._tried[k].effect for k in places], np.array(places, np.int64)
+        tried = self.whitened.tried(effects)
+        yield at[tried.owner], tried.size, tried.rows, tried.square
+        size, rows = self.whitened.alone(effects)
+        told = np.flatnonzero((size > 0.0) | np.array([effect.low < 0.0 for effect in effects]))
+        yield at[told], size[told], rows[told], squares(rows[told])
 
     def run(self, most: int = MOST) -> list[Combination]:
         """Sets of at most so many causes worth having, the most probable first."""
@@ -217,12 +221,12 @@ class Search:
         gain, there = np.zeros(len(sets)), np.zeros(len(sets), np.bool_)
         held, least = size.copy(), np.full(len(sets), inf)
         at = np.arange(len(sets))
-        effects = _effects(sets)
+        together = self._together(sets)
         for step in range(STEPS + 1):
             if step == STEPS:
                 size[at] = held[at]
             prior, now = precision[at], size[at]
-            columns, rest = self._around(effects, now)
+            columns, rest = together.at(now)
             curvature = columns @ columns.transpose(0, 2, 1)
             curvature[:, np.arange(3 * count), np.arange(3 * count)] += prior
             gradient = (columns @ rest[..., None])[..., 0]
@@ -251,20 +255,14 @@ class Search:
             size[at[going]] = new[going]
             if not going.any():
                 break
-            if 2 * int(going.sum()) <= len(at):
+            if not going.all():
                 at = at[going]
-                effects = _effects([sets[k] for k in at.tolist()])
+                together = self._together([sets[k] for k in at.tolist()])
         return self._weighed(sets, size, np.concatenate((size, bends), axis=1), gain, precision, curvatures)
 
-    def _around(self, effects: Effects, size: Column) -> tuple[Column, Column]:
-        """Whitened columns that a change of each size, and each bend, adds, float64 (sets, 3 causes, n); and what is
-        left of the observations at these sizes, (sets, n)."""
-        means = effects.means(size.ravel())
-        rows = np.stack((effects.slopes(size.ravel()), means, *(means * bend for bend in self._bends)), axis=1)
-        n = rows.shape[-1]
-        whitened = self.whitened(rows.reshape(-1, n)).reshape(len(size), -1, 4, n)
-        bent = whitened[:, :, 2:].reshape(len(size), -1, n)
-        return np.concatenate((whitened[:, :, 0], bent), axis=1), self.whitened.y - whitened[:, :, 1].sum(axis=1)
+    def _together(self, sets: Sequence[Sequence[Variant]]) -> Together:
+        effects = [[variant.effect for variant in one] for one in sets]
+        return Together(effects, self.whitened, self._bends, self._lines)
 
     def _weighed(
         self,
@@ -336,17 +334,10 @@ class Search:
         y, square = self.whitened.y[None], self._square[None]
         if bases[0].variants:
             size = np.array([base.sizes for base in bases])
-            effects = _effects([base.variants for base in bases])
-            means, slopes = (
-                column.reshape(*size.shape, -1)
-                for column in (effects.means(size.ravel()), effects.slopes(size.ravel()))
-            )
-            scale = np.array([[variant.effect.spread for variant in base.variants] for base in bases])
-            around = (size[..., None] * slopes - means).sum(axis=1, keepdims=True)
-            bends = [BEND * means * bend for bend in self._bends]
-            rows = np.concatenate((scale[..., None] * slopes, *bends, around), axis=1)
-            whitened = self.whitened(rows.reshape(-1, rows.shape[-1])).reshape(rows.shape)
-            y, free = y + whitened[:, -1], whitened[:, :-1]
+            columns, rest = self._together([base.variants for base in bases]).at(size)
+            scale = np.full((len(bases), columns.shape[1], 1), BEND)
+            scale[:, : size.shape[1], 0] = [[variant.effect.spread for variant in base.variants] for base in bases]
+            y, free = rest + (size[:, None] @ columns[:, : size.shape[1]])[:, 0], scale * columns
             root = np.linalg.cholesky(np.eye(free.shape[1]) + free @ free.transpose(0, 2, 1))
             free = np.linalg.solve(root, free)
             y = y - ((free @ y[..., None]).transpose(0, 2, 1) @ free)[:, 0]
@@ -373,10 +364,6 @@ class Search:
 def _but(values: tuple[Kind, ...], place: int) -> tuple[Kind, ...]:
     """All but one of them."""
     return values[:place] + values[place + 1 :]
-
-
-def _effects(sets: Sequence[Sequence[Variant]]) -> Effects:
-    return Effects([variant.effect for one in sets for variant in one])
 
 
 def log_sum(values: Sequence[float]) -> float:

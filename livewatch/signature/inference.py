@@ -14,6 +14,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from copy import copy
 from dataclasses import dataclass
+from itertools import pairwise
 from math import erf, log, pi, sqrt
 
 import numpy as np
@@ -22,7 +23,7 @@ from numpy.typing import NDArray
 from livewatch.signature.effect import Effect, Effects
 from livewatch.signature.evidence.readings import Column
 
-__all__ = ["Fit", "Whitened", "combined"]
+__all__ = ["Fit", "Whitened", "combined", "squares"]
 
 STARTS = (-2.5, -1.5, -0.8, -0.4, -0.15, 0.02, 0.15, 0.4, 0.8, 1.5, 2.5)
 """Sizes tried first, in spreads."""
@@ -37,25 +38,37 @@ class Fit:
     weight: float
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Tried:
+    """k sizes of several effects: which effect each is of, int64 (k,), the sizes, the whitened means, float64 (k, n),
+    and the squares of those, (k,)."""
+
+    owner: NDArray[np.int64]
+    size: Column
+    rows: Column
+    square: Column
+
+
 class Whitened:
     """Observations made independent and of unit variance.
 
     Args:
         y, covariance: as in `Observations`; the covariance must be positive definite.
+        like: others of which the same effects are asked: what was worked out for them is not worked out again.
     """
 
-    def __init__(self, y: Column, covariance: Column) -> None:
-        factor: Column = np.asarray(np.linalg.cholesky(covariance), np.float64)
-        self._level = float(np.log(np.diag(factor)).sum())
-        self._inverse = np.zeros_like(factor)
-        _invert_lower(factor, self._inverse)
-        self._tried: dict[tuple[Effect, ...], tuple[NDArray[np.int64], Column, Column]] = {}
+    def __init__(self, y: Column, covariance: Column, like: Whitened | None = None) -> None:
+        self._inverse = np.zeros_like(covariance)
+        self._level = _invert_factor(covariance, self._inverse)
+        self._plain: dict[tuple[Effect, ...], tuple[NDArray[np.int64], Column, Column]] = like._plain if like else {}
+        self._tried: dict[tuple[Effect, ...], Tried] = {}
         self._take(y)
 
     def _take(self, y: Column) -> None:
         self.y: Column = self._inverse @ y
         self.square = float(self.y @ self.y)
-        self._alone: dict[Effect, tuple[Fit, Column]] = {}
+        self._alone: dict[Effect, tuple[float, Column]] = {}
+        self._fits: dict[Effect, Fit] = {}
 
     def of(self, y: Column) -> Whitened:
         """Other observations with the same covariance."""
@@ -65,7 +78,11 @@ class Whitened:
 
     def __call__(self, rows: Column) -> Column:
         """Rows, float64 (k, n), whitened the same way."""
-        whitened: Column = rows @ self._inverse.T
+        half = len(self.y) // 2
+        whitened = np.empty_like(rows)
+        # The upper right quarter of the inverse is 0.
+        np.matmul(rows[:, :half], self._inverse[:half, :half].T, out=whitened[:, :half])
+        np.matmul(rows, self._inverse[half:].T, out=whitened[:, half:])
         return whitened
 
     def log_likelihood(self) -> float:
@@ -79,41 +96,55 @@ class Whitened:
 
     def fits(self, effects: Sequence[Effect]) -> list[Fit]:
         """Fit each effect on its own: all at a time, and each once."""
-        self._fit_new([effect for effect in effects if effect not in self._alone])
-        return [self._alone[effect][0] for effect in effects]
+        new = [effect for effect in effects if effect not in self._fits]
+        if new:
+            size, mean = self.alone(new)
+            self._fits.update(zip(new, self._weighed(new, size, mean), strict=True))
+        return [self._fits[effect] for effect in effects]
 
-    def means(self, effects: Sequence[Effect]) -> Column:
-        """What each does with the size that fits best on its own, float64 (effects, n), whitened."""
-        return np.array([self._alone[effect][1] for effect in effects])
+    def alone(self, effects: Sequence[Effect]) -> tuple[Column, Column]:
+        """The size of each that fits best on its own, float64 (k,), and what it does then, (k, n), whitened."""
+        new = [effect for effect in effects if effect not in self._alone]
+        for linear, settle in ((False, self._settled), (True, self._straight)):
+            some = [effect for effect in new if effect.linear is linear]
+            if some:
+                self._alone.update(zip(some, zip(*settle(some), strict=True), strict=True))
+        found = [self._alone[effect] for effect in effects]
+        return np.array([size for size, _ in found]), np.array([mean for _, mean in found])
 
-    def tried(self, effects: Sequence[Effect]) -> tuple[NDArray[np.int64], Column, Column]:
-        """A few sizes over the range of each effect: which it is of, float64 (k,) sizes and (k, n) whitened means."""
-        found = self._tried.get(tuple(effects))
+    def tried(self, effects: Sequence[Effect]) -> Tried:
+        """A few sizes over the range of each effect."""
+        key = tuple(effects)
+        found = self._tried.get(key)
         if found is None:
-            sizes = [np.array(STARTS) * effect.spread for effect in effects]
-            sizes = [some[some >= effect.low] for some, effect in zip(sizes, effects, strict=True)]
-            owner = np.repeat(np.arange(len(effects)), [len(some) for some in sizes])
-            rows = [effect.mean(some[:, None]) for some, effect in zip(sizes, effects, strict=True)]
-            found = self._tried[tuple(effects)] = owner, np.concatenate(sizes), self(np.concatenate(rows))
+            if key not in self._plain:
+                self._plain[key] = _some_sizes(effects)
+            owner, size, means = self._plain[key]
+            rows = self(means)
+            found = self._tried[key] = Tried(owner, size, rows, squares(rows))
         return found
 
-    def _fit_new(self, effects: Sequence[Effect]) -> None:
-        if not effects:
-            return
+    def _straight(self, effects: Sequence[Effect]) -> tuple[list[float], Column]:
+        """Sizes and means of effects that go with their size: worked out in full."""
+        slope = self(Effects(effects).slopes(np.ones(len(effects))))
         spread, low = (np.array([getattr(effect, name) for effect in effects]) for name in ("spread", "low"))
-        linear = np.array([effect.linear for effect in effects])
+        size = np.maximum(slope @ self.y / (squares(slope) + 1.0 / spread**2), low)
+        return size.tolist(), size[:, None] * slope
+
+    def _settled(self, effects: Sequence[Effect]) -> tuple[list[float], Column]:
+        """Sizes and means of effects that bend, by Newton's method."""
+        spread, low = (np.array([getattr(effect, name) for effect in effects]) for name in ("spread", "low"))
         precision = 1.0 / spread**2
-        size = self._starts(effects, precision)
-        everything = shapes = Effects(effects)
-        mean = self(shapes.means(size))
+        size, mean = self._starts(effects, precision)
+        shapes = Effects(effects)
         left = np.arange(len(effects))
         for _ in range(12):
-            now, prior, straight = size[left], precision[left], linear[left]
+            now, prior = size[left], precision[left]
             slope = self(shapes.slopes(now))
             step = ((slope * (self.y - mean[left])).sum(axis=1) - prior * now) / ((slope * slope).sum(axis=1) + prior)
             new = np.maximum(now + step, low[left])
             there = self(shapes.means(new))
-            worse = ~straight & (self._misfit(there, prior, new) > self._misfit(mean[left], prior, now))
+            worse = self._misfit(there, prior, new) > self._misfit(mean[left], prior, now)
             if worse.any():
                 new[worse] = (new[worse] + now[worse]) / 2.0
                 there[worse] = self(Effects([effects[k] for k in left[worse].tolist()]).means(new[worse]))
@@ -124,14 +155,18 @@ class Whitened:
                 shapes = Effects([effects[k] for k in left.tolist()])
             if not len(left):
                 break
-        slope, rest = self(everything.slopes(size)), self.y - mean
+        return size.tolist(), mean
+
+    def _weighed(self, effects: Sequence[Effect], size: Column, mean: Column) -> list[Fit]:
+        """The fits of effects at the sizes that fit best."""
+        precision = np.array([1.0 / effect.spread**2 for effect in effects])
+        slope, rest = self(Effects(effects).slopes(size)), self.y - mean
         gradient = (slope * rest).sum(axis=1) - precision * size
         curvature = (slope * slope).sum(axis=1) + precision
         gain = 0.5 * (self.square - (rest * rest).sum(axis=1)) - 0.5 * precision * size * size
         weight = gain + 0.5 * np.log(precision / curvature)
-        found = zip(low.tolist(), *(column.tolist() for column in (size, gradient, curvature, weight)), strict=True)
-        for effect, one, row in zip(effects, found, mean, strict=True):
-            self._alone[effect] = _fit(*one), row
+        found = zip(*(column.tolist() for column in (size, gradient, curvature, weight)), strict=True)
+        return [_fit(effect.low, *one) for effect, one in zip(effects, found, strict=True)]
 
     def _misfit(self, mean: Column, precision: Column, size: Column) -> Column:
         """What is left of the observations, and the price of the size, for each row."""
@@ -139,18 +174,22 @@ class Whitened:
         misfit: Column = (rest * rest).sum(axis=-1) + precision * size * size
         return misfit
 
-    def _starts(self, effects: Sequence[Effect], precision: Column) -> Column:
-        """For each effect the best of a few sizes, so that Newton's method begins on the right side."""
-        start = np.zeros(len(effects))
-        bent = [k for k, effect in enumerate(effects) if not effect.linear]
-        if bent:
-            owner, sizes, rows = self.tried([effects[k] for k in bent])
-            misfit = self._misfit(rows, precision[bent][owner], sizes)
-            first = np.searchsorted(owner, np.arange(len(bent) + 1))
-            for number, k in enumerate(bent):
-                at = slice(int(first[number]), int(first[number + 1]))
-                start[k] = sizes[at][np.argmin(misfit[at])]
-        return start
+    def _starts(self, effects: Sequence[Effect], precision: Column) -> tuple[Column, Column]:
+        """For each effect the best of a few sizes, so that Newton's method begins on the right side, and its mean."""
+        tried = self.tried(effects)
+        misfit = tried.square - 2.0 * (tried.rows @ self.y) + precision[tried.owner] * tried.size**2
+        first = np.searchsorted(tried.owner, np.arange(len(effects) + 1)).tolist()
+        best = [begin + int(np.argmin(misfit[begin:end])) for begin, end in pairwise(first)]
+        return tried.size[best], tried.rows[best]
+
+
+def _some_sizes(effects: Sequence[Effect]) -> tuple[NDArray[np.int64], Column, Column]:
+    """A few sizes over the range of each effect: which effect each is of, the sizes, the means."""
+    sizes = [np.array(STARTS) * effect.spread for effect in effects]
+    sizes = [some[some >= effect.low] for some, effect in zip(sizes, effects, strict=True)]
+    owner = np.repeat(np.arange(len(effects)), [len(some) for some in sizes])
+    means = [effect.mean(some[:, None]) for some, effect in zip(sizes, effects, strict=True)]
+    return owner, np.concatenate(sizes), np.concatenate(means)
 
 
 def _fit(low: float, size: float, gradient: float, curvature: float, weight: float) -> Fit:
@@ -164,17 +203,26 @@ def _fit(low: float, size: float, gradient: float, curvature: float, weight: flo
     return Fit(size, deviation, weight)
 
 
-def _invert_lower(factor: Column, inverse: Column) -> None:
-    """Write the inverse of a lower triangular matrix into `inverse`, which is 0, by halves: that of its lower left part
-    follows from both others."""
-    half = len(factor) // 2
+def _invert_factor(covariance: Column, inverse: Column) -> float:
+    """Write the inverse of the lower triangular factor of a covariance into `inverse`, which is 0, by halves: what is
+    below follows from what is above. Returns the logarithm of the determinant of the factor."""
+    half = len(covariance) // 2
     if half < 16:
+        factor = np.linalg.cholesky(covariance)
         inverse[...] = np.linalg.inv(factor)
-        return
+        return float(np.log(np.diag(factor)).sum())
     above, below = inverse[:half, :half], inverse[half:, half:]
-    _invert_lower(factor[:half, :half], above)
-    _invert_lower(factor[half:, half:], below)
-    inverse[half:, :half] = -below @ (factor[half:, :half] @ above)
+    level = _invert_factor(covariance[:half, :half], above)
+    across = covariance[half:, :half] @ above.T
+    level += _invert_factor(covariance[half:, half:] - across @ across.T, below)
+    inverse[half:, :half] = -below @ (across @ above)
+    return level
+
+
+def squares(rows: Column) -> Column:
+    """The square of each row, float64 (k,)."""
+    found: Column = np.einsum("ij,ij->i", rows, rows)
+    return found
 
 
 def _log_above_zero(z: float) -> float:

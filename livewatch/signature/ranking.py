@@ -157,7 +157,7 @@ def _explanations(seen: Observations, maker: PointMaker, leak: float, beside: fl
         if rough.any():
             doubted = seen.covariance.copy()
             doubted[np.diag_indices_from(doubted)] += rough * rough
-            search = Search(Whitened(y, doubted), tried, flow, prior, beside)
+            search = Search(Whitened(y, doubted, plain), tried, flow, prior, beside)
         level = search.whitened.log_likelihood() + odds
         found += [_Set(one, one.score + level, shift, search, plain) for one in search.run()]
     return sorted(found, key=lambda one: (-one.score, sorted(one.combination.causes)))
