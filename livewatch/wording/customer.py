@@ -11,6 +11,7 @@ from collections.abc import Mapping
 from livewatch.build_sheet.points import FULL_LOAD
 from livewatch.build_sheet.prediction import Prediction
 from livewatch.signature.cause import Cause
+from livewatch.signature.causes.registry import HYPOTHESES
 from livewatch.signature.verdict import SystemVerdict, Verdict
 
 __all__ = [
@@ -66,65 +67,6 @@ _SYSTEMS: Mapping[str, Mapping[str, str]] = {
         "unproven": "Whether the fuel supply keeps up was not seen in full.",
     },
 }
-_CAUSES: Mapping[str, tuple[str, str, bool]] = {
-    "meter_scale": (
-        "the sensor that measures the intake air reads wrong by a fixed share, as it does in a tube of another width",
-        "Write the calibration for this intake, or put the former one back.", False,
-    ),
-    "meter_shape": (
-        "the intake disturbs the sensor that measures the air, more so the more air flows",
-        "Write the calibration for this intake, or put the former one back.", False,
-    ),
-    "injector_flow": (
-        "the injectors give more or less fuel than the calibration counts with",
-        "Write the calibration for these injectors, or fit the ones it was written for.", False,
-    ),
-    "injector_dead_time": (
-        "the injectors open earlier or later than the calibration counts with",
-        "Write the calibration for these injectors, or fit the ones it was written for.", False,
-    ),
-    "one_bank": (
-        "one side of the engine gets more or less fuel than the other",
-        "Have the injectors of that side measured, and look for an air leak there.", True,
-    ),
-    "vacuum_leak": (
-        "air gets into the engine past its sensor, most at idle",
-        "Find and mend the leak. Another calibration is not the remedy.", True,
-    ),
-    "pressure_leak": (
-        "air escapes between turbocharger and engine once there is boost",
-        "Find the loose hose or the crack and mend it. Another calibration is not the remedy.", True,
-    ),
-    "fuel_supply": (
-        "the fuel supply cannot bring what the engine needs at high power",
-        "Have the pump, the filter and the pressure regulator measured; more power needs a larger pump.", True,
-    ),
-    "boost_control": (
-        "the parts that hold the boost (solenoid, actuator, turbocharger) act otherwise than the calibration expects",
-        "Write the boost calibration for these parts, or fit the ones it was written for.", False,
-    ),
-    "boost_creep": (
-        "the exhaust flows so freely that the boost rises above its limit and cannot be held",
-        "A wastegate that passes more, and a boost calibration for this exhaust.", False,
-    ),
-    "underboost": (
-        "the turbocharger gives less than it is asked for, with nothing left in reserve",
-        "Have hoses, actuator and turbocharger looked at before anything is recalibrated.", True,
-    ),
-    "pressure_sensor": (
-        "the pressure sensor in the intake, or how the engine breathes, differs from what the calibration counts with",
-        "Have the sensor compared with a gauge; if it is right, write the calibration for this engine.", False,
-    ),
-    "fuel_in_tank": (
-        "the fuel in the tank is not the one the calibration was written for",
-        "Fill up with the fuel it was written for, or write the calibration for this one.", False,
-    ),
-    "lambda_sensor": (
-        "the exhaust sensor by which the mixture is corrected reads wrong",
-        "Have the exhaust sensor checked first: everything else is judged by it.", True,
-    ),
-}  # fmt: skip
-"""Of each cause: what it is, what to do about it, and whether that is a repair rather than a calibration."""
 _PARTS: Mapping[str, str] = {
     "intake": "the intake",
     "air_meter_housing": "the tube around the air sensor",
@@ -184,19 +126,19 @@ def system_sentence(one: SystemVerdict) -> str:
 
 def cause_words(name: str) -> str:
     """What a cause is, as half a sentence."""
-    return _CAUSES[name][0] if name in _CAUSES else name.replace("_", " ")
+    return HYPOTHESES[name].plain
 
 
 def remedy_words(cause: Cause) -> str:
     """What to do about a cause; where the data cannot tell it from another one, that too."""
-    said = _CAUSES[cause.name][1] if cause.name in _CAUSES else cause.settles
+    said = HYPOTHESES[cause.name].remedy
     others = " or ".join(cause_words(name) for name in cause.tie_with)
     return f"{said} First make sure: it may also be that {others}." if others else said
 
 
 def repairs(name: str) -> bool:
     """Whether the remedy of a cause is a repair, not another calibration."""
-    return name in _CAUSES and _CAUSES[name][2]
+    return HYPOTHESES[name].repair
 
 
 def part_words(slot: str) -> str:

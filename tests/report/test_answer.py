@@ -109,6 +109,7 @@ def test_it_can_be_laid_out_for_a_page_and_a_message(diagnosis: livewatch.Diagno
 def test_every_cause_has_everyday_words(name: str) -> None:
     words = cause_words(name)
     assert len(words) > 30 and "_" not in words and "trim" not in words
+    assert HYPOTHESES[name].remedy.endswith(".")
 
 
 @pytest.mark.parametrize("slot", SLOTS)

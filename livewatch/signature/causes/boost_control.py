@@ -43,6 +43,10 @@ class BoostControlOff(BoostHypothesis):
     log_prior = -1.5
     codes, codes_against = BOOST_ACTUATOR | OVERBOOST, frozenset({"P2262"})
     settles = "Check solenoid and actuator against their part numbers; measure when the flap opens."
+    plain = (
+        "the parts that hold the boost (solenoid, actuator, turbocharger) act otherwise than the calibration expects"
+    )
+    remedy = "Write the boost calibration for these parts, or fit the ones it was written for."
 
     def symptom(self, figures: BoostFigures) -> Symptom | None:
         if figures.alone:

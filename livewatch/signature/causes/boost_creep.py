@@ -39,6 +39,8 @@ class BoostCreep(BoostHypothesis):
     log_prior = -1.8
     codes, codes_against = OVERBOOST, UNDERBOOST
     settles = "On a dyno, watch at which speed duty reaches its floor; compare the bore of the wastegate."
+    plain = "the exhaust flows so freely that the boost rises above its limit and cannot be held"
+    remedy = "A wastegate that passes more, and a boost calibration for this exhaust."
 
     def symptom(self, figures: BoostFigures) -> Symptom | None:
         if figures.alone:

@@ -18,6 +18,8 @@ class Everyday(Hypothesis):
     log_prior = 0.0
     systems, danger, explains = (), 9, ()
     settles = ""
+    plain = "everyday adaptation"
+    remedy = ""
 
     def reasons_against(self, judged: Judged, facts: Facts) -> Iterator[str]:
         if judged.probability < 0.5:

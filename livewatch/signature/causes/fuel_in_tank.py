@@ -32,6 +32,8 @@ class FuelInTank(Hypothesis):
     explains = ("lean_under_load",)
     everyday = True
     settles = "Fill up with the fuel it is calibrated for, or have the calibration written for this one."
+    plain = "the fuel in the tank is not the one the calibration was written for"
+    remedy = "Fill up with the fuel it was written for, or write the calibration for this one."
 
     def estimates(self, judged: Judged, grounds: Grounds) -> list[Estimate]:
         return [mapped("need from it", "%", band_of(judged.fit), lambda s: 100.0 * (exp(s) - 1.0))]

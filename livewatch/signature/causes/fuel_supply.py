@@ -48,6 +48,9 @@ class FuelSupplyLimit(Hypothesis):
     codes_against = frozenset({"P0088", "P008B"})
     mixture, loads = "lean", LOADS[2:]
     settles = "Measure fuel pressure and pump voltage under load, and look at the filter."
+    plain = "the fuel supply cannot bring what the engine needs at high power"
+    remedy = "Have the pump, the filter and the pressure regulator measured; more power needs a larger pump."
+    repair = True
 
     def variants(self, seen: Observations, maker: PointMaker) -> Iterator[Variant]:
         need, supply = seen.on("need"), seen.on("supply")

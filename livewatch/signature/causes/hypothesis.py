@@ -36,8 +36,8 @@ System = Literal["fuel at part load", "fuel under load", "boost", "fuel supply"]
 """What of a car the verdict is given for, one by one."""
 
 
-FACTORS = frozenset({"meter_scale", "injector_flow", "pressure_sensor", "lambda_sensor", "one_bank"})
-"""Causes that change need by one factor, the same at every load."""
+FACTORS: set[str] = set()
+"""Causes that change need by one factor, as they say of themselves."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -122,6 +122,9 @@ class Hypothesis:
         log_prior: logarithm of how probable it is against "nothing is wrong" before any data: a judgement, common
             practice.
         settles: what would settle it, without driving.
+        plain, remedy: what it is, as half a sentence, and what to do about it, in words without a trade word.
+        repair: whether that is a repair rather than another calibration.
+        factor: whether it changes need by one factor, the same at every load.
         systems: what of the car it spoils.
         danger: how soon it breaks an engine that is loaded, 1 the soonest: a judgement, common practice.
         explains: beginnings of the names of the alarms that it raises.
@@ -140,6 +143,10 @@ class Hypothesis:
     short: ClassVar[str]
     log_prior: ClassVar[float]
     settles: ClassVar[str]
+    plain: ClassVar[str]
+    remedy: ClassVar[str]
+    repair: ClassVar[bool] = False
+    factor: ClassVar[bool] = False
     systems: ClassVar[tuple[System, ...]] = ("fuel at part load", "fuel under load")
     danger: ClassVar[int] = 4
     explains: ClassVar[tuple[str, ...]] = ("lean_under_load", "knock_retard")
@@ -149,6 +156,10 @@ class Hypothesis:
     codes_against: ClassVar[frozenset[str]] = frozenset()
     mixture: ClassVar[Side | Literal["either", ""]] = ""
     loads: ClassVar[tuple[Load, ...]] = LOADS
+
+    def __init_subclass__(cls) -> None:
+        if cls.factor:
+            FACTORS.add(cls.name)
 
     def variants(self, seen: Observations, maker: PointMaker) -> Iterator[Variant]:
         """Its shapes on the fuel side, as far as these observations can speak about them."""

@@ -31,6 +31,8 @@ class InjectorDeadTime(Hypothesis):
     codes = frozenset({"P0200"})
     mixture, loads = "either", LOADS[:2]
     settles = "Have the injectors' dead time measured at 14 V, and compare idle with part load once more."
+    plain = "the injectors open earlier or later than the calibration counts with"
+    remedy = "Write the calibration for these injectors, or fit the ones it was written for."
 
     def variants(self, seen: Observations, maker: PointMaker) -> Iterator[Variant]:
         late = np.nan_to_num(milligrams_per_ms(seen.regions, maker)[0] / np.maximum(seen.of("charge"), 1.0))

@@ -28,6 +28,9 @@ class InjectorFlow(Hypothesis):
     danger = 3
     codes, mixture = frozenset({"P0200"}), "either"
     settles = "Read the injectors' part number, or have their flow measured on a bench."
+    plain = "the injectors give more or less fuel than the calibration counts with"
+    remedy = "Write the calibration for these injectors, or fit the ones it was written for."
+    factor = True
 
     def variants(self, seen: Observations, maker: PointMaker) -> Iterator[Variant]:
         alike = linear(seen.on("need"), SPREAD)

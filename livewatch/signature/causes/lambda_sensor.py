@@ -33,6 +33,10 @@ class LambdaSensorOff(Hypothesis):
     codes = frozenset({*(f"P013{place}" for place in range(6)), "P2195", "P2196", "P2197", "P2198"})
     mixture = "either"
     settles = "Compare with a second lambda sensor, in the tailpipe or in its place."
+    plain = "the exhaust sensor by which the mixture is corrected reads wrong"
+    remedy = "Have the exhaust sensor checked first: everything else is judged by it."
+    repair = True
+    factor = True
 
     def variants(self, seen: Observations, maker: PointMaker) -> Iterator[Variant]:
         # A channel of it or not, the trims follow it.

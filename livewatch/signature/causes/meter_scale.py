@@ -29,6 +29,11 @@ class MeterScale(Hypothesis):
     danger = 3
     codes, mixture = AIR_METER, "either"
     settles = "Measure the bore of the air meter's housing and read the part number of the meter."
+    plain = (
+        "the sensor that measures the intake air reads wrong by a fixed share, as it does in a tube of another width"
+    )
+    remedy = "Write the calibration for this intake, or put the former one back."
+    factor = True
 
     def variants(self, seen: Observations, maker: PointMaker) -> Iterator[Variant]:
         if maker.metered:

@@ -33,6 +33,8 @@ class MeterShape(Hypothesis):
     danger = 3
     codes, mixture, loads = AIR_METER, "either", LOADS[2:]
     settles = "Look at the intake before the meter: bends, steps, a missing straightener; watch its noise."
+    plain = "the intake disturbs the sensor that measures the air, more so the more air flows"
+    remedy = "Write the calibration for this intake, or put the former one back."
 
     def variants(self, seen: Observations, maker: PointMaker) -> Iterator[Variant]:
         if not maker.metered:

@@ -27,6 +27,10 @@ class OneBank(Hypothesis):
     danger = 3
     mixture = "either"
     settles = "Exchange two injectors between the banks and see whether the difference moves with them."
+    plain = "one side of the engine gets more or less fuel than the other"
+    remedy = "Have the injectors of that side measured, and look for an air leak there."
+    repair = True
+    factor = True
 
     def variants(self, seen: Observations, maker: PointMaker) -> Iterator[Variant]:
         if maker.banks == 2:

@@ -39,6 +39,9 @@ class PressureLeak(Hypothesis):
     codes, codes_against = frozenset({"P2261", "P2279"}) | UNDERBOOST, OVERBOOST
     mixture, loads = "rich", LOADS[2:]
     settles = "Put the charge pipes under pressure with the engine off and listen for air."
+    plain = "air escapes between turbocharger and engine once there is boost"
+    remedy = "Find the loose hose or the crack and mend it. Another calibration is not the remedy."
+    repair = True
 
     def variants(self, seen: Observations, maker: PointMaker) -> Iterator[Variant]:
         if not (maker.boosted and maker.metered):

@@ -26,6 +26,11 @@ class PressureSensor(Hypothesis):
     codes = frozenset({"P0105", "P0106", "P0107", "P0108", "P0109"})
     mixture = "either"
     settles = "With the engine off, manifold pressure must read as the barometer does."
+    plain = (
+        "the pressure sensor in the intake, or how the engine breathes, differs from what the calibration counts with"
+    )
+    remedy = "Have the sensor compared with a gauge; if it is right, write the calibration for this engine."
+    factor = True
 
     def variants(self, seen: Observations, maker: PointMaker) -> Iterator[Variant]:
         if not maker.metered:

@@ -33,6 +33,9 @@ class Underboost(BoostHypothesis):
     codes, codes_against = UNDERBOOST | {"P2261", "P2263"}, OVERBOOST
     danger, explains = 6, ("underboost",)
     settles = "Put the charge pipes under pressure with the engine off; then check the actuator's preload."
+    plain = "the turbocharger gives less than it is asked for, with nothing left in reserve"
+    remedy = "Have hoses, actuator and turbocharger looked at before anything is recalibrated."
+    repair = True
 
     def symptom(self, figures: BoostFigures) -> Symptom | None:
         if not isnan(figures.short):

@@ -35,6 +35,9 @@ class VacuumLeak(Hypothesis):
     codes = frozenset({"P0068", "P0507", "P2279", "P2282"})
     mixture, loads = "lean", LOADS[:2]
     settles = "Put smoke into the intake with the engine off; listen at the gaskets and hoses."
+    plain = "air gets into the engine past its sensor, most at idle"
+    remedy = "Find and mend the leak. Another calibration is not the remedy."
+    repair = True
 
     def variants(self, seen: Observations, maker: PointMaker) -> Iterator[Variant]:
         inwards = np.nan_to_num(seen.of("vacuum")) / np.maximum(seen.of("air"), 0.3)
