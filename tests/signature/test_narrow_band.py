@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from livewatch.signature.causes.registry import HYPOTHESES
 from livewatch.signature.evidence.settled import FIELDS, PointMaker
 
 Columns = dict[str, NDArray[np.float64]]
@@ -253,3 +254,12 @@ def test_a_sensor_heard_as_often_as_it_swings_tells_that_a_loop_is_in_balance_wh
     volts = readings["oxygen_sensor_voltage_1"]
     volts[:] = np.where(heard % 11 < 5.5, 0.8, 0.1) if swings else 0.1
     assert maker.points(readings).settled.any() == settled
+
+
+def test_a_narrow_band_sensor_may_be_off_by_2_per_cent_and_a_wideband_one_by_more(lab: Any) -> None:
+    # The one switches near lambda 1 as long as it works, the other reads a scale that drifts (common practice).
+    arrays = drive(lab, lab.Fault())
+    narrow = lab.gathered(arrays, lab.profile(without=("lambda_1",), extra=VOLTAGE))
+    wide = lab.gathered(lab.Bench().tour(lab.Fault()).arrays(), lab.profile())
+    assert all(one.effect.spread <= 0.02 for one in HYPOTHESES["lambda_sensor"].variants(*narrow))
+    assert all(one.effect.spread > 0.02 for one in HYPOTHESES["lambda_sensor"].variants(*wide))

@@ -15,8 +15,9 @@ from livewatch.signature.evidence.settled import PointMaker
 
 __all__ = ["HYPOTHESIS"]
 
-SPREAD = 0.06
-"""Of the logarithm of its error beforehand; common practice."""
+SPREAD, NARROW_SPREAD = 0.06, 0.015
+"""Of the logarithm of its error beforehand, of a wideband sensor and of a narrow-band one, which switches near lambda 1
+however old it is; common practice, no source."""
 DRIFTS = (60.0, 120.0, 240.0)
 """s a lambda sensor may take to drift."""
 TOLD_BY_LEVEL = -2.5
@@ -40,8 +41,8 @@ class LambdaSensorOff(Hypothesis):
 
     def variants(self, seen: Observations, maker: PointMaker) -> Iterator[Variant]:
         # A channel of it or not, the trims follow it.
-        need = seen.on("need")
-        yield Variant(self.name, linear(need, SPREAD), -1.0, TOLD_BY_LEVEL)
+        need, spread = seen.on("need"), _spread(maker)
+        yield Variant(self.name, linear(need, spread), -1.0, TOLD_BY_LEVEL)
         used = seen.regions.stretch[seen.row]
         if not len(used) or int(used.max()) < 1:
             return
@@ -51,14 +52,14 @@ class LambdaSensorOff(Hypothesis):
         for start in starts:
             for drift in DRIFTS:
                 grown = np.clip((seen.of("time") - start) / drift, 0.0, 1.0)
-                yield Variant(self.name, linear(grown * need, SPREAD), start, share)
+                yield Variant(self.name, linear(grown * need, spread), start, share)
 
     def estimates(self, judged: Judged, grounds: Grounds) -> list[Estimate]:
         return [
             mapped(
                 "reads away from the truth by",
                 "%",
-                band_of(measured(judged.fit, SPREAD, 0.0)),
+                band_of(measured(judged.fit, _spread(grounds.maker), 0.0)),
                 lambda s: 100.0 * (exp(s) - 1.0),
             )
         ]
@@ -73,6 +74,11 @@ class LambdaSensorOff(Hypothesis):
     def reasons_against(self, judged: Judged, facts: Facts) -> Iterator[str]:
         if judged.unknown < 0.0:
             yield "a sensor that was wrong all along looks like injectors of another size"
+
+
+def _spread(maker: PointMaker) -> float:
+    narrow = "oxygen_sensor_voltage_1" in maker.there and "lambda_1" not in maker.there
+    return NARROW_SPREAD if narrow else SPREAD
 
 
 HYPOTHESIS = LambdaSensorOff()
