@@ -142,7 +142,21 @@ class Search:
                 bases = self._best({one.causes for one in new}, found)
             if not bases:
                 break
+        self._leave_out(found)
         return sorted(found.values(), key=lambda one: (-one.score, sorted(one.causes)))
+
+    def _leave_out(self, found: dict[frozenset[str], Combination]) -> None:
+        """Try the best set without each of its causes, as long as that finds a better one: what led to a set need not
+        be needed in it."""
+        tried: Combination | None = None
+        while tried is not (best := max(found.values(), key=lambda one: one.score)):
+            tried = best
+            starts = [
+                (_but(best.variants, place), _but(best.sizes, place))
+                for place, variant in enumerate(best.variants)
+                if len(best.variants) > 1 and best.causes - {variant.cause} not in found
+            ]
+            found |= {one.causes: one for one in self.fits(starts) if one is not None}
 
     def _best(self, sets: Collection[frozenset[str]], found: Mapping[frozenset[str], Combination]) -> list[Combination]:
         """Those of the sets that are built upon."""

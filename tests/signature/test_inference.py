@@ -180,3 +180,15 @@ def test_a_cause_takes_another_shape_where_that_is_better_beside_others() -> Non
     assert by_itself.variants == (tried[1],)
     assert best.variants == (tried[0], tried[2])
     assert best.sizes == pytest.approx((3.0, 2.0), abs=0.1)
+
+
+def test_what_led_to_a_set_is_left_out_where_it_is_not_needed_in_it() -> None:
+    # By itself the first shape fits best, as it has something of both causes that are there, and of nothing else.
+    first, second, nowhere, flow = np.eye(80).reshape(4, 20, 80).sum(axis=1)
+    seen = Whitened(3.0 * first + 2.0 * second, 0.25 * np.eye(80))
+    shapes = {"leads": first + second + 0.3 * nowhere, "first": first, "second": second}
+    tried = [Variant(cause, linear(shape, 3.0)) for cause, shape in shapes.items()]
+    found = Search(seen, tried, flow, dict.fromkeys(shapes, -1.5)).run()
+    assert Search(seen, tried, flow, dict.fromkeys(shapes, -1.5)).run(most=1)[0].causes == {"leads"}
+    assert found[0].causes == {"first", "second"}
+    assert found[0].sizes == pytest.approx((3.0, 2.0), abs=0.1)
