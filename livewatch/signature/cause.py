@@ -126,7 +126,9 @@ def describe(ranking: Ranking, judged: Judged, grounds: Grounds, facts: Facts, e
     cause on the fuel side."""
     hypothesis = HYPOTHESES[judged.cause]
     tied = list(ranking.ties.get(judged.cause, ()))
-    tied += [cause for cause, others in ranking.ties.items() if judged.cause in others]
+    needless = ranking.needless.get(judged.cause, 1.0) >= NEEDLESS
+    # What is sure by itself stands in no other's place.
+    tied += [cause for cause, others in ranking.ties.items() if judged.cause in others and needless]
     estimates = tuple(hypothesis.estimates(judged, grounds))
     effect = _need_effect(judged, grounds)
     weight = judged.fit.weight * DECIBANS
@@ -135,7 +137,7 @@ def describe(ranking: Ranking, judged: Judged, grounds: Grounds, facts: Facts, e
     there = judged.probability if hypothesis.everyday else there
     sure = judged.cause in ranking.chosen and weight >= EVIDENCE and hypothesis.family != "none"
     sure = sure and not _is_minor(judged, grounds, effect)
-    sure = sure and there > SURE and ranking.needless.get(judged.cause, 1.0) < NEEDLESS
+    sure = sure and there > SURE and not needless
     return Cause(
         judged.cause,
         judged.family,

@@ -125,6 +125,13 @@ def rank(seen: Observations, maker: PointMaker, figures: BoostFigures) -> Rankin
             ties[cause] = (*ties.get(cause, ()), rival)
     if boost:
         needless |= {cause: 1.0 - sum(one.probability for one in boost.values()) for cause in boost}
+    if short is not None and leak is not None and leak.cause in chosen:
+        whole, _, first = _boost_causes({**symptoms, short.cause: short}, 1.0 - _nothing(sets))
+        if short.cause in first - chosen and whole[short.cause].probability > SURE:
+            # It falls short all the same: by the leak alone, or by its control beside it, which cannot be told.
+            needless[short.cause] *= needless[leak.cause]
+            boost[short.cause] = replace(boost[short.cause], fit=short.fit)
+            chosen, ties[short.cause] = chosen | {short.cause}, (leak.cause,)
     fuels = _fuel_in_tank(sets, seen)
     chosen |= {one.cause for one in fuels if one.fit.weight > 0.0}
     needless |= {one.cause: 1.0 - one.probability for one in fuels}

@@ -75,12 +75,14 @@ def _most_likely(verdict: Verdict) -> str:
 
 
 def _listed(causes: Sequence[Cause], named: Callable[[Cause], str]) -> str:
-    return "; and ".join(_said(cause, named) for cause in causes)
+    return "; and ".join(_said(cause, named, causes) for cause in causes)
 
 
-def _said(cause: Cause, named: Callable[[Cause], str]) -> str:
+def _said(cause: Cause, named: Callable[[Cause], str], listed: Sequence[Cause]) -> str:
     text = named(cause)
-    if cause.ties and named is _short:
+    if cause.ties and {one.name for one in listed}.issuperset(cause.tie_with):
+        text += ", perhaps by that alone"
+    elif cause.ties and named is _short:
         text += f"; or {' or '.join(HYPOTHESES[name].short for name in cause.tie_with)}"
     elif cause.ties:
         text += f"; the data cannot tell this from: {' or '.join(cause.ties)}"
