@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
-from livewatch.alarms import AlarmState, State
+from typing import TYPE_CHECKING
+
+from livewatch.dashboard import content
 from livewatch.dashboard.base_app import BaseApp
-from livewatch.dashboard.content.alarms import selected_alarm
-from livewatch.dashboard.content.events import selected_event
 from livewatch.dashboard.screens.ask import AskChoice, AskText
-from livewatch.dashboard.widgets.alarm_list import AlarmList
 from livewatch.data.actions import Action
+from livewatch.data.alarm_states import State
 from livewatch.data.channels import in_words
 from livewatch.wording.events import clock_text
+
+if TYPE_CHECKING:
+    from livewatch.alarms import AlarmState
+    from livewatch.dashboard.widgets.alarm_list import AlarmList
 
 __all__ = ["SHELF_TIMES", "AlarmActions"]
 
@@ -86,13 +90,13 @@ class AlarmActions(BaseApp):
         if self.view == "bench":
             view = self.view_state()
             if view.events:
-                self.chosen_event = min(len(view.events) - 1, max(0, selected_event(view) + steps))
+                self.chosen_event = min(len(view.events) - 1, max(0, content.selected_event(view) + steps))
             return
         if self.snapshot is None:
             return
         names = [alarm.name for alarm in (*self.snapshot.announced, *self.snapshot.hidden)]
         if names:
-            place = names.index(selected_alarm(self.snapshot, self.chosen_alarm)) + steps
+            place = names.index(content.selected_alarm(self.snapshot, self.chosen_alarm)) + steps
             self.chosen_alarm = names[min(len(names) - 1, max(0, place))]
 
     def on_alarm_list_selected(self, message: AlarmList.Selected) -> None:
@@ -119,7 +123,7 @@ class AlarmActions(BaseApp):
     def _alarm(self) -> AlarmState | None:
         """The alarm a key acts on; says so when there is none."""
         if self.snapshot is not None:
-            chosen = selected_alarm(self.snapshot, self.chosen_alarm)
+            chosen = content.selected_alarm(self.snapshot, self.chosen_alarm)
             for alarm in self.snapshot.alarms:
                 if alarm.name == chosen:
                     return alarm

@@ -8,9 +8,12 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
-from livewatch.alarms import AlarmState
 from livewatch.data.alarm_states import Priority
+
+if TYPE_CHECKING:
+    from livewatch.alarms import AlarmState
 
 __all__ = ["PATTERNS", "AlarmSound", "Pattern"]
 

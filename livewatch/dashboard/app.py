@@ -11,20 +11,17 @@ from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
-from typing import Any, ClassVar
+from typing import TYPE_CHECKING, Any, ClassVar
 
 from textual.app import SystemCommand
 from textual.binding import BindingType
 from textual.screen import Screen
 
+from livewatch.dashboard import content
 from livewatch.dashboard.alarm_actions import AlarmActions
 from livewatch.dashboard.alarm_sound import AlarmSound
 from livewatch.dashboard.bindings import KEYS, bindings, works
-from livewatch.dashboard.content.events import flooding
-from livewatch.dashboard.content.full_text import full_text
-from livewatch.dashboard.content.headline import headline
 from livewatch.dashboard.content.view_state import OVERLAYS, Overlay, ViewState
-from livewatch.dashboard.content.watched_run import WatchedRun
 from livewatch.dashboard.drawing.plain import terminal_is_plain
 from livewatch.dashboard.remembered import Remembered
 from livewatch.dashboard.screens.cautions import Cautions
@@ -35,6 +32,9 @@ from livewatch.dashboard.speech import Speech, speech_command
 from livewatch.dashboard.themes import THEMES
 from livewatch.dashboard.time_actions import TimeActions
 from livewatch.wording.reader_units import SYSTEMS, ReaderUnits
+
+if TYPE_CHECKING:
+    from livewatch.dashboard.content.watched_run import WatchedRun
 
 __all__ = ["Dashboard"]
 
@@ -110,7 +110,7 @@ class Dashboard(AlarmActions, TimeActions):
         self._asked_to_end = asked_to_end
         self._leaving = False
         self._terminal_gone = False
-        self._main = MainScreen(view, watched.player is not None)
+        self._main = MainScreen(view, watched.player is not None, empty=self.cautions_due())
         self.show_ascii_only(self.plain)
         for theme in THEMES:
             self.register_theme(theme)
@@ -173,11 +173,12 @@ class Dashboard(AlarmActions, TimeActions):
         self.call_after_refresh(self._begin)
         self.set_timer(LATEST, self._begin)
 
-    def _begin(self) -> None:
+    async def _begin(self) -> None:
         """Begin to look, once the first frame is there: what the first look starts would take its time from it."""
         if self._begun:
             return
         self._begun = True
+        await self._main.fill()
         self.set_interval(BEAT, self.beat)
         self.beat()
         if self.watched.player is None:
@@ -185,9 +186,13 @@ class Dashboard(AlarmActions, TimeActions):
 
             self.call_after_refresh(spare_from_collection)
 
+    def cautions_due(self) -> bool:
+        """Whether the cautions come first: once for each vehicle."""
+        return not self.remembered.cautions_read(self.watched.profile.name)
+
     def show_cautions(self) -> None:
-        """Once for each vehicle."""
-        if not self.remembered.cautions_read(self.watched.profile.name):
+        """Where they are due."""
+        if self.cautions_due():
             self.push_screen(Cautions(self.watched.profile.name), self._cautions_answered)
 
     def on_app_focus(self) -> None:
@@ -216,6 +221,8 @@ class Dashboard(AlarmActions, TimeActions):
 
     def view_state(self) -> ViewState:
         """How the person looks, now."""
+        from livewatch.dashboard.content.headline import headline  # late: brings what puts things into words
+
         watched, snapshot = self.watched, self.snapshot
         player = watched.player
         state = None if player is None else player.state
@@ -238,7 +245,7 @@ class Dashboard(AlarmActions, TimeActions):
             event=self.chosen_event,
             page=self.page,
             silenced=snapshot is not None and self.sound.silenced(snapshot.announced),
-            flood=flooding(events, here),
+            flood=content.flooding(events, here),
             player=state,
             reading=watched.reading,
         )
@@ -320,6 +327,8 @@ class Dashboard(AlarmActions, TimeActions):
 
     def action_read(self) -> None:
         """In full."""
+        from livewatch.dashboard.content.full_text import full_text  # late: hardly ever wanted
+
         if self.snapshot is not None:
             self.push_screen(ReadingPage(full_text(self.snapshot, self.view_state(), self.view == "bench")))
 

@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 from concurrent.futures import Future
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from livewatch.dashboard.alarm_sound import AlarmSound
-from livewatch.dashboard.content.snapshot import Snapshot
-from livewatch.dashboard.content.view_state import ViewState
-from livewatch.dashboard.content.watched_run import WatchedRun, failure_of
+from livewatch.dashboard.content.watched_run import failure_of
 from livewatch.dashboard.textual_internals import TextualApp
-from livewatch.data.actions import Action
 from livewatch.wording.shown import shown
+
+if TYPE_CHECKING:
+    from livewatch.dashboard.content.snapshot import Snapshot
+    from livewatch.dashboard.content.view_state import ViewState
+    from livewatch.dashboard.content.watched_run import WatchedRun
+    from livewatch.data.actions import Action
 
 __all__ = ["BaseApp"]
 

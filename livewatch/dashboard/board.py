@@ -40,9 +40,13 @@ class Board(Dashboard):
         """The board first; Textual has the dashboard's own handler, with the cautions, follow."""
         self.push_screen(self.board)
 
+    def cautions_due(self) -> bool:
+        """Once for the board."""
+        return not self.remembered.cautions_read("the board")
+
     def show_cautions(self) -> None:
         """Those of the board as well."""
-        if not self.remembered.cautions_read("the board"):
+        if self.cautions_due():
             self.push_screen(Cautions("the board", BOARD_CAUTIONS[:1]), self._cautions_answered)
 
     def beat(self) -> None:

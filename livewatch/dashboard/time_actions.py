@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
+from livewatch.dashboard import content
 from livewatch.dashboard.base_app import BaseApp
-from livewatch.dashboard.content.events import moment, selected_event, spells
 from livewatch.dashboard.screens.ask import AskChoice
-from livewatch.dashboard.widgets.event_list import EventList
-from livewatch.dashboard.widgets.key_hints import KeyHints
-from livewatch.dashboard.widgets.pull_list import PullList
-from livewatch.dashboard.widgets.timeline import Timeline
+
+if TYPE_CHECKING:
+    from livewatch.dashboard.widgets.event_list import EventList
+    from livewatch.dashboard.widgets.key_hints import KeyHints
+    from livewatch.dashboard.widgets.pull_list import PullList
+    from livewatch.dashboard.widgets.timeline import Timeline
 
 __all__ = ["TimeActions"]
 
@@ -65,7 +69,7 @@ class TimeActions(BaseApp):
         """To the next alarm, or the one before."""
         self.chosen_event = -1
         view = self.view_state()
-        times = sorted({round(spell.start * 1e9) for spell in spells(view.events)})
+        times = sorted({round(spell.start * 1e9) for spell in content.spells(view.events)})
         here = view.cursor
         ahead = [time for time in times if time > here] if steps > 0 else [time for time in times if time < here]
         if not ahead:
@@ -89,7 +93,7 @@ class TimeActions(BaseApp):
         """To the time of the selected event."""
         view = self.view_state()
         if view.events:
-            self._go(moment(view.events[selected_event(view)]), keep_event=True)
+            self._go(content.moment(view.events[content.selected_event(view)]), keep_event=True)
 
     def action_leave(self) -> None:
         """Quit; a live run is asked about, because its recording ends."""

@@ -18,6 +18,7 @@ from livewatch.dashboard.content.events import moment
 from livewatch.dashboard.screens.ask import AskChoice, AskText
 from livewatch.dashboard.screens.cautions import Cautions
 from livewatch.dashboard.screens.help_page import HelpPage
+from livewatch.dashboard.screens.main_screen import VIEWS
 from livewatch.dashboard.widgets.alarm_list import AlarmList
 from livewatch.dashboard.widgets.event_list import EventList
 from livewatch.dashboard.widgets.key_hints import KeyHints
@@ -434,6 +435,26 @@ async def test_nothing_is_asked_of_the_run_before_the_cautions_are_drawn(
             while not drawn:
                 await pilot.pause(0.01)
         assert drawn == [True]
+
+
+@pytest.mark.parametrize("view", VIEWS)
+async def test_behind_the_cautions_are_the_views_of_a_start_without_them(view: str, run_of: Make, app_of: Make) -> None:
+    rows = []
+    for cautions in (True, False):
+        app = app_of(run_of(), view, cautions=cautions)
+        async with app.run_test(size=(80, 24)) as pilot:
+            async with asyncio.timeout(60):
+                while not app.screen_stack[0].query("KeyHints"):
+                    await pilot.pause(0.01)
+            if cautions:
+                await press(pilot, "enter")
+            app.beat()
+            await pilot.pause()
+            app.beat()
+            await pilot.pause()
+            rows.append([strip.text for strip in app.screen._compositor.render_strips()])
+    assert rows[0] == rows[1]
+    assert "all keys" in rows[0][-1]
 
 
 async def test_who_does_not_accept_the_cautions_leaves(run_of: Make, app_of: Make) -> None:

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
-from livewatch.dashboard.content.headline import Headline
-from livewatch.data.events import Event
-from livewatch.run.history import History
-from livewatch.run.player import PlayerState
-from livewatch.wording.reader_units import ReaderUnits
+if TYPE_CHECKING:
+    from livewatch.dashboard.content.headline import Headline
+    from livewatch.data.events import Event
+    from livewatch.run.history import History
+    from livewatch.run.player import PlayerState
+    from livewatch.wording.reader_units import ReaderUnits
 
 __all__ = ["OVERLAYS", "Overlay", "ViewState"]
 

@@ -12,18 +12,18 @@ from collections.abc import Callable, Sequence
 from concurrent.futures import Future
 from typing import TYPE_CHECKING, Any
 
-from livewatch.dashboard.content.events import moment
-from livewatch.dashboard.content.snapshot import Snapshot
+from livewatch.dashboard import content
 from livewatch.data.actions import Action
 from livewatch.data.events import Event, without_lead_up
 from livewatch.errors import LivewatchError
 from livewatch.profile.model import Profile
-from livewatch.run.history import History
-from livewatch.run.player import Player
 
 if TYPE_CHECKING:
+    from livewatch.dashboard.content.snapshot import Snapshot
     from livewatch.dashboard.content.snapshot_maker import SnapshotMaker
+    from livewatch.run.history import History
     from livewatch.run.live import LiveRun
+    from livewatch.run.player import Player
 
 __all__ = ["WatchedLive", "WatchedReplay", "WatchedRun", "failure_of"]
 
@@ -118,7 +118,7 @@ class WatchedLive(WatchedRun):
     def events(self) -> Sequence[Event]:
         """The latest of them."""
         if self._sorted[0] != self._count:
-            self._sorted = (self._count, sorted((*self._events, *self._late), key=moment))
+            self._sorted = (self._count, sorted((*self._events, *self._late), key=content.moment))
         return self._sorted[1]
 
     @property
@@ -175,10 +175,10 @@ class WatchedReplay(WatchedRun):
         if counts != self._merged:
             if counts[1] == self._merged[1]:
                 self._events.extend(scanned[self._merged[0] : counts[0]])
-                self._events.sort(key=moment)
+                self._events.sort(key=content.moment)
             else:
                 for event in [*scanned[self._merged[0] : counts[0]], *added[self._merged[1] : counts[1]]]:
-                    insort(self._events, event, key=moment)
+                    insort(self._events, event, key=content.moment)
             self._merged = counts
         return self._events
 

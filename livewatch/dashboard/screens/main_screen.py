@@ -2,33 +2,14 @@
 
 from __future__ import annotations
 
-from textual.app import ComposeResult
-from textual.containers import Horizontal, Vertical
-from textual.screen import Screen
-from textual.widgets import ContentSwitcher
+from typing import TYPE_CHECKING
 
-from livewatch.dashboard.bindings import keys_for
-from livewatch.dashboard.content.snapshot import Snapshot
-from livewatch.dashboard.content.view_state import ViewState
-from livewatch.dashboard.widgets.alarm_list import AlarmList
-from livewatch.dashboard.widgets.authority import Authority
-from livewatch.dashboard.widgets.bus_health import BusHealth
-from livewatch.dashboard.widgets.canvas_widget import CanvasWidget
-from livewatch.dashboard.widgets.cursor_values import CursorValues
-from livewatch.dashboard.widgets.event_list import EventList
-from livewatch.dashboard.widgets.headline_box import HeadlineBox
-from livewatch.dashboard.widgets.key_hints import KeyHints
-from livewatch.dashboard.widgets.large_figures import LargeFigures
-from livewatch.dashboard.widgets.next_drive import NextDrive
-from livewatch.dashboard.widgets.operating_map import OperatingMap
-from livewatch.dashboard.widgets.pull_list import PullList
-from livewatch.dashboard.widgets.selected_event import SelectedEvent
-from livewatch.dashboard.widgets.small_screen import SmallScreen
-from livewatch.dashboard.widgets.status_line import StatusLine
-from livewatch.dashboard.widgets.timeline import Timeline
-from livewatch.dashboard.widgets.traces import Traces
-from livewatch.dashboard.widgets.transport import Transport
-from livewatch.dashboard.widgets.verdict_panel import VerdictPanel
+from textual.app import ComposeResult
+from textual.screen import Screen
+
+if TYPE_CHECKING:
+    from livewatch.dashboard.content.snapshot import Snapshot
+    from livewatch.dashboard.content.view_state import ViewState
 
 __all__ = ["LEAST", "VIEWS", "MainScreen"]
 
@@ -38,50 +19,37 @@ LEAST = (80, 24)
 
 
 class MainScreen(Screen[None]):
-    """Lays the widgets out; draws nothing itself."""
+    """Holds the widgets; draws nothing itself.
+
+    Args:
+    view: the first view.
+    replay: whether time can be moved.
+    empty: whether nothing is on it until it is filled: the cautions are to be drawn before anything else is loaded.
+    """
 
     HORIZONTAL_BREAKPOINTS = [(0, "-narrow"), (100, "-medium"), (160, "-wide")]  # noqa: RUF012
     VERTICAL_BREAKPOINTS = [(0, "-low"), (28, "-short"), (32, "-middle"), (50, "-tall")]  # noqa: RUF012
 
-    def __init__(self, view: str, replay: bool) -> None:
+    def __init__(self, view: str, replay: bool, empty: bool = False) -> None:
         super().__init__()
         self.view = view
         self._replay = replay
+        self._empty = empty
         self.set_class(replay, "-replay")
         self.add_class(f"-{view}")
 
     def compose(self) -> ComposeResult:
-        """The status line, the headline, the views, the keys; and what is left of them on a screen too small."""
-        yield StatusLine()
-        yield HeadlineBox()
-        with ContentSwitcher(initial=self.view, id="views"):
-            with Vertical(id="seat"):
-                yield LargeFigures()
-                yield Authority()
-                yield AlarmList(id="seat-alarms")
-                yield NextDrive()
-            with Vertical(id="cell"):
-                with Horizontal(id="traces"):
-                    yield Traces()
-                    with Vertical(id="side"):
-                        yield PullList()
-                        yield VerdictPanel()
-                        yield OperatingMap()
-                        yield BusHealth()
-                yield NextDrive()
-            with Vertical(id="bench"):
-                yield Timeline()
-                yield CursorValues()
-                with Horizontal(id="happened"):
-                    yield EventList()
-                    yield SelectedEvent()
-        yield Transport()
-        yield KeyHints()
-        yield SmallScreen()
+        """The widgets."""
+        if not self._empty:
+            from livewatch.dashboard.screens.views import views  # late, as below
 
-    def on_mount(self) -> None:
-        """The keys of the first view."""
-        self._hint()
+            yield from views(self.view, self._replay)
+
+    async def fill(self) -> None:
+        """Put the widgets on it, where that is still to be done."""
+        if self._empty:
+            self._empty = False
+            await self.recompose()
 
     def on_resize(self) -> None:
         """Show only what can be read."""
@@ -90,26 +58,15 @@ class MainScreen(Screen[None]):
 
     def choose(self, view: str) -> None:
         """Change the view."""
+        from livewatch.dashboard.screens import views
+
         self.remove_class(f"-{self.view}")
         self.view = view
         self.add_class(f"-{view}")
-        self.query_one(ContentSwitcher).current = view
-        self._hint()
+        views.choose(self, view, self._replay)
 
     def show(self, snapshot: Snapshot | None, view: ViewState) -> None:
         """Draw a snapshot in every widget that can be seen."""
-        missing: list[str] = []
-        for widget in self.query(CanvasWidget):
-            # The keys are the last but one to be drawn: by then it is known what had no room.
-            if isinstance(widget, KeyHints):
-                widget.missing = ", ".join(missing)
-            if widget.size.width or widget.view_state is None:
-                widget.show(snapshot, view)
-                missing += [widget.left_out] if widget.size.width and widget.left_out else []
+        from livewatch.dashboard.screens import views
 
-    def _hint(self) -> None:
-        useful = (key for key in keys_for(self.view, self._replay) if key.rank)
-        keys = [key for key in useful if key.action not in ("read", f"view('{self.view}')")]
-        # In the seat alarms come first; elsewhere the keys that belong to the view do.
-        seat = self.view == "seat"
-        self.query_one(KeyHints).keys = sorted(keys, key=lambda key: ((key.where == "everywhere") != seat, key.rank))
+        views.show(self, snapshot, view)
