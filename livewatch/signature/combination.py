@@ -71,6 +71,10 @@ class Combination:
     def __post_init__(self) -> None:
         object.__setattr__(self, "causes", frozenset(variant.cause for variant in self.variants))
 
+    def size_of(self, cause: str) -> float:
+        """The size of one of the causes."""
+        return next(s for variant, s in zip(self.variants, self.sizes, strict=True) if variant.cause == cause)
+
 
 class Search:
     """Args:

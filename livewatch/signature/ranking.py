@@ -200,24 +200,32 @@ def _fuel_causes(sets: list[_Set], seen: Observations) -> dict[str, Judged]:
     shares = _shares(sets)
     found: dict[str, Judged] = {}
     for one in sorted(sets, key=lambda one: PLAIN * len(one.combination.variants) - one.score):
-        for variant, size, deviation in zip(
-            one.combination.variants, one.combination.sizes, one.combination.deviations, strict=True
-        ):
+        best = one.combination
+        for variant, size, deviation in zip(best.variants, best.sizes, best.deviations, strict=True):
             cause = variant.cause
             if cause in found:
                 continue
-            probability = sum(
-                share for other, share in zip(sets, shares, strict=True) if cause in other.combination.causes
-            )
-            rest = one.combination.causes - {cause}
+            probability = sum(p for p, other in zip(shares, sets, strict=True) if cause in other.combination.causes)
+            rest = best.causes - {cause}
             thought = HYPOTHESES[cause].log_prior + TOGETHER * (1.0 if rest else one.search.beside)
             weight = one.score - thought - _score_without(cause, one, sets)
             judged = Judged(cause, HYPOTHESES[cause].family, Fit(size, deviation, min(weight, 1e3)), probability)
             shaped = _shaped(judged, one, seen)
-            between = _between(sets, shares, variant, size)
-            fit = replace(shaped.fit, deviation=hypot(shaped.fit.deviation, between))
-            found[cause] = replace(shaped, fit=fit, between=between)
+            away, shift = _over_fuels(sets, one, cause)
+            between = _between(sets, shares, variant, size + away)
+            fit = replace(shaped.fit, size=shaped.fit.size + away, deviation=hypot(shaped.fit.deviation, between))
+            found[cause] = replace(shaped, fit=fit, between=between, shift=shift)
     return found
+
+
+def _over_fuels(sets: list[_Set], one: _Set, cause: str) -> tuple[float, float]:
+    """Whether the computer corrects for the fuel may not be known: how far the mean size of a cause over both, as far
+    as each is probable, is from that in this set; and the mean of what the fuel takes."""
+    alike = [other for other in sets if other.combination.causes == one.combination.causes]
+    odds = np.array([exp(other.score - one.score) for other in alike])
+    sizes = np.array([other.combination.size_of(cause) for other in alike]) - one.combination.size_of(cause)
+    shifts = np.array([other.shift for other in alike])
+    return float(odds @ sizes / odds.sum()), float(odds @ shifts / odds.sum())
 
 
 def _score_without(cause: str, one: _Set, sets: list[_Set]) -> float:
@@ -267,7 +275,7 @@ def _shaped(judged: Judged, one: _Set, seen: Observations) -> Judged:
     if not fits:
         variant = next(v for v in combination.variants if v.cause == cause)
         return replace(
-            judged, unknown=variant.unknown, shapes=((variant.unknown, 1.0),), variants=(variant,), shift=one.shift,
+            judged, unknown=variant.unknown, shapes=((variant.unknown, 1.0),), variants=(variant,),
             others={v.cause: s for v, s in base}, beside=beside,
         )  # fmt: skip
     total = log_sum([evidence for _, evidence, _, _ in fits])
@@ -282,7 +290,6 @@ def _shaped(judged: Judged, one: _Set, seen: Observations) -> Judged:
         unknown_spread=sqrt(sum(p * (variant.unknown - unknown) ** 2 for variant, p, _, _ in parts)),
         shapes=tuple((variant.unknown, p) for variant, p, _, _ in parts),
         variants=tuple(variant for variant, _, _, _ in parts),
-        shift=one.shift,
         others={v.cause: s for v, s in base},
         beside=beside,
     )
@@ -300,7 +307,6 @@ def _alone(judged: Judged, one: _Set, variants: Sequence[Variant]) -> Judged:
         unknown_spread=sqrt(sum(p * (v.unknown - unknown) ** 2 for p, v in zip(shares, variants, strict=True))),
         shapes=tuple((variant.unknown, p) for variant, p in zip(variants, shares, strict=True)),
         variants=tuple(variants),
-        shift=one.shift,
     )
 
 

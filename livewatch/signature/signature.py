@@ -33,7 +33,7 @@ from livewatch.signature.evidence.baseline import Baseline
 from livewatch.signature.evidence.boost_figures import boost_figures
 from livewatch.signature.evidence.coverage import Coverage, cover
 from livewatch.signature.evidence.evidence import KEPT
-from livewatch.signature.evidence.gathering import ethanol_of, gather, humidity_of
+from livewatch.signature.evidence.gathering import counted_of, ethanol_of, gather, humidity_of
 from livewatch.signature.evidence.mix_ups import MixUp, MixUpWatch
 from livewatch.signature.evidence.observations import Observations
 from livewatch.signature.evidence.opening import is_at_opening
@@ -133,14 +133,14 @@ class Signature:
         """This drive as a baseline, taken to be on matching parts."""
         self._catch_up()
         gathered = self._gathered
-        state = gathered.evidence.totals()
-        mean = {}
+        state, regions = gathered.evidence.totals(), gathered.evidence.regions()
+        mean, count = {}, {}
         for name in ("need_1", "need_2", "ratio"):
             place = KEPT.index(f"log_{name}")
             with np.errstate(invalid="ignore", divide="ignore"):
                 table = state.sum[..., place] / state.count[..., place]
             if not np.isnan(table).all():
-                mean[name] = table
+                mean[name], count[name] = table, state.count[..., place].astype(np.float64)
         responses = gathered.responses()
         over = [r.overshoot_share for r in responses if r.reached]
         duty = [r.mean_duty for r in responses if r.reached and r.mean_duty == r.mean_duty]
@@ -151,8 +151,10 @@ class Signature:
             median(duty) if duty else nan,
             len(responses),
             int(state.visits.sum()),
-            ethanol_of(gathered.evidence.regions()),
-            humidity_of(gathered.evidence.regions()),
+            ethanol_of(regions),
+            humidity_of(regions),
+            counted_of(regions),
+            count,
         )
 
     def _pulls(self, readings: Readings) -> list[Event]:

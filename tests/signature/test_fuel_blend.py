@@ -182,6 +182,36 @@ def test_the_fuel_rate_weighs_as_the_normal_law_says(lab: Any) -> None:
     assert told == pytest.approx([25.9, -25.9, 0.0, 0.0], abs=0.1)
 
 
+@pytest.mark.parametrize(("before", "sign"), [(E20, 1.0), (E0, -1.0)])
+def test_a_baseline_on_another_fuel_tells_what_the_computer_counts_with(lab: Any, before: float, sign: float) -> None:
+    # E0 is calibrated for and in the tank: its fuel rate says nothing. On E20 before, what it counted with is 0.0719
+    # from the other, with a spread of 0.01, 0.004 from one drive to the next: given the first, the mean of the second
+    # is 0.92 of what the first is away (two normal variables), its variance 1 - 0.92² of 0.01²: 0.0719² / (2 * 0.1536
+    # * 0.0001) = 168.3.
+    profile = lab.profile(engine=CALIBRATED_FOR_E0, extra={"fuel_rate": "L/h"})
+    baseline = lab.judged(drive(lab, 1.0, 20.0, before, seed=8), profile).as_baseline()
+    now = drive(lab, 1.0, 0.0, E0)
+    assert lab.gathered(now, profile)[0].corrected == pytest.approx(0.0, abs=0.1)
+    assert lab.gathered(now, profile, baseline)[0].corrected == pytest.approx(sign * 168.3, rel=0.02)
+    unknown = replace(baseline, counted=nan)
+    assert lab.gathered(now, profile, unknown)[0].corrected == pytest.approx(0.0, abs=0.1)
+
+
+def test_a_size_is_between_what_it_is_with_the_fuel_corrected_for_and_without(lab: Any) -> None:
+    # Injectors a fifth larger on E10, calibrated for E0: E10 leaves 14.6 / 14.010 / sqrt(0.7494 / 0.745) = 1.0391, so
+    # they are 1.2 / 1.0391 = 1.155 where the computer corrects. Without its fuel rate either may be.
+    profile = lab.profile(engine=CALIBRATED_FOR_E0, extra={"fuel_rate": "L/h"})
+    arrays = drive(lab, 1.0391 / 1.2, 10.0, E0)
+    known = lab.judged(arrays, profile).finding().causes[0].estimates[0]
+    assert known.value == pytest.approx(1.2, abs=0.01)
+    del arrays["fuel_rate"]
+    cause = lab.judged(arrays, profile).finding().causes[0]
+    flow = cause.estimates[0]
+    assert cause.name == "injector_flow"
+    assert 1.16 < flow.value < 1.195
+    assert flow.low < 1.155 < 1.2 < flow.high
+
+
 def test_the_blend_shifts_need_by_its_stoichiometric_ratio_and_its_density(lab: Any) -> None:
     calibrated_for_e0, for_e10 = lab.profile(engine=CALIBRATED_FOR_E0), lab.profile()
     arrays = drive(lab, 1.0, 20.0)

@@ -51,6 +51,9 @@ DRIFT, DRIFT_TIME = 0.006, 240.0
 """How need moves with time on a car in order (temperatures, learning, vapour), and over how many s; common practice."""
 SPEED_SHAPE, SPEED_BEND, LOAD_SHAPE = 0.04, 0.05, 0.03
 """How volumetric efficiency may depend on speed and pressure besides the usual shape."""
+AGAIN = 0.005
+"""How far volumetric efficiency may be from what it was on another drive of the car; common practice, and simulated
+cars (0.003)."""
 IDLE_BREATHING, IDLE_REGION = 0.15, 0.06
 """How far volumetric efficiency at idle may be from usual, where burned gas takes much of the cylinder: in common, and
 for each region on its own; common practice."""
@@ -92,7 +95,7 @@ def add_everyday(seen: Observations, maker: PointMaker, compared: bool) -> None:
         loads += [BANKS_APART * sharp * seen.on(f"need_{bank}") for bank in (1, 2)]
     if maker.metered:
         # Half the width of the declared range is taken for two standard deviations.
-        spread = 0.01 if compared else maker.efficiency_spread / 2.0
+        spread = AGAIN if compared else maker.efficiency_spread / 2.0
         loads += [
             PULSATION * sharp * full * (need - ratio),
             spread * ratio,

@@ -8,7 +8,7 @@ together. Nothing here knows what may be wrong.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from math import isnan, log, sqrt
+from math import isnan, log, nan, sqrt
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,20 +16,26 @@ from numpy.typing import NDArray
 from livewatch.data.middle import median
 from livewatch.data.physics import STANDARD_PRESSURE, Number
 from livewatch.profile.fuels import GASOLINE_DENSITY, blend_density, blend_share, ethanol_blend_ratio
-from livewatch.signature.evidence.baseline import Baseline
+from livewatch.signature.evidence.baseline import Baseline, Expected
 from livewatch.signature.evidence.everyday import BEYOND_KNOWN, add_everyday
 from livewatch.signature.evidence.evidence import Regions
 from livewatch.signature.evidence.observations import Observations
 from livewatch.signature.evidence.readings import Column
 from livewatch.signature.evidence.settled import PointMaker
 
-__all__ = ["LIFTED", "PART", "PRESSURE_ERROR", "ethanol_of", "gather", "humidity_of", "idle_at"]
+__all__ = ["LIFTED", "PART", "PRESSURE_ERROR", "counted_of", "ethanol_of", "gather", "humidity_of", "idle_at"]
 
 Part = tuple[NDArray[np.int64], NDArray[np.str_], Column, Column]
 """Observations of one kind: rows in the regions, kind, values, variances."""
 COUNTED = 0.010
 """How far a computer's own air over its litres of fuel may be from what it counts with: rounding, moments, a density
 that is not quite that of its blend; common practice, and simulated cars (0.002)."""
+NO_RATIO = 1.0
+"""How far (logarithm) from the calibrated one no stoichiometric ratio is: a baseline's file may say anything."""
+APART = 0.005
+"""By how much need or ratio may differ from one region to the next that a baseline has; common practice."""
+COUNTED_APART = 0.004
+"""By how much that may differ between two drives of one car; common practice, and simulated cars (0.001)."""
 USUAL_HUMIDITY, WATER_TO_AIR = 0.55, 0.622
 """Relative humidity of usual weather (common practice), and mass of water over that of air, mole for mole."""
 VISIT = 0.008
@@ -66,6 +72,9 @@ COMMON = 0.018
 of the parts are common practice, no source."""
 COMMON_FUEL_UNKNOWN = 0.030
 """The same without a sensor for ethanol, on pump fuels from E0 to E20."""
+COMMON_APART, COMMON_FUEL_APART = 0.008, 0.015
+"""Everyday spread of need from one drive of a car to another: lambda sensor, humidity, pump fuels; and the same without
+a sensor for ethanol. Common practice, and simulated cars (0.003 with the sensor)."""
 COMMON_SPEED_DENSITY = 0.020
 """What a pressure sensor and the breathing of an engine without an air meter add to that; common practice."""
 USUAL_RIPPLE, RIPPLE_APART = 0.002, 0.35
@@ -100,7 +109,7 @@ def gather(regions: Regions, maker: PointMaker, baseline: Baseline | None) -> Ob
     if not maker.metered:
         common = sqrt(common**2 + COMMON_SPEED_DENSITY**2)
     if baseline:
-        common = min(common, 0.015)
+        common = min(common, COMMON_FUEL_APART if np.isnan(fuel_shift) else COMMON_APART)
     result = Observations(
         y,
         np.diag(noise),
@@ -108,12 +117,24 @@ def gather(regions: Regions, maker: PointMaker, baseline: Baseline | None) -> Ob
         kind,
         regions,
         0.0 if np.isnan(fuel_shift) else fuel_shift,
-        0.0 if np.isnan(fuel_shift) else _corrected(regions, maker),
+        0.0 if np.isnan(fuel_shift) else _corrected(regions, maker, baseline),
         common,
     )
     if len(result):
         add_everyday(result, maker, baseline is not None)
+    for name, expected in against.items():
+        _add_expected(result, name, expected)
     return result
+
+
+def _add_expected(seen: Observations, name: str, expected: Expected) -> None:
+    """Add to the covariance how well a baseline knows what it is compared with: a few visits, alike for all that is
+    compared with them, or another region, in common."""
+    at = np.flatnonzero(seen.kind == name)
+    row = seen.row[at]
+    place, visits, apart = expected.place[row], expected.visits[row], APART * expected.apart[row]
+    noise = _scatter(seen.regions, name) / visits + (FEW / visits) ** 2
+    seen.covariance[at[:, None], at] += noise * (place[:, None] == place) + apart[:, None] * apart
 
 
 def _scatter(regions: Regions, name: str) -> float:
@@ -130,10 +151,11 @@ def _part(kind: str, row: NDArray[np.int64], y: Column, noise: Column) -> Part:
     return row, np.full(len(row), kind), y, noise
 
 
-def _need(regions: Regions, name: str, against: Mapping[str, Column], usual: Column) -> Part:
+def _need(regions: Regions, name: str, against: Mapping[str, Expected], usual: Column) -> Part:
     at = np.flatnonzero(regions.count[f"log_{name}"])
     known = regions.count[f"log_{name}"][at]
-    y = (regions.mean[f"log_{name}"] - against.get(name, 0.0) - usual)[at]
+    expected = against[name].value if name in against else 0.0
+    y = (regions.mean[f"log_{name}"] - expected - usual)[at]
     doubt = (FAR_KNOWN * np.maximum(0.0, np.abs(y) - FAR)) ** 2 + LESSER**2 * regions.lesser[at]
     # Only a bound where trims or sensor are at their end.
     behind = regions.mean[f"at_limit_{name[-1]}"][at]
@@ -158,11 +180,12 @@ def _barely_pushed(regions: Regions, y: Column, at: NDArray[np.int64]) -> Column
     return away**2
 
 
-def _ratio(regions: Regions, maker: PointMaker, against: Mapping[str, Column]) -> Part:
+def _ratio(regions: Regions, maker: PointMaker, against: Mapping[str, Expected]) -> Part:
     count = regions.count["log_ratio"]
     at = np.flatnonzero((count > 0.0) & ~regions.lesser)
-    expected = against.get("ratio")
-    if expected is None:
+    if "ratio" in against:
+        expected = against["ratio"].value
+    else:
         expected = np.log(maker.efficiency * usual_efficiency_shape(regions.mean["speed"]))
     y = (regions.mean["log_ratio"] - expected)[at]
     noise = _scatter(regions, "ratio") / count[at] + (FEW / count[at]) ** 2 + 2e-3**2
@@ -246,20 +269,28 @@ def _blend(ethanol: float) -> float:
     return float("nan") if isnan(ethanol) else ethanol_blend_ratio(min(max(ethanol / 100.0, 0.0), 1.0))
 
 
-def _corrected(regions: Regions, maker: PointMaker) -> float:
-    """Whether the computer counts with the fuel in the tank rather than with that of the calibration, from the litres
-    it says it gives to the air it counts: logarithm of the odds. What it counts with has a stoichiometric ratio by mass
-    and a density that makes litres of it. 0 without a fuel rate."""
-    count = regions.count["counted"]
-    if not count.sum():
-        return 0.0
-    known = count > 0
+def counted_of(regions: Regions) -> float:
+    """Logarithm of the stoichiometric ratio that the computer counts with, by the air it counts and the litres it says
+    it gives, times the density of what it counts with, kg/L: the one cannot be told from the other. NaN without a fuel
+    rate."""
+    known = regions.count["counted"] > 0
     # The median keeps out regions where fuel rate and air were caught at different moments.
-    ratio = log(median(regions.mean["counted"][known]) * GASOLINE_DENSITY)
-    ethanol = ethanol_of(regions)
-    tank = log(_blend(ethanol) * blend_density(ethanol / 100.0))
+    return log(median(regions.mean["counted"][known]) * GASOLINE_DENSITY) if known.any() else nan
+
+
+def _corrected(regions: Regions, maker: PointMaker, baseline: Baseline | None) -> float:
+    """Whether the computer counts with the fuel in the tank rather than with that of the calibration: logarithm of the
+    odds. A baseline on another fuel tells more, as what is off there is off here. 0 without a fuel rate."""
     calibrated = log(maker.stoichiometric * _calibrated_density(maker))
-    return 0.5 * ((ratio - calibrated) ** 2 - (ratio - tank) ** 2) / COUNTED**2
+    pairs = [(counted_of(regions), ethanol_of(regions))]
+    if baseline and abs(baseline.counted - calibrated) < NO_RATIO:
+        pairs.append((baseline.counted, baseline.ethanol))
+    known = np.array([pair for pair in pairs if not np.isnan(pair).any()]).reshape(-1, 2)
+    off = known[:, 0] - calibrated
+    away = known[:, 0] - [log(_blend(share) * blend_density(share / 100.0)) for share in known[:, 1]]
+    same = COUNTED**2 - COUNTED_APART**2 / 2.0
+    weight = np.linalg.inv(np.full((len(known), len(known)), same) + (COUNTED**2 - same) * np.eye(len(known)))
+    return 0.5 * float(off @ weight @ off - away @ weight @ away)
 
 
 def humidity_of(regions: Regions) -> float:
