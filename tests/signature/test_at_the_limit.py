@@ -43,3 +43,27 @@ def test_a_hole_that_takes_the_lambda_sensor_to_its_rich_end_is_no_air_meter(lab
     assert [cause.name for cause in said.causes if cause.established] == ["pressure_leak"]
     hole = next(one for one in said.causes[0].estimates if one.unit == "mm")
     assert hole.low < 26.0 < hole.high
+
+
+@pytest.mark.parametrize(("ends", "named"), [(99.0, []), (12.0, ["fuel_supply"])])
+def test_a_mixture_that_leans_with_the_flow_tells_a_supply_that_ends_though_nobody_tells_what_is_wanted(
+    lab: Any, ends: float, named: list[str]
+) -> None:
+    # Calibrations command 0.95 to 0.80 at full load, richer with the flow (common practice), where a supply of 12 g/s
+    # leaves lambda at 0.83 to 0.97: fuel is air over 14.05 and lambda, and no more than that.
+    loads = [lab.Point(2500.0 + 500.0 * k, 180.0, 100.0, 0.88 - 0.01 * k, 4.0) for k in range(7)]
+    fault = lab.Fault(delivered=lambda point, pulse: min(1.0, ends * 14.05 * point.commanded / point.air))
+    bench = lab.Bench()
+    for _ in range(4):
+        bench.tour(lab.Fault(), 1, lab.TOUR[:5])
+        for point in loads:
+            bench.hold(point, fault, closed=False)
+    arrays = bench.arrays()
+    del arrays["commanded_lambda"]
+    arrays["fuel_system_status"] = np.where(arrays["accelerator_pedal_position"] > 95.0, 4.0, 2.0)
+    said = lab.judged(arrays, lab.profile(("commanded_lambda", "fuel_rail_pressure"))).finding()
+    assert [cause.name for cause in said.causes if cause.established] == named
+    flows = [one for cause in said.causes if cause.established for one in cause.estimates if one.unit == "g/s"]
+    assert all(one.low < ends < one.high for one in flows)
+    full = arrays["lambda_1"][arrays["accelerator_pedal_position"] > 95.0]
+    assert full.max() < 1.0

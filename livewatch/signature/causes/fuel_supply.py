@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from math import exp
+from math import exp, log, nan
 
 import numpy as np
 
@@ -11,6 +11,7 @@ from livewatch.signature.causes.codes import LOADS
 from livewatch.signature.causes.facts import Facts
 from livewatch.signature.causes.hypothesis import Grounds, Hypothesis, Judged, Variant, logarithmic
 from livewatch.signature.estimates import SIGMAS, Estimate
+from livewatch.signature.evidence.mixture import LEANEST_RICH, USUAL_RICH
 from livewatch.signature.evidence.observations import Observations
 from livewatch.signature.evidence.readings import Column, Mask
 from livewatch.signature.evidence.settled import PointMaker
@@ -54,7 +55,7 @@ class FuelSupplyLimit(Hypothesis):
 
     def variants(self, seen: Observations, maker: PointMaker) -> Iterator[Variant]:
         need, supply = seen.on("need"), seen.on("supply")
-        fuel = np.nan_to_num(seen.of("fuel"))
+        fuel = _commanded(seen, maker)
         most = float(fuel.max()) if len(fuel) else 0.0
         least = LEAST_FLOW * maker.displacement
         for limit in (most * (LOWEST + STEP * step) for step in range(STEPS)):
@@ -71,18 +72,19 @@ class FuelSupplyLimit(Hypothesis):
         seen = grounds.seen
         at = seen.kind == "supply"
         share = np.exp(seen.y[at])
-        measured = "lambda_1" in grounds.maker.there and "commanded_lambda" not in grounds.maker.there
-        delivered = _air_over_metered(judged, seen) if measured else exp(-judged.others.get("injector_flow", 0.0))
+        larger = exp(-judged.others.get("injector_flow", 0.0))
+        delivered = _air_over_metered(judged, seen) if _is_measured(grounds.maker) else larger
         fuel = delivered * np.nan_to_num(seen.of("fuel"))[at] * np.sqrt(share)
         falling = share < FALLING
-        value, spread = delivered * judged.unknown, delivered * judged.unknown_spread
+        value, spread = larger * judged.unknown, larger * judged.unknown_spread
         if falling.any():
             value, spread = _led_back(1.0 - share, fuel, falling)
         elif len(judged.shapes) > 1:
             limits = sorted(limit for limit, _ in judged.shapes)
-            step = delivered * (limits[-1] - limits[0]) / (len(limits) - 1)
+            step = larger * (limits[-1] - limits[0]) / (len(limits) - 1)
             spread = float(np.hypot(spread, step / 2.0))
-        told = {"commanded_lambda", "lambda_1"} & grounds.maker.there
+        there = grounds.maker.there
+        told = "commanded_lambda" in there or ("lambda_1" in there and falling.any())
         known = FUEL_KNOWN if told else float(np.hypot(FUEL_KNOWN, RICH_KNOWN))
         half = SIGMAS * float(np.hypot(spread, known * value))
         estimates = [Estimate("fuel flow at which supply ends", value, "g/s", max(0.0, value - half), value + half)]
@@ -100,6 +102,24 @@ class FuelSupplyLimit(Hypothesis):
     def reasons_against(self, judged: Judged, facts: Facts) -> Iterator[str]:
         if facts.supply > 100.0 * FALLING:
             yield "fuel pressure holds"
+
+
+def _is_measured(maker: PointMaker) -> bool:
+    """Whether fuel in open loop is what a lambda sensor shows to be delivered, as nothing tells what is commanded."""
+    return "lambda_1" in maker.there and "commanded_lambda" not in maker.there
+
+
+def _commanded(seen: Observations, maker: PointMaker) -> Column:
+    """Commanded fuel, g/s. Where only what is delivered is known, which does not go beyond a limit, it is that for the
+    usual mixture: by pressure, which delivered fuel is led back to where it is known, or by lambda."""
+    fuel: Column = np.nan_to_num(seen.of("fuel"))
+    if not _is_measured(maker):
+        return fuel
+    shown, leaner = seen.of("log_open_1"), seen.of("log_need_1") + log(LEANEST_RICH)
+    leaner = np.where(seen.of("share_closed") < 0.5, leaner, nan)
+    more = np.where(np.isnan(seen.of("supply")), np.where(np.isnan(shown), leaner, shown) - log(USUAL_RICH), 0.0)
+    commanded: Column = fuel * np.exp(np.nan_to_num(more))
+    return commanded
 
 
 def _air_over_metered(judged: Judged, seen: Observations) -> float:

@@ -13,7 +13,7 @@ from livewatch.signature.evidence.observations import Observations
 from livewatch.signature.evidence.readings import Column
 from livewatch.signature.evidence.settled import FILLED, PointMaker
 
-__all__ = ["BEYOND_KNOWN", "INJECTORS", "METER", "add_everyday", "milligrams_per_ms"]
+__all__ = ["BEYOND_KNOWN", "INJECTORS", "METER", "OPEN", "add_everyday", "milligrams_per_ms"]
 
 INJECTORS = 0.015
 """Spread of the flow of injectors that match: makers accept ±3 %, two standard deviations; common practice."""
@@ -62,6 +62,11 @@ DROOP = 0.02
 BEYOND_KNOWN = 0.10
 """Spread of how far (logarithm) need is beyond trims at their limit, in common, and for each region on its own; common
 practice."""
+OPEN = "need_1_open"
+"""Kind of the observations of need in open loop under load where no channel tells what is commanded."""
+OPEN_WANTED, OPEN_SLOPE, OPEN_BEND, OPEN_EACH = 0.06, 0.06, 0.03, 0.02
+"""How far what is commanded there may be from the usual: everywhere, for each doubling of the flow of air, for its
+square, and in each region by itself: calibrations command 0.95 to 0.80, richer with the flow (common practice)."""
 SUPPLY_OFFSET = 0.010
 """Share by which two sensors of fuel pressure may differ; common practice."""
 
@@ -117,12 +122,16 @@ def add_everyday(seen: Observations, maker: PointMaker, compared: bool) -> None:
         "oxygen_sensor_voltage_1" in maker.there or not maker.turbo
     ):
         loads.append(UNTOLD * (np.nan_to_num(pressure) > FILLED * np.nan_to_num(outside)) * need)
+    opened = seen.on(OPEN)
+    if opened.any():
+        more = np.log2(np.maximum(air, 0.1) / float(air[opened > 0.0].max()))
+        loads += [OPEN_WANTED * opened, OPEN_SLOPE * more * opened, OPEN_BEND * more * more * opened]
     factors = np.array(loads)
     total = seen.covariance
     total += factors.T @ factors
     _add_smooth(seen, maker.metered, sharp)
     # So that the covariance can be factorised whatever came in.
-    total[np.diag_indices(len(seen))] += 1e-8 + (IDLE_REGION * thin * ratio) ** 2
+    total[np.diag_indices(len(seen))] += 1e-8 + (IDLE_REGION * thin * ratio) ** 2 + (OPEN_EACH * opened) ** 2
 
 
 def _add_smooth(seen: Observations, metered: bool, sharp: float) -> None:

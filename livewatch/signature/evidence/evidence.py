@@ -32,9 +32,10 @@ SHORTEST, LONGEST = 3, 100
 """Looks in a visit: fewer tell nothing, after more a new visit begins."""
 GAP = 10
 """Looks one may leave a region without ending the visit."""
-LOGGED = ("need_1", "need_2", "ratio")
+LOGGED = ("need_1", "need_2", "open_1", "ratio")
 """What is averaged as a logarithm, with the scatter between visits; ratio is air over filled air."""
-_AIR, _FILLED, _FLOWS = FIELDS.index("air"), FIELDS.index("filled"), len(FLOW_EDGES) - 1
+_AIR, _FILLED, _OPEN = (FIELDS.index(name) for name in ("air", "filled", "open_1"))
+_FLOWS = len(FLOW_EDGES) - 1
 KEPT = (*FIELDS, *(f"log_{name}" for name in LOGGED), *(f"square_{name}" for name in LOGGED), "time", "seconds")
 """`time` is data time in the middle of the visit, s."""
 
@@ -199,6 +200,7 @@ class Evidence:
         # Need of a lesser part of the visit belongs to another air than the mean of all of it.
         length = np.array([visit.points for visit in ended])
         there[:, :2] &= (2.0 * points[:, FIELDS.index("lambda_commanded")] >= length)[:, None]
+        there[:, _OPEN] &= 2.0 * points[:, _OPEN] >= length
         rows = np.full((len(ended), len(KEPT)), nan)
         np.divide(total, points, out=rows[:, : len(FIELDS)], where=there)
         rows[:, len(FIELDS) :] = [
@@ -271,7 +273,7 @@ class Evidence:
 def _derived(visit: _Visit, mean: Sequence[float]) -> tuple[float, ...]:
     """What of `KEPT` follows from the mean of each field over a visit."""
     air, filled = mean[_AIR], mean[_FILLED]
-    logged = (*mean[:2], air / filled if filled > 0.0 else nan)
+    logged = (*mean[:2], mean[_OPEN], air / filled if filled > 0.0 else nan)
     # Not numpy's logarithm: its last digit may depend on the machine.
     logs = [log(value) if value > 0.0 else nan for value in logged]
     middle = (visit.began + visit.at) / 2.0 * LOOK_TIME / 1e9

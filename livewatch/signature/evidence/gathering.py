@@ -17,8 +17,9 @@ from livewatch.data.middle import median
 from livewatch.data.physics import STANDARD_PRESSURE, Number
 from livewatch.profile.fuels import GASOLINE_DENSITY, blend_density, blend_share, ethanol_blend_ratio
 from livewatch.signature.evidence.baseline import Baseline, Expected
-from livewatch.signature.evidence.everyday import BEYOND_KNOWN, add_everyday
+from livewatch.signature.evidence.everyday import BEYOND_KNOWN, OPEN, add_everyday
 from livewatch.signature.evidence.evidence import Regions
+from livewatch.signature.evidence.mixture import USUAL_RICH
 from livewatch.signature.evidence.observations import Observations
 from livewatch.signature.evidence.readings import Column
 from livewatch.signature.evidence.settled import PointMaker
@@ -100,6 +101,8 @@ def gather(regions: Regions, maker: PointMaker, baseline: Baseline | None) -> Ob
         # The weather of the two days: by its difference, and not at all where either is not known.
         usual = np.nan_to_num(np.where(np.isnan(regions.mean["weather"]), np.nan, usual - baseline.humidity))
     parts = [_need(regions, f"need_{bank}", against, usual) for bank in (1, 2)[: maker.banks]]
+    if not baseline:
+        parts.append(_need(regions, "open_1", against, usual + log(USUAL_RICH), OPEN))
     if maker.metered:
         parts.append(_ratio(regions, maker, against))
     parts += [_supply(regions), _idle(regions), *(_ripple(regions, bank) for bank in (1, 2)[: maker.banks])]
@@ -151,7 +154,7 @@ def _part(kind: str, row: NDArray[np.int64], y: Column, noise: Column) -> Part:
     return row, np.full(len(row), kind), y, noise
 
 
-def _need(regions: Regions, name: str, against: Mapping[str, Expected], usual: Column) -> Part:
+def _need(regions: Regions, name: str, against: Mapping[str, Expected], usual: Column, kind: str = "") -> Part:
     at = np.flatnonzero(regions.count[f"log_{name}"])
     known = regions.count[f"log_{name}"][at]
     expected = against[name].value if name in against else 0.0
@@ -161,7 +164,7 @@ def _need(regions: Regions, name: str, against: Mapping[str, Expected], usual: C
     behind = regions.mean[f"at_limit_{name[-1]}"][at]
     y = y + BEYOND * behind
     doubt = doubt + (BEYOND_KNOWN * behind) ** 2 + _barely_pushed(regions, y, at)
-    return _part(name, at, y, _scatter(regions, name) / known + (FEW / known) ** 2 + 1.5e-3**2 + doubt)
+    return _part(kind or name, at, y, _scatter(regions, name) / known + (FEW / known) ** 2 + 1.5e-3**2 + doubt)
 
 
 def _barely_pushed(regions: Regions, y: Column, at: NDArray[np.int64]) -> Column:

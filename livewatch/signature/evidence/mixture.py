@@ -15,7 +15,7 @@ import numpy as np
 from livewatch.signature.evidence.looking_back import highest, lowest, spread
 from livewatch.signature.evidence.readings import NO_COMMAND, Column, Mask, Readings
 
-__all__ = ["COMMANDED_ONE", "LEAN_VOLTS", "STUCK", "USUAL_RICH", "Mixture", "mixture_of"]
+__all__ = ["COMMANDED_ONE", "LEANEST_RICH", "LEAN_VOLTS", "STUCK", "USUAL_RICH", "Mixture", "mixture_of"]
 
 COMMANDED_ONE = 0.015
 """How far commanded lambda may be from 1 to be taken for it; and a measured one, where no command is told."""
@@ -38,6 +38,7 @@ class Mixture:
         target: lambda, float64 (n,), NaN where nobody knows. untold: bool (n,), whether it tells nothing of need.
         opened: whether the loop is open and nothing told. leaner: whether need is more than `target` makes it.
         held: whether a loop holds a mixture that nobody told.
+        shown: whether the loop is open under load with nothing told, and a wideband sensor shows what comes of it.
     """
 
     target: Column
@@ -45,6 +46,7 @@ class Mixture:
     opened: Mask
     leaner: Mask
     held: Mask
+    shown: Mask
 
 
 def mixture_of(readings: Readings, closed: Mask, loaded: Mask, wideband: bool, ended: Mask) -> Mixture:
@@ -53,7 +55,7 @@ def mixture_of(readings: Readings, closed: Mask, loaded: Mask, wideband: bool, e
     told = readings["commanded_lambda"]
     commanded = np.where(told > NO_COMMAND, told, np.nan)
     silent = np.isnan(commanded)
-    leaner = enriched = held = np.zeros(len(told), np.bool_)
+    leaner = enriched = held = shown = np.zeros(len(told), np.bool_)
     if wideband and silent.any():
         richest = lowest(np.fmin(readings["lambda_1"], readings["lambda_2"]), LASTING)
         leaner = silent & ~closed & (richest > 1.0)
@@ -63,11 +65,15 @@ def mixture_of(readings: Readings, closed: Mask, loaded: Mask, wideband: bool, e
     elif not wideband and not closed.all():
         volts = np.fmax(readings["oxygen_sensor_voltage_1"], readings["oxygen_sensor_voltage_2"])
         leaner = ~closed & (highest(volts, STUCK) < LEAN_VOLTS)
-    if leaner.any():
-        leaner = leaner & (lowest(loaded.astype(np.float64), LASTING) > 0.0)
+    if leaner.any() or (wideband and silent.any()):
+        lasting = lowest(loaded.astype(np.float64), LASTING) > 0.0
+        leaner = leaner & lasting
+        shown = silent & ~closed & lasting & ~leaner if wideband else shown
     target = np.where(silent, np.where(closed, 1.0, np.where(leaner, LEANEST_RICH, np.nan)), commanded)
     target = np.where(held, readings["lambda_1"], target)
-    return Mixture(target, np.isnan(target) | (enriched & ~held), silent & ~closed, leaner | (held & ended), held)
+    return Mixture(
+        target, np.isnan(target) | (enriched & ~held), silent & ~closed, leaner | (held & ended), held, shown
+    )
 
 
 def _holds(readings: Readings) -> Mask:

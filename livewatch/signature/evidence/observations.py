@@ -22,7 +22,7 @@ class Observations:
         y: float64 (n,); of need where trims or sensor are at their end, what it usually is beyond.
         covariance: float64 (n, n), of y on a car whose parts match.
         row: int64 (n,), index into `regions`.
-        kind: str (n,): need_1, need_2, ratio, supply, idle, ripple_1, ripple_2.
+        kind: str (n,): need_1, need_2, need_1_open, ratio, supply, idle, ripple_1, ripple_2.
         regions: what the rows point into.
         fuel_shift: what the ethanol sensor says need should be away from 0 if the computer does not correct for it.
         corrected: logarithm of how much more probable it is, by the computer's own fuel rate, that it does correct.

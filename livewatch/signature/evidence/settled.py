@@ -34,7 +34,7 @@ __all__ = ["CLOSED_LOOP", "FIELDS", "FILLED", "FULL_PEDAL", "FULL_THROTTLE", "Po
 FIELDS: tuple[str, ...] = (
     "need_1", "need_2", "air", "filled", "speed", "pressure", "boost", "outside", "vacuum", "pushed", "fuel", "pulse",
     "charge", "supply", "idle_correction", "ethanol", "share_closed", "relative_noise", "purged", "lambda_commanded",
-    "counted", "weather", "at_limit_1", "at_limit_2", "ripple_1", "ripple_2",
+    "counted", "weather", "at_limit_1", "at_limit_2", "ripple_1", "ripple_2", "open_1",
 )  # fmt: skip
 """What is averaged over a visit to an operating region; units in `Points`."""
 
@@ -108,7 +108,8 @@ class Points:
             `counted` the stoichiometric ratio that the computer counts with, by its own air and fuel; `weather` degC
             outside; `at_limit_b` 1 where need is at least, -1 where it is at most what trims or sensor at their end
             say, a share of it where it is at least what the leanest command makes it; else 0; `ripple_b` how much
-            lambda moves from look to look.
+            lambda moves from look to look; `open_1` need times what is commanded, where the loop is open under load and
+            nothing tells what that is.
     """
 
     first: int
@@ -197,6 +198,7 @@ class PointMaker:
             closed.astype(np.float64), unsteady(metered) / metered, np.where(np.isnan(purge), np.nan, purge > 0.5),
             np.where(untold, np.nan, target[then]), self._counted(readings, speed, mixture), self._weather(readings),
             *behind, *(ripple(readings, bank, interval) for bank in (1, 2)),
+            np.where(wanted.shown, trims[then] * readings["lambda_1"], np.nan),
         )  # fmt: skip
         settled, lesser = self._settled(readings, speed, pressure, pedal, air, need[0], cut, unseen, behind, interval)
         field = np.array(columns)[:, HISTORY:]
