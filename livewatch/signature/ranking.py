@@ -100,8 +100,7 @@ def rank(seen: Observations, maker: PointMaker, figures: BoostFigures) -> Rankin
     hint = 0.0 if short is None else min(max(0.0, short.fit.weight - SHORT_BOOST), SHORT_MOST)
     # By itself boost that falls short may be that leak.
     apart = {cause: one for cause, one in symptoms.items() if one is not short or not maker.metered}
-    by_itself, _, _ = _boost_causes(apart, 0.0)
-    beside = sum(one.probability for one in by_itself.values())
+    beside = sum(one.probability for one in _boost_causes(apart, 0.0)[0].values())
     sets = _explanations(seen, maker, _opened(figures) + hint, beside) if len(seen) else []
     fuel = _fuel_causes(sets, seen)
     leak = fuel.get("pressure_leak")
@@ -116,15 +115,13 @@ def rank(seen: Observations, maker: PointMaker, figures: BoostFigures) -> Rankin
     boost, ties, chosen = _boost_causes(symptoms, 1.0 - _nothing(sets))
     families = _families([*fuel.values(), *boost.values()], sets)
     ties = {**_ties(sets, families), **ties}
-    if sets:
-        chosen |= sets[0].combination.causes
+    chosen |= sets[0].combination.causes if sets else frozenset()
     needless = _needless(sets)
     for cause, rival, neither in _either(sets, fuel, needless):
         needless[cause], needless[rival] = neither, 1.0
         if HYPOTHESES[rival].family != HYPOTHESES[cause].family:
             ties[cause] = (*ties.get(cause, ()), rival)
-    if boost:
-        needless |= {cause: 1.0 - sum(one.probability for one in boost.values()) for cause in boost}
+    needless |= {cause: 1.0 - sum(one.probability for one in boost.values()) for cause in boost}
     if short is not None and leak is not None and leak.cause in chosen:
         whole, _, first = _boost_causes({**symptoms, short.cause: short}, 1.0 - _nothing(sets))
         if short.cause in first - chosen and whole[short.cause].probability > SURE:
