@@ -19,9 +19,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from typing import TYPE_CHECKING
 
-import numpy as np
-from numpy.typing import NDArray
+from livewatch.data.late_numpy import np
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
 
 __all__ = ["FARTHEST", "Clock", "ClockStep", "nanoseconds_of"]
 

@@ -11,11 +11,11 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-import numpy as np
-from numpy.typing import NDArray
+from livewatch.data.late_numpy import np
 
 if TYPE_CHECKING:
     import can
+    from numpy.typing import NDArray
 
 __all__ = [
     "BRS",

@@ -9,13 +9,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-import numpy as np
-from numpy.typing import NDArray
-
 from livewatch.data.frames import BRS, ERROR, ESI, EXTENDED, FD, REMOTE, SENT, FrameBatch
+from livewatch.data.late_numpy import np
 
 if TYPE_CHECKING:
     import can
+    from numpy.typing import NDArray
 
 __all__ = ["columns_by_channel", "columns_of"]
 

@@ -10,13 +10,14 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from enum import IntEnum
-from typing import overload
-
-import numpy as np
-from numpy.typing import NDArray
+from typing import TYPE_CHECKING, overload
 
 from livewatch.data.events import Event
 from livewatch.data.frames import FrameBatch
+from livewatch.data.late_numpy import np
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
 
 __all__ = ["OddRows", "Quality", "Rows", "SampleBatch", "SampleColumn", "rows_of"]
 

@@ -7,13 +7,16 @@ so many seconds (live) or all of them (a recording). Screens may read it from an
 from __future__ import annotations
 
 from collections.abc import Sequence
-
-import numpy as np
-from numpy.typing import NDArray
+from typing import TYPE_CHECKING
 
 from livewatch.data.events import Event
-from livewatch.data.ticks import TickBatch
+from livewatch.data.late_numpy import np
 from livewatch.profile.model import Profile
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from livewatch.data.ticks import TickBatch
 
 __all__ = ["History"]
 
@@ -37,8 +40,9 @@ class History:
         """Nanoseconds of data time between two kept ticks."""
         self._index = profile.index
         self._keep = None if keep is None else max(1, keep // self.period)
-        # (values, index of the first kept tick, how many): replaced as one, so that a reader sees them agree.
-        self._state = (np.empty((0, len(profile.channels)), np.float32), 0, 0)
+        # (values, None before any; index of the first kept tick; how many): replaced as one, so that a reader sees
+        # them agree.
+        self._state: tuple[NDArray[np.float32] | None, int, int] = (None, 0, 0)
 
     def observe(self, ticks: TickBatch, told: Sequence[Event] = ()) -> Sequence[Event]:
         """Keep what is due of the next ticks."""
@@ -62,7 +66,7 @@ class History:
     def window(self, names: Sequence[str], start: int, stop: int) -> tuple[NDArray[np.int64], NDArray[np.float32]]:
         """Kept ticks with data time in `start..stop` (ns, inclusive): times int64 (n,) and values float32
         (len(names), n), NaN where not good or where the profile has no such channel."""
-        values, first, count = self._state
+        values, first, count = self._kept()
         low = max(0, -(-start // self.period) - first)
         high = max(low, min(count, stop // self.period + 1 - first))
         times = (first + np.arange(low, high, dtype=np.int64)) * self.period
@@ -74,14 +78,18 @@ class History:
 
     def at(self, time: int) -> dict[str, float]:
         """Every channel at the kept tick at or before data time `time` (ns); NaN where not good. Empty when none."""
-        values, first, count = self._state
+        values, first, count = self._kept()
         row = min(count - 1, time // self.period - first)
         if row < 0:
             return {}
         return {name: float(values[row, column]) for name, column in self._index.items()}
 
-    def _append(self, rows: NDArray[np.float64]) -> None:
+    def _kept(self) -> tuple[NDArray[np.float32], int, int]:
         values, first, count = self._state
+        return np.empty((0, len(self._index)), np.float32) if values is None else values, first, count
+
+    def _append(self, rows: NDArray[np.float64]) -> None:
+        values, first, count = self._kept()
         if count + len(rows) > len(values):
             drop = 0 if self._keep is None else max(0, count - self._keep)
             kept = count - drop

@@ -11,10 +11,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Protocol
 
-import numpy as np
-
 from livewatch.data.events import parse_utc
 from livewatch.data.frames import FrameBatch
+from livewatch.data.late_numpy import np
 from livewatch.data.samples import Rows, rows_of
 from livewatch.errors import UsageError
 from livewatch.profile.load import load_profile

@@ -9,8 +9,7 @@ from __future__ import annotations
 import time as wall
 from collections.abc import Iterable, Iterator
 
-import numpy as np
-
+from livewatch.data.late_numpy import np
 from livewatch.data.samples import Rows, rows_of
 
 __all__ = ["Pacer", "paced"]

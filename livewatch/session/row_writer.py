@@ -18,7 +18,6 @@ from livewatch.data.samples import SampleBatch
 from livewatch.session.folder import SAMPLES, Session, frame_part
 from livewatch.session.line_file import LineFile, sync_folder
 from livewatch.session.samples import HEADER, format_samples
-from livewatch.sources.recordings.candump.candump_reader import format_candump
 
 __all__ = ["RowWriter"]
 
@@ -61,6 +60,8 @@ class RowWriter:
             # What is kept free is for what tells of losses, as it is for events.
             self.measure_free()
         if isinstance(batch, FrameBatch):
+            from livewatch.sources.recordings.candump.line_writer import format_candump  # late: brings numpy
+
             self._frame_file().write(format_candump(batch))
             self._written += len(batch)
         else:

@@ -22,8 +22,7 @@ from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 
-import numpy as np
-
+from livewatch.data.late_numpy import np
 from livewatch.data.outside import LONGEST_LINE, open_file
 from livewatch.data.samples import Quality, SampleBatch, SampleColumn
 

@@ -24,7 +24,7 @@ from livewatch.profile.model import Profile
 from livewatch.simulator.bus_frames import Wire, broadcast
 from livewatch.simulator.drive import Drive
 from livewatch.simulator.scripted_tester import poll_drive
-from livewatch.sources.recordings.candump.candump_reader import format_candump
+from livewatch.sources.recordings.candump.line_writer import format_candump
 
 __all__ = ["as_recorded", "check_output", "frames_of", "write_recording"]
 

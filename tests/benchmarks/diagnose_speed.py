@@ -47,7 +47,7 @@ from livewatch.profile.shipped import find_profile
 from livewatch.simulator import Scenario, simulate
 from livewatch.simulator.bus_frames import broadcast
 from livewatch.simulator.recording_writer import as_recorded, write_recording
-from livewatch.sources.recordings.candump.candump_reader import format_candump
+from livewatch.sources.recordings.candump.line_writer import format_candump
 
 MESSAGES, ALARMS = 30, 20
 CASES = ("sparse", "full", "start", "table", "bare", "memory")

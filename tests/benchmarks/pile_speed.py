@@ -38,7 +38,7 @@ from livewatch import (
     write_table,
 )
 from livewatch.simulator.bus_frames import broadcast
-from livewatch.sources.recordings.candump.candump_reader import format_candump
+from livewatch.sources.recordings.candump.line_writer import format_candump
 
 CAR = "brackwell_20t"
 SUM_AIM, FASTER_AIM = 1.3, 1.8

@@ -21,7 +21,7 @@ import can
 import numpy as np
 
 from livewatch.data.frames import BRS, EXTENDED, FD, FrameBatch
-from livewatch.sources.recordings.candump.candump_reader import format_candump
+from livewatch.sources.recordings.candump.line_writer import format_candump
 from livewatch.sources.recordings.recording import open_recording
 
 BATCH = 65536

@@ -17,7 +17,7 @@ from livewatch.profile import load_profile
 from livewatch.profile.shipped import find_profile
 from livewatch.simulator import Scenario, simulate
 from livewatch.simulator.bus_frames import broadcast
-from livewatch.sources.recordings.candump.candump_reader import format_candump
+from livewatch.sources.recordings.candump.line_writer import format_candump
 
 if TYPE_CHECKING:
     from distributed import LocalCluster

@@ -269,7 +269,7 @@ def test_a_parent_that_is_a_file(tmp_path, profile):
 )
 @given(cut=st.integers(0, 20_000), spoil=st.one_of(st.none(), st.tuples(st.integers(0, 20_000), st.integers(0, 255))))
 def test_frames_cut_anywhere_read_as_a_prefix(tmp_path_factory, profile, frames, numbers, cut, spoil):
-    from livewatch.sources.recordings.candump.candump_reader import format_candump
+    from livewatch.sources.recordings.candump.line_writer import format_candump
 
     text = format_candump(frames(300))
     assert len(text) < 20_000

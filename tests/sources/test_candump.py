@@ -13,8 +13,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from livewatch.data.frames import BRS, ERROR, ESI, EXTENDED, FD, REMOTE, SENT, FrameBatch
-from livewatch.sources.recordings.candump.candump_reader import format_candump
-from livewatch.sources.recordings.candump.lines import BusNames, parse_line, parse_lines
+from livewatch.sources.recordings.candump.line import parse_line
+from livewatch.sources.recordings.candump.line_writer import format_candump
+from livewatch.sources.recordings.candump.lines import BusNames, parse_lines
 from livewatch.sources.recordings.recording import open_recording
 from tests.drawn import CHARACTERS
 

@@ -24,7 +24,9 @@ from livewatch.data.frames import ERROR, FrameBatch
 from livewatch.data.messages import columns_by_channel
 from livewatch.data.python_can import with_mf4
 from livewatch.sources.recordings.blf import blf_reader as blf
+from livewatch.sources.recordings.blf import objects
 from livewatch.sources.recordings.candump import candump_reader as candump
+from livewatch.sources.recordings.candump import lines
 from livewatch.sources.recordings.recording import FORMATS, Recording, open_recording
 
 Row = tuple[int, str, int, int, int, bytes]
@@ -206,8 +208,8 @@ def test_python_can_takes_over_at_the_frame_where_our_reader_fails(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     path = write_recording(tmp_path / f"drive{suffix}", traffic(3, 6000, fd=False))
-    module, name = {".log": (candump, "parse_lines"), ".blf": (blf, "parse_objects")}[suffix]
-    monkeypatch.setattr(module, "_CHUNK", 1 << 16)
+    reader, module, name = {".log": (candump, lines, "parse_lines"), ".blf": (blf, objects, "parse_objects")}[suffix]
+    monkeypatch.setattr(reader, "_CHUNK", 1 << 16)
     whole, _ = read_rows(path)
     parse = getattr(module, name)
     calls: list[None] = []

@@ -35,11 +35,13 @@ class MainScreen(Screen[None]):
         self.view = view
         self._replay = replay
         self._empty = empty
+        self._composed = False
         self.set_class(replay, "-replay")
         self.add_class(f"-{view}")
 
     def compose(self) -> ComposeResult:
         """The widgets."""
+        self._composed = True
         if not self._empty:
             from livewatch.dashboard.screens.views import views  # late, as below
 
@@ -49,7 +51,8 @@ class MainScreen(Screen[None]):
         """Put the widgets on it, where that is still to be done."""
         if self._empty:
             self._empty = False
-            await self.recompose()
+            if self._composed:  # else all comes at once
+                await self.recompose()
 
     def on_resize(self) -> None:
         """Show only what can be read."""

@@ -7,9 +7,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from livewatch.profile.formula.plan import Plan
-from livewatch.profile.formula.run import FormulaRun, Program
+
+if TYPE_CHECKING:
+    from livewatch.profile.formula.run import FormulaRun
 
 __all__ = ["Formula", "SetPoint"]
 
@@ -35,6 +38,8 @@ class Formula:
     def start(self, index: Mapping[str, int], period: int) -> FormulaRun:
         """Begin a run by itself over ticks `period` nanoseconds apart; `index` maps channel name to row of the values.
         Formulas that run together are added to one `Program`."""
+        from livewatch.profile.formula.run import Program  # late: brings numpy
+
         return Program(index, period).start(self.plan, alone=True)
 
 

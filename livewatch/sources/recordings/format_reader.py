@@ -55,6 +55,11 @@ class FormatReader(ABC):
     def recognises(cls, head: bytes) -> bool:
         """Whether a file that begins with `head` (up to 64 KiB) is surely of this format."""
 
+    @classmethod
+    def holds_a_frame(cls, head: bytes) -> bool:
+        """Whether what the file begins with is seen to hold a frame already, before anything is read."""
+        return False
+
     @abstractmethod
     def frames(self) -> Iterator[FrameBatch]:
         """All frames in order, in batches small enough that a few of them need little memory.

@@ -66,12 +66,11 @@ class Recording:
         self._kind = kind
         self._own_counts: Counter[str] = Counter()
         self._reader, self._frames = self._begin()
-        first = next(self._frames, None)
-        if first is None:
-            head = self._reader.stream.head
-            raise SourceError(f"{path}: no {kind.name} frame in it{oddities(self.counts)}; {_described(head)}")
-        self._first_time = int(first.time[0])
-        self._first: FrameBatch | None = first
+        self._begun = False
+        self._first: FrameBatch | None = None
+        self._first_time: int | None = None
+        if not kind.holds_a_frame(self._reader.stream.head):
+            self._find_first()
 
     @property
     def format(self) -> str:
@@ -91,7 +90,9 @@ class Recording:
     @property
     def start_time(self) -> int:
         """Nanoseconds since the Unix epoch: when the recording says it began, else the time of its first frame."""
-        return self._first_time if self._reader.start_time is None else self._reader.start_time
+        if self._reader.start_time is not None:
+            return self._reader.start_time
+        return self._find_first() if self._first_time is None else self._first_time
 
     def batches(self, size: int = 65536) -> Iterator[FrameBatch]:
         """All frames in the order they were recorded, `size` a batch.
@@ -101,9 +102,10 @@ class Recording:
         Raises:
             SourceError: the file went away or its disk failed.
         """
-        if self._first is None:
+        if self._begun:
             self._own_counts.clear()
             self._reader, self._frames = self._begin()
+        self._begun = True
         waiting = [self._first] if self._first is not None else []
         self._first = None
         count, names = sum(map(len, waiting)), {name for batch in waiting for name in batch.buses}
@@ -130,6 +132,14 @@ class Recording:
         finally:
             self._reader.stream.close()
 
+    def _find_first(self) -> int:
+        """Read the first frames, of a recording that is just opened; the time of the first of all."""
+        self._first = next(self._frames, None)
+        if self._first is None:
+            head = self._reader.stream.head
+            raise SourceError(f"{self.path}: no {self.format} frame in it{oddities(self.counts)}; {_described(head)}")
+        return int(self._first.time[0])
+
     def _begin(self) -> tuple[FormatReader, Iterator[FrameBatch]]:
         return self._kind(ByteStream(self.path)), self._continued()
 
@@ -139,6 +149,8 @@ class Recording:
         try:
             for batch in self._reader.frames():
                 if len(batch):
+                    if self._first_time is None:
+                        self._first_time = int(batch.time[0])
                     yield batch
                     delivered += len(batch)
             return

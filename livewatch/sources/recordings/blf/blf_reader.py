@@ -15,7 +15,7 @@ from datetime import datetime
 
 from livewatch.data.clock import nanoseconds_of
 from livewatch.data.frames import FrameBatch
-from livewatch.sources.recordings.blf.objects import HEADER, MARK, parse_objects
+from livewatch.sources.recordings.blf.header import HEADER, MARK
 from livewatch.sources.recordings.byte_stream import ByteStream
 from livewatch.sources.recordings.format_reader import FormatReader
 from livewatch.sources.recordings.inflate import DAMAGED, ZLIB, inflater
@@ -60,6 +60,8 @@ class BlfReader(FormatReader):
 
     def frames(self) -> Iterator[FrameBatch]:
         """All frames in order, about 10,000 a batch."""
+        from livewatch.sources.recordings.blf.objects import parse_objects  # late: brings numpy
+
         gathered: list[bytes] = []
         for content in self._contents():
             if content:

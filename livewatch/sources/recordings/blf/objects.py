@@ -9,7 +9,6 @@ published specification).
 
 from __future__ import annotations
 
-import struct
 from collections import Counter
 from collections.abc import Callable
 from typing import Any
@@ -18,12 +17,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from livewatch.data.frames import BRS, ERROR, ESI, EXTENDED, FD, REMOTE, SENT, FrameBatch
+from livewatch.sources.recordings.blf.header import HEADER, MARK
 
-__all__ = ["MARK", "parse_objects"]
+__all__ = ["parse_objects"]
 
-MARK = b"LOBJ"
-HEADER = struct.Struct("<4sHHLL")
-"""Mark, header size, header version, object size, kind."""
 _MARK_WORD = int.from_bytes(MARK, "little")
 _SMALLEST, _LARGEST_FRAME, _LARGEST = 16, 1 << 12, 1 << 24
 _MOST_BUSES = 256

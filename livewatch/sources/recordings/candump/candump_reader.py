@@ -1,9 +1,8 @@
 """Candump recordings: text, one frame a line, as the can-utils write and read it.
 
-`CandumpReader` turns the bytes of a recording into frames, chunk by chunk; `format_candump` turns frames into such
-lines. What one writes the other reads back exactly, every field of every frame. Lines that hold no frame are read
-over and counted. A last line without its line end may have lost some of its digits and is not used, unless the
-direction stands behind them.
+`CandumpReader` turns the bytes of a recording into frames, chunk by chunk; what `line_writer` writes it reads back
+exactly, every field of every frame. Lines that hold no frame are read over and counted. A last line without its line
+end may have lost some of its digits and is not used, unless the direction stands behind them.
 """
 
 from __future__ import annotations
@@ -11,12 +10,10 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from livewatch.data.frames import FrameBatch
-from livewatch.sources.recordings.candump.line_writer import format_candump
-from livewatch.sources.recordings.candump.lines import BusNames, parse_line, parse_lines
-from livewatch.sources.recordings.candump.shapes import parse_shapes
+from livewatch.sources.recordings.candump.line import parse_line
 from livewatch.sources.recordings.format_reader import FormatReader
 
-__all__ = ["CandumpReader", "format_candump"]
+__all__ = ["CandumpReader"]
 
 _CHUNK = 1 << 19
 """Bytes of text parsed at once."""
@@ -35,8 +32,16 @@ class CandumpReader(FormatReader):
         """One of the first lines holds a frame."""
         return any(parse_line(line) is not None for line in head.split(b"\n")[:50])
 
+    @classmethod
+    def holds_a_frame(cls, head: bytes) -> bool:
+        """One of its whole lines is one."""
+        return cls.recognises(head[: head.rfind(b"\n") + 1])
+
     def frames(self) -> Iterator[FrameBatch]:
         """All frames in order, about 10,000 a batch."""
+        from livewatch.sources.recordings.candump.lines import BusNames, parse_lines  # late, both: they bring numpy
+        from livewatch.sources.recordings.candump.shapes import parse_shapes
+
         buses = BusNames()
         rest = b""
         overlong = False

@@ -15,19 +15,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from livewatch.data.frames import EXTENDED, MOST_BUSES, FrameBatch
+from livewatch.sources.recordings.candump.line import IDENTIFIER_BITS, MOST_SECONDS, PlainFrame, parse_line
 from livewatch.sources.recordings.candump.lines import (
     HIGH_NIBBLES,
-    IDENTIFIER_BITS,
     KEEP_FIRST,
     KEEP_LAST,
-    MOST_SECONDS,
     NIBBLE,
     QUADS,
     BusNames,
-    PlainFrame,
     decimal,
     packed,
-    parse_line,
 )
 
 __all__ = ["parse_shapes"]
