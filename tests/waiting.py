@@ -15,7 +15,7 @@ def until(condition: Callable[[], object], seconds: float = 30.0) -> None:
     end = time.monotonic() + seconds
     while not condition():
         assert time.monotonic() < end, "it did not happen in time"
-        time.sleep(0.005)
+        time.sleep(0.02)
 
 
 def free_udp_port() -> int:

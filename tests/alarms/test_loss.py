@@ -298,7 +298,7 @@ qualities = st.sampled_from([GOOD, GOOD, GOOD, OUT, INVALID])
 spells = st.lists(st.tuples(st.sampled_from([1, 5, 30, 100, 300]), st.integers(1, 6), qualities), max_size=12)
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=25, deadline=None)
 @given(spells=st.tuples(spells, spells, spells, spells), cuts=st.lists(st.integers(1, 1999), max_size=10))
 def test_losses_are_the_same_however_the_ticks_are_cut_and_follow_the_plain_rule(
     bench: Any, spells: Any, cuts: list[int]

@@ -315,7 +315,7 @@ def test_the_alarm_system_does_what_a_plain_one_tick_at_a_time_reference_does(be
     run_state_machine_as_test(
         both(bench),
         settings=settings(
-            max_examples=15, stateful_step_count=16, deadline=None, suppress_health_check=list(HealthCheck)
+            max_examples=10, stateful_step_count=16, deadline=None, suppress_health_check=list(HealthCheck)
         ),
     )
 

@@ -207,7 +207,7 @@ def test_fifty_times_the_pace_takes_a_fiftieth_of_the_time(player_of: Callable[.
 
 
 @settings(
-    max_examples=12, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow]
+    max_examples=8, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow]
 )
 @given(
     seeks=st.lists(st.integers(0, (LENGTH + 20) * 100), min_size=1, max_size=8),

@@ -353,8 +353,9 @@ def test_any_right_profile_reads_back_from_its_own_text_as_the_same_profile(text
 
 
 @example("09")
+@example("1e3")
 @given(st.text(CHARACTERS, max_size=12) | words)
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=150, deadline=None)
 def test_any_word_written_into_a_resolved_profile_reads_back_as_that_word(word: str) -> None:
     channels = {"torque": {"meaning": word}}
     text = written({"profile": 1, "name": "car", "signature_alarms": "off", "channels": channels})
