@@ -242,14 +242,19 @@ def test_a_narrow_band_sensor_tells_lean_where_rich_is_commanded(command: bool) 
 def test_a_narrow_band_sensor_on_its_way_back_from_air_is_no_lean_mixture() -> None:
     # Half a second after a fuel cut it sees the mixture again, and is rich another half later: simulated cars.
     columns = steady(PULL, without=("lambda_1", "lambda_2", "commanded_lambda"))
+    set_from(columns, "accelerator_pedal_position", 0.0, AT - 2.0, AT)
     after = np.arange(1400) / 100.0 - AT
     back = 0.06 + 0.39 * np.clip((after - 0.5) / 0.5, 0.0, 1.0) ** 2
-    voltage = np.where((after >= 0.0) & (after < 1.0), back, 0.88)
+    voltage = np.where((after >= -1.5) & (after < 1.0), back, 0.88)
     assert alarms_of({**columns, "oxygen_sensor_voltage_1": voltage}) == []
     # One that comes back half of the way and stays there is as late as that took.
-    stays = np.where(after >= 0.0, np.minimum(back, 0.15), 0.88)
+    stays = np.where(after >= -1.5, np.minimum(back, 0.15), 0.88)
     ((_, raised),) = alarms_of({**columns, "oxygen_sensor_voltage_1": stays})
-    assert AT + 0.59 + 0.2 <= raised < AT + 0.59 + 0.2 + 0.4
+    assert AT + 0.5 + 0.2 < raised < AT + 0.5 + 0.2 + 0.5
+    # One that flutters near the air is lean, and not excused for longer than 1.6 s of full load.
+    flutters = np.where(after >= -1.5, 0.08 + 0.06 * np.sign(np.sin(40.0 * after)), 0.88)
+    ((_, raised),) = alarms_of({**columns, "oxygen_sensor_voltage_1": flutters})
+    assert AT + 0.5 + 0.2 < raised < AT + 0.5 + 1.6 + 0.2 + 0.02
 
 
 def test_a_narrow_band_sensor_that_swings_in_closed_loop_raises_nothing() -> None:
