@@ -259,3 +259,16 @@ def test_fuel_cut_at_the_highest_speed_is_no_boost_without_a_command(lab: Any) -
     said = uncommanded(lab, pull(lab, 0.9, creep=5.0), (0.9, 0.9, 0.9, 0.9))
     assert not any(cause.established for cause in said.causes)
     assert {one.system: one.word for one in said.verdict.systems}["boost"] == "not seen"
+
+
+def test_duty_at_its_ceiling_at_high_speed_is_boost_that_falls_short_without_a_command(lab: Any) -> None:
+    # Spooling up, every turbocharger has; by 3800 rpm a sound one has reached what is wanted (common practice).
+    one = pull(lab, 0.9, reach=0.7)
+    fast = one["engine_speed"] > 3800.0
+    one["wastegate_duty"] = np.where(one["commanded_boost_pressure"] < 150.0, 0.0, np.where(fast, 50.0, 95.0))
+    assert not any(cause.established for cause in uncommanded(lab, one).causes)
+    one["wastegate_duty"][fast] = 95.0
+    said = uncommanded(lab, one)
+    assert [cause.name for cause in said.causes if cause.established] == ["underboost"]
+    assert "100 % of the time above 3800 rpm" in "; ".join(said.causes[0].reasons_for)
+    assert {one.system: one.word for one in said.verdict.systems}["boost"] == "misfit"

@@ -34,7 +34,7 @@ class BoostHypothesis(Hypothesis):
     def estimates(self, judged: Judged, grounds: Grounds) -> list[Estimate]:
         band, above = band_of(judged.fit), self.above
         if not grounds.responses:
-            return [] if isnan(judged.fit.size) else [mapped(self.alone, "%", band, lambda s: 100.0 * s)]
+            return [] if isnan(judged.fit.size) else [mapped(self.alone, "%", band, lambda s: 100.0 * max(0.0, s))]
         asked = median([one.asked for one in grounds.responses])
         return [
             mapped(self.quantity, "%", band, lambda s: 100.0 * s if above else 100.0 * max(0.0, -s)),

@@ -1,9 +1,9 @@
 """What a pull shows of boost where nobody knows which was wanted: pressure that control works against is not.
 
-The columns of one pull come in, at ten looks a second; an `Alone` goes out. Three things tell without a command: fuel
-cut at full pedal with the pressure at its highest, pressure that rises again at the end while duty is taken away, and a
-first peak that is gone a second or two later. Boost that a softer actuator leaves below what is wanted does not show:
-duty then stands where it always does.
+The columns of one pull come in, at ten looks a second; an `Alone` goes out. Four things tell without a command: fuel
+cut at full pedal with the pressure at its highest, pressure that rises again at the end while duty is taken away, a
+first peak that is gone a second or two later, and duty that stands at its ceiling long after a sound turbocharger has
+reached what is wanted. Boost that a softer actuator leaves below that with duty in between does not show.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ from math import nan
 import numpy as np
 
 from livewatch.data.physics import STANDARD_PRESSURE
-from livewatch.signature.evidence.boost_response import DUTY_CEILING, END, LEAST_ASKED
+from livewatch.signature.evidence.boost_response import DUTY_CEILING, END, LEAST_ASKED, SPOOLED_SPEED
 from livewatch.signature.evidence.readings import Column, Mask
 
 __all__ = ["Alone", "alone_of"]
@@ -30,6 +30,8 @@ PEAK_WITHIN, GONE_AFTER, GONE_BY = 30, 12, 22
 TAKEN = 8.0
 """Per cent of duty that have to be taken away while pressure rises: on simulated drives with boost in order, whose
 pressure falls towards the end, at most 7.0 are."""
+LONG = 10
+"""Looks above the speed by which a turbocharger is there, from which duty at its ceiling tells; no source."""
 SMOOTH = 5
 """Looks that one level is averaged over; no source."""
 
@@ -44,12 +46,14 @@ class Alone:
         rise: share by which pressure at the end is above its lowest since the first peak, 0 unless duty was taken away
             meanwhile.
         over: share by which the first peak is above the pressure a second or two later.
+        at_ceiling: share of the looks above 3800 rpm, a second of them at least, with duty at its ceiling.
     """
 
     top_speed: float
     cut_speed: float = nan
     rise: float = nan
     over: float = nan
+    at_ceiling: float = nan
 
 
 def alone_of(column: Mapping[str, Column], cut: Mask) -> Alone | None:
@@ -77,7 +81,14 @@ def alone_of(column: Mapping[str, Column], cut: Mask) -> Alone | None:
         gone = gauge[peak + GONE_AFTER : min(end, peak + GONE_BY)]
         if len(gone) >= SMOOTH and not peak < last < peak + GONE_BY:
             over = float(gauge[peak] / max(float(gone.mean()), LEAST_ASKED)) - 1.0
-    return Alone(float(np.nanmax(speed)), _cut_speed(gauge, speed, cut), rise, over)
+    return Alone(float(np.nanmax(speed)), _cut_speed(gauge, speed, cut), rise, over, _at_ceiling(duty, speed, end))
+
+
+def _at_ceiling(duty: Column, speed: Column, end: int) -> float:
+    with np.errstate(invalid="ignore"):
+        known = duty[OPENING:end][speed[OPENING:end] > SPOOLED_SPEED]
+    known = known[~np.isnan(known)]
+    return float((known >= DUTY_CEILING).mean()) if len(known) >= LONG else nan
 
 
 def _rise(gauge: Column, duty: Column, peak: int, end: int) -> float:

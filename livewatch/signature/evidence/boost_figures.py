@@ -40,7 +40,7 @@ class BoostFigures:
         air_lost: the largest share of the metered air that was lost from some moment of a pull on; 0 where unknown.
         alone: pulls without a command, where no pull has one: then `cuts` are those with pressure at its highest,
             `over` is overshoot over the pressure a second or two later, `late` the rise at the end while duty was taken
-            away.
+            away. ceiling: of such pulls, median share above 3800 rpm with duty at its ceiling.
     """
 
     responses: tuple[Response, ...]
@@ -55,6 +55,7 @@ class BoostFigures:
     floor: float
     air_lost: float
     alone: int = 0
+    ceiling: float = nan
 
     @property
     def pulls(self) -> int:
@@ -76,7 +77,8 @@ def boost_figures(
         over = _quantile([one.over for one in alone], 0.25)
         late = _quantile([one.rise for one in alone if one.top_speed > FAST * top], 0.5)
         cuts = _cut_at_pressure(alone)
-        return BoostFigures((), (), (), cuts, over, nan, late, nan, nan, nan, 0.0, len(alone))
+        ceiling = _quantile([one.at_ceiling for one in alone], 0.5)
+        return BoostFigures((), (), (), cuts, over, nan, late, nan, nan, nan, 0.0, len(alone), ceiling)
     reached = tuple(response for response in responses if response.reached)
     top = max((r.top_speed for r in reached), default=0.0)
     fast = tuple(r for r in reached if r.top_speed > FAST * top)

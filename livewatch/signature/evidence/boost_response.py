@@ -18,7 +18,7 @@ from livewatch.data.middle import median
 from livewatch.data.physics import ABSOLUTE_ZERO, STANDARD_PRESSURE
 from livewatch.signature.evidence.readings import Column, Mask
 
-__all__ = ["Response", "response_of"]
+__all__ = ["DUTY_CEILING", "END", "LEAST_ASKED", "SPOOLED_SPEED", "Response", "response_of"]
 
 LEAST_ASKED = 20.0
 """kPa above the air outside: less is not boost control."""
