@@ -147,7 +147,7 @@ class Dashboard(AlarmActions, TimeActions):
             if not (self._leaving or self._asked_to_end() or self.terminal_gone):
                 continue
             patience -= LOOK_EVERY
-            if patience <= 0 or self.output_gone:
+            if patience <= 0 or self.output_gone or self.keyboard_gone:
                 self.throw_output_away()
                 self.watched.stop()
 
@@ -155,7 +155,7 @@ class Dashboard(AlarmActions, TimeActions):
     def terminal_gone(self) -> bool:
         """Whether the terminal went away under the screen: where its signal is ignored (`nohup`), nothing else tells.
         At an end of another kind nothing is written any more, either."""
-        if self.output_gone and not self._leaving and self.fault is None:
+        if (self.output_gone or self.keyboard_gone) and not self._leaving and self.fault is None:
             self._terminal_gone = True
         return self._terminal_gone
 

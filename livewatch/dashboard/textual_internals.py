@@ -8,6 +8,8 @@ from __future__ import annotations
 
 import os
 import queue
+import select
+import sys
 from contextlib import suppress
 
 from rich.segment import Segment
@@ -42,6 +44,7 @@ class TextualApp(App[None]):
         super().__init__()
         self._ascii = AsciiFilter(False)
         self._filters.append(self._ascii)
+        self._keyboard = _keyboard()
 
     def show_ascii_only(self, plain: bool) -> None:
         """From the next line drawn on."""
@@ -52,6 +55,12 @@ class TextualApp(App[None]):
         """Pieces of output that the terminal has not taken yet; 0 where that cannot be told."""
         writer = getattr(self._driver, "_writer_thread", None)
         return 0 if writer is None else int(writer._queue.qsize())
+
+    @property
+    def keyboard_gone(self) -> bool:
+        """Whether the terminal hung up, which a screen that writes nothing, or elsewhere, does not notice; False where
+        that cannot be told. Textual goes on reading it, without pause."""
+        return self._keyboard is not None and any(event & select.POLLHUP for _, event in self._keyboard.poll(0))
 
     @property
     def output_gone(self) -> bool:
@@ -84,3 +93,13 @@ class TextualApp(App[None]):
             super()._handle_exception(error)
             return
         self._close_messages_no_wait()
+
+
+def _keyboard() -> select.poll | None:
+    """What Textual reads keys from, where that is a terminal and this system can be asked about it (not Windows)."""
+    stdin = sys.__stdin__
+    if stdin is None or stdin.closed or not stdin.isatty() or not hasattr(select, "poll"):
+        return None
+    keyboard = select.poll()
+    keyboard.register(stdin.fileno(), 0)
+    return keyboard
