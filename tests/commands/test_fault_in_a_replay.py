@@ -50,7 +50,6 @@ def test_a_fault_of_the_player_is_on_the_screen_and_in_the_exit_code(
         def run(self, *arguments: Any, **options: Any) -> Any:
             return super().run(headless=True, size=(80, 24), auto_pilot=person)
 
-    monkeypatch.setattr("livewatch.dashboard.app.BEAT", 0.05)  # the dashboard's tests slow it down
     monkeypatch.setattr(Run, "push", faulty)
     monkeypatch.setattr(show_on_terminal, "Dashboard", OnNoTerminal)
     monkeypatch.setattr(sys.stdout, "isatty", lambda: True, raising=False)

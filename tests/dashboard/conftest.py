@@ -447,9 +447,10 @@ def _styles_read_once() -> Iterator[None]:
         yield
 
 
-@pytest.fixture(scope="session", autouse=True)
+@pytest.fixture(scope="module", autouse=True)
 def _updates_when_asked_for() -> Iterator[None]:
-    """The screen is drawn anew by `beat`, which a test calls, and not twelve times a second while it does all else."""
+    """The screen is drawn anew by `beat`, which a test calls, and not twelve times a second while it does all else.
+    Set back after each module, so that tests elsewhere find it as it is."""
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr("livewatch.dashboard.app.BEAT", 3600.0)
         yield

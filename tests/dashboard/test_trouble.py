@@ -31,6 +31,7 @@ from livewatch.run.run import Run
 from livewatch.session.folder import Session
 from livewatch.session.recorder import Recorder
 from livewatch.sources.bus_map import BusMap
+from tests.waiting import until
 
 SECOND = 1_000_000_000
 Make = Callable[..., Any]
@@ -126,11 +127,10 @@ class InlineRun:
         return []
 
 
-def wait_until(what: Callable[[], bool], limit: float = 60.0) -> None:
-    begun = time.monotonic()
-    while not what():
-        assert time.monotonic() - begun < limit
-        time.sleep(0.01)
+def carried_out(asked: Future[Any]) -> None:
+    """Wait until the player did what it was asked for; fail where it could not."""
+    until(asked.done)
+    asked.result()
 
 
 async def test_a_terminal_too_small_still_says_what_to_do(run_of: Make, app_of: Make) -> None:
@@ -285,27 +285,27 @@ async def test_the_session_folder_is_deleted_while_it_runs(
     rows = samples(60.0)
     player = Player(lambda: played(rows, plain_profile), plain_profile, recorder, speed=0.1)
     player.start()
-    player.pause().result(5)
+    carried_out(player.pause())
     delete_in_use(folder.path)
     watched = WatchedReplay(player)
 
     async def view_text(pilot: Pilot[None]) -> str:
-        player.submit(lambda: None).result(5)
+        carried_out(player.submit(lambda: None))
         for _ in range(2):
             await drawn(pilot)
-            wait_until(lambda: watched._asked is None or watched._asked.done())
+            until(lambda: watched._asked is None or watched._asked.done())
         return await drawn(pilot)
 
     async with app_of(watched, "cell").run_test(size=(120, 40)) as pilot:
-        player.seek(10 * SECOND).result(5)
-        wait_until(lambda: player.state.target is None)
-        player.apply(Action("marker", text="marker")).result(5)
-        wait_until(lambda: bool(recorder.counts))
+        carried_out(player.seek(10 * SECOND))
+        until(lambda: player.state.target is None)
+        carried_out(player.apply(Action("marker", text="marker")))
+        until(lambda: bool(recorder.counts))
         assert "1 times the session folder was removed" in await view_text(pilot), "it was made again, and that is said"
         delete_in_use(tmp_path / "out")
-        player.apply(Action("marker", text="marker")).result(5)
-        player.seek(50 * SECOND).result(5)
-        wait_until(lambda: player.state.target is None and recorder.trouble is not None)
+        carried_out(player.apply(Action("marker", text="marker")))
+        carried_out(player.seek(50 * SECOND))
+        until(lambda: player.state.target is None and recorder.trouble is not None)
         assert "NOT RECORDING" in await view_text(pilot)
         assert watched.snapshot() is not None and watched.snapshot().time == 50 * SECOND  # type: ignore[union-attr]
     player.close()
@@ -318,7 +318,7 @@ async def test_a_recording_that_ends_in_mid_pull_shows_that_pull(app_of: Make, p
     watched.start()
     assert not player.running, "it begins with the first look"
     watched.snapshot()
-    wait_until(lambda: player.state.at_end and player.overview.done)
+    until(lambda: player.state.at_end and player.overview.done)
     pulls = [event for event in watched.events if isinstance(event, PullEnded)]
     assert len(pulls) == 1
     assert pulls[0].start == pytest.approx(20.0, abs=0.3)
@@ -326,7 +326,7 @@ async def test_a_recording_that_ends_in_mid_pull_shows_that_pull(app_of: Make, p
     async with app.run_test(size=(80, 24)) as pilot:
         await drawn(pilot)
         await pilot.press("greater_than_sign", "greater_than_sign", "home", "less_than_sign")
-        wait_until(lambda: player.state.target is None)
+        until(lambda: player.state.target is None)
         assert player.state.time == 0
         text = await drawn(pilot)
         assert "1▬" in text
@@ -379,7 +379,7 @@ async def test_a_terminal_that_takes_nothing_does_not_hold_the_end_of_the_run(
         async with app.run_test(size=(80, 24)) as pilot:
             await pilot.pause()
             app.exit()
-        assert stopped.wait(2.0)
+        until(stopped.is_set)
 
 
 async def test_a_slow_terminal_is_shown_less_rather_than_the_past(
