@@ -40,13 +40,17 @@ class SignatureAlarm(AlarmEntry):
 
 
 def _ways(value: object) -> object:
-    return [value] if isinstance(value, dict) else value
+    if not isinstance(value, list) or not all(isinstance(way, dict) for way in value):
+        return [value] if isinstance(value, dict) else value
+    said = {key: first[key] for first in value[:1] for key in ("unit", "meaning") if key in first}
+    return [said | way for way in value]
 
 
 class SignatureDefaults(BaseModel):
     """The file of livewatch's own alarms, and the channels they are built on.
 
     A channel may be written as a list of ways to compute it, the best first; one stands behind those that it reads.
+    Unit and meaning are those of the first way where a later one says nothing else.
     """
 
     model_config = ConfigDict(extra="forbid", frozen=True)

@@ -128,6 +128,15 @@ def test_the_alarms_that_come_with_livewatch_are_right() -> None:
         assert alarm.action, name
 
 
+def test_a_later_way_has_unit_and_meaning_of_the_first_unless_it_says_its_own(write: Write) -> None:
+    ways = "[{formula: a + 1 kPa, unit: kPa, meaning: Boost}, {formula: b}, {formula: c, meaning: Suction}]"
+    found = signature_defaults(write(f"channels: {{x: {ways}, y: {{formula: d}}}}\n", "ways.yaml")).channels
+    said = [(way.formula, way.unit, way.meaning) for way in found["x"]]
+    assert said == [("a + 1 kPa", "kPa", "Boost"), ("b", "kPa", "Boost"), ("c", "kPa", "Suction")]
+    with pytest.raises(MistakesError, match=r"wrong.yaml:1:50: unknown key 'formla'"):
+        signature_defaults(write("channels: {x: [{formula: a + 1 kPa, unit: kPa}, {formla: b}]}\n", "wrong.yaml"))
+
+
 def test_a_wrong_file_of_defaults_is_not_passed_over(write: Write) -> None:
     with pytest.raises(MistakesError, match="unknown key 'conditon'"):
         signature_defaults(write("alarms: {x: {conditon: a > b, action: Look.}}\n", "wrong.yaml"))
