@@ -10,7 +10,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
 from livewatch.alarms import ActionError
@@ -62,16 +62,15 @@ PROFILE = Profile(
 )
 
 
-def rows(gap: tuple[float, float] | None = (90.0, 110.0), back: bool = False) -> SampleBatch:
-    """Ten rows a second; nothing is received during the gap; `back`: the source's clock is set back by an hour."""
+def rows(gap: tuple[float, float] | None = (90.0, 110.0), ahead: int = 0) -> SampleBatch:
+    """Ten rows a second; nothing is received during the gap; `ahead`: the source's clock is set ahead, or back, s."""
     seconds = np.arange(0, LENGTH, 0.1)
     if gap is not None:
         seconds = seconds[(seconds < gap[0]) | (seconds >= gap[1])]
     speed = 3000 + 2900 * np.sin(seconds / 8)
     lean = np.where(np.sin(seconds / 13) > 0.8, 1.3, 1.0)
     stamps = START + np.round(seconds * 1e9).astype(np.int64)
-    if back:
-        stamps[seconds > 150] -= 3600 * SECOND
+    stamps[seconds > 150] += ahead * SECOND
     every = np.arange(len(seconds), dtype=np.int64)
     good = np.zeros(len(seconds), np.uint8)
     return SampleBatch(stamps, [SampleColumn(0, every, speed, good), SampleColumn(1, every, lean, good)])
@@ -210,14 +209,15 @@ def test_fifty_times_the_pace_takes_a_fiftieth_of_the_time(player_of: Callable[.
     max_examples=8, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow]
 )
 @given(
-    seeks=st.lists(st.integers(0, (LENGTH + 20) * 100), min_size=1, max_size=8),
-    back=st.booleans(),
+    seeks=st.lists(st.integers(0, (LENGTH + 80) * 100), min_size=1, max_size=8),
+    ahead=st.sampled_from([0, -3600, 7200]),
     to_the_end=st.booleans(),
 )
+@example(seeks=[180 * 100, 170 * 100], ahead=7200, to_the_end=True)  # within the minute that stands for a step ahead
 def test_wherever_one_has_been_each_row_and_event_is_logged_once(
-    seeks: list[int], back: bool, to_the_end: bool
+    seeks: list[int], ahead: int, to_the_end: bool
 ) -> None:
-    table = rows(back=back)
+    table = rows(ahead=ahead)
     whole = straight(table)
     book = Book()
     player = Player(lambda: played(Tape(table, 173)), PROFILE, book)
@@ -234,6 +234,22 @@ def test_wherever_one_has_been_each_row_and_event_is_logged_once(
     assert book.times == whole.times[: len(book.times)]
     said = [line for line in book.lines() if '"ended"' not in line and '"oddity"' not in line]
     assert said == [line for line in whole.lines() if '"oddity"' not in line][: len(said)]
+
+
+def test_rows_between_two_ticks_are_logged_once_where_it_stands_among_them() -> None:
+    seconds = np.arange(0, 3, 0.002)
+    column = SampleColumn(0, np.arange(len(seconds)), seconds * 1000, np.zeros(len(seconds), np.uint8))
+    table = SampleBatch(START + np.round(seconds * 1e9).astype(np.int64), [column])
+    book = Book()
+    player = Player(lambda: played(Tape(table)), PROFILE, book)
+    player.start()
+    player.pause().result(60)
+    for place in (1.0, 0.5, 1.004, 0.5, 9.0):
+        player.seek(round(place * SECOND)).result(60)
+        settle(player)
+    player.close()
+    assert book.times == table.time.tolist()
+    assert book.lines() == straight(table).lines()
 
 
 def test_notes_are_added_where_they_were_pinned_and_nothing_else_changes(
