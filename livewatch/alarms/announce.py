@@ -7,15 +7,16 @@ of an alarm for the screen (since when, how often, why) is kept here.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 from livewatch.alarms.lead_up import LeadUp, Seen
 from livewatch.alarms.load import Load
 from livewatch.alarms.machine import Machine, Transition, Trigger
 from livewatch.alarms.state import RANK, AlarmDefinition
 from livewatch.data.alarm_states import HIDDEN, STANDING, State
-from livewatch.data.events import AlarmChanged, Event
+from livewatch.data.events import AlarmChanged, Event, Fact
 
 __all__ = ["AlarmEventMaker", "Tracked"]
 
@@ -94,6 +95,14 @@ class AlarmEventMaker:
             elif transition.was in STANDING and transition.state not in STANDING:
                 self._load.stands_no_more(time, definition.name)
             self._follow(position, transition)
+            because: tuple[Fact, ...] | None = None
+            told: Mapping[str, Any] = {}
+            if raised:
+                because = self._lead_up.evidence(tick, definition.evidence)
+                if alarm.seen_at is None or not self._load.chatters(definition.name) or time - alarm.seen_at >= RARELY:
+                    seen = seen or self._lead_up.at(tick)
+                    told = seen._asdict()
+                    alarm.seen_at = time
             event = AlarmChanged(
                 time=time,
                 utc=utc,
@@ -108,14 +117,10 @@ class AlarmEventMaker:
                 message=alarm.message,
                 until=until,
                 reason=reason or None,
+                because=because,
+                **told,
             )
             until, reason = None, ""
-            if raised:
-                event = replace(event, because=self._lead_up.evidence(tick, definition.evidence))
-                if alarm.seen_at is None or not self._load.chatters(definition.name) or time - alarm.seen_at >= RARELY:
-                    seen = seen or self._lead_up.at(tick)
-                    event = replace(event, **seen._asdict())
-                    alarm.seen_at = time
             events.append(event)
             if transition.state is State.NORMAL or transition.state in HIDDEN:
                 alarm.first_out = False

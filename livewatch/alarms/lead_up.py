@@ -116,14 +116,11 @@ class LeadUp:
     def evidence(self, tick: int, channels: tuple[str, ...]) -> tuple[Fact, ...]:
         """What made an alarm true: each of the channels with its value, unit, and quality when it is not good."""
         value, quality = self._column(tick)
-        found: list[Fact] = []
-        for channel in channels:
-            row = self._index.get(channel)
-            if row is None:
-                continue
-            word = None if quality[row] == Quality.GOOD else Quality(int(quality[row])).word
-            found.append(Fact(channel, significant(value[row : row + 1], VALUE_DIGITS)[0], self._units[channel], word))
-        return tuple(found)
+        known = [channel for channel in channels if channel in self._index]
+        rows = [self._index[channel] for channel in known]
+        numbers = significant(value[rows], VALUE_DIGITS)
+        words = [None if one == Quality.GOOD else Quality(one).word for one in quality[rows].tolist()]
+        return tuple(map(Fact, known, numbers, map(self._units.__getitem__, known), words))
 
     def _column(self, tick: int) -> tuple[NDArray[np.float64], NDArray[np.uint8]]:
         if self._batch is None:
@@ -135,17 +132,18 @@ class LeadUp:
         """The points in the lead-up, oldest first, the last one before `tick`."""
         newest = (tick - 1) // self._stride
         oldest = max(0, newest - self._points + 1)
-        point = np.arange(oldest, newest + 1)
         if self._batch is None:
-            block = self._ring[:, point % self._ring.shape[1]]
+            block = self._ring[:, np.arange(oldest, newest + 1) % self._ring.shape[1]]
         else:
-            kept = point[point * self._stride < self._batch.first]
-            here = point[len(kept) :] * self._stride - self._batch.first
-            block = np.hstack((self._ring[:, kept % self._ring.shape[1]], self._batch.value[:, here]))
+            first, value = self._batch.first, self._batch.value
+            here = min(max(oldest, -(-first // self._stride)), newest + 1)
+            start, stop = here * self._stride - first, max(0, newest * self._stride - first + 1)
+            kept = self._ring[:, np.arange(oldest, here) % self._ring.shape[1]]
+            block = np.hstack((kept, value[:, start : stop : self._stride]))
         every = self._stride * self._period
         return SecondsBefore(
             every / 1e9,
-            round((newest * every if len(point) else tick * self._period) / 1e9, 6),
+            round((newest * every if newest >= oldest else tick * self._period) / 1e9, 6),
             Rounded(self._names, block, BEFORE_DIGITS),
         )
 
