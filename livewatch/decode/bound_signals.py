@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from livewatch.data.samples import Quality, SampleColumn
-from livewatch.decode.slots import Pairs, SlotLayout, SlotTable
+from livewatch.decode.slots import Pairs, SlotLayout, SlotTable, with_each
 from livewatch.profile.model import Channel, Signal
 
 __all__ = ["BoundSignals"]
@@ -64,8 +64,8 @@ class BoundSignals:
         value = self.table.physical(bits, pairs)
         if self._converts[pairs.slots].any():
             with np.errstate(invalid="ignore", over="ignore"):  # floats may hold anything
-                value *= np.repeat(self._scale[pairs.slots], pairs.counts)
-                value += np.repeat(self._offset[pairs.slots], pairs.counts)
+                with_each(np.multiply, value, self._scale[pairs.slots], pairs.counts, value)
+                with_each(np.add, value, self._offset[pairs.slots], pairs.counts, value)
         quality = self._quality(value, bits, pairs)
         rows = pairs.rows if row is None else row[pairs.rows]
         columns: list[SampleColumn] = []
@@ -86,8 +86,8 @@ class BoundSignals:
         """uint8 (pairs,); makes invalid values NaN."""
         slots, counts = pairs.slots, pairs.counts
         if self._limited[slots].any():
-            outside = value < np.repeat(self._low[slots], counts)
-            outside |= value > np.repeat(self._high[slots], counts)
+            outside = with_each(np.less, value, self._low[slots], counts, np.empty(len(value), np.bool_))
+            outside |= with_each(np.greater, value, self._high[slots], counts, np.empty(len(value), np.bool_))
             quality = outside.view(np.uint8) * OUT_OF_RANGE
         else:
             quality = np.zeros(len(value), np.uint8)

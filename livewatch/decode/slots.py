@@ -14,6 +14,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,8 +23,10 @@ from livewatch.decode.field import Field
 from livewatch.decode.multiplexer import Multiplexer, Selection, plan
 from livewatch.profile.model import Signal
 
-__all__ = ["Pairs", "SlotLayout", "SlotTable"]
+__all__ = ["Pairs", "SlotLayout", "SlotTable", "with_each"]
 
+MANY = 300
+"""Rows of a slot from which a call for each slot costs less than its number repeated for every row."""
 EXACT = 1 << 53
 """Whole numbers up to here are exact in float64."""
 NOTHING: NDArray[np.int64] = np.empty(0, np.int64)
@@ -180,8 +183,8 @@ class SlotTable:
             result = result.byteswap()
         elif big.any():
             result = np.where(np.repeat(big, counts), result.byteswap(), result)
-        result >>= np.repeat(self._shift[slots], counts)
-        result &= np.repeat(self._mask[slots], counts)
+        with_each(np.right_shift, result, self._shift[slots], counts, result)
+        with_each(np.bitwise_and, result, self._mask[slots], counts, result)
         for slot, part in pairs.segments(self._straddles):
             result[part] = self.fields[slot].bits(words, rows[part])
         return result
@@ -191,16 +194,16 @@ class SlotTable:
         slots, counts = pairs.slots, pairs.counts
         sign = self._sign[slots]
         if sign.any():
-            signs = np.repeat(sign, counts)
-            integers = ((bits ^ signs) - signs).view(np.int64)
+            signed = with_each(np.bitwise_xor, bits, sign, counts, np.empty_like(bits))
+            integers = with_each(np.subtract, signed, sign, counts, signed).view(np.int64)
         else:
             integers = bits.view(np.int64)
         result = integers.astype(np.float64)
         for slot, part in pairs.segments(self._unusual):
             result[part] = _unusual(self.signals[slot], self.fields[slot], bits[part])
         with np.errstate(invalid="ignore", over="ignore"):  # floats may hold anything
-            result *= np.repeat(self._scale[slots], counts)
-            result += np.repeat(self._offset[slots], counts)
+            with_each(np.multiply, result, self._scale[slots], counts, result)
+            with_each(np.add, result, self._offset[slots], counts, result)
         for slot, part in pairs.segments(self._curved):
             curve = self._curves[slot]
             assert curve is not None
@@ -225,6 +228,20 @@ class SlotTable:
                     bad |= bits[part] == pattern
             result[part] = bad
         return result
+
+
+def with_each(
+    call: np.ufunc, given: NDArray[Any], numbers: NDArray[Any], counts: NDArray[np.int64], out: NDArray[Any]
+) -> NDArray[Any]:
+    """`call` of the rows of each slot in `given` and its number, into `out`, which may be `given`."""
+    if len(given) < MANY * len(counts):
+        call(given, np.repeat(numbers, counts), out=out)
+        return out
+    stop = 0
+    for number, count in zip(numbers, counts.tolist(), strict=True):
+        start, stop = stop, stop + count
+        call(given[start:stop], number, out=out[start:stop])
+    return out
 
 
 def _each_once(parts: list[NDArray[np.int64]]) -> NDArray[np.int64]:
