@@ -158,15 +158,19 @@ class Reader:
             self._index = ticks.index
             self._places = np.array([ticks.index[name] for name in self.names], np.intp)
             self._aged = np.array([ticks.index[name] for name in _AGED if name in ticks.index], np.intp)
-        at = -ticks.first % self._stride
-        while at < len(ticks):
+        looks = slice(-ticks.first % self._stride, None, self._stride)
+        utc = ticks.utc[looks]
+        if not len(utc):
+            return
+        values, ages, at = ticks.value[self._places, looks], ticks.age[self._aged, looks], 0
+        while at < len(utc):
             start = self._filled
-            stop = start + min(-(-(len(ticks) - at) // self._stride), PIECE - (self._first + start) % PIECE)
-            picked = slice(at, at + (stop - start) * self._stride, self._stride)
+            stop = start + min(len(utc) - at, PIECE - (self._first + start) % PIECE)
+            picked = slice(at, at + stop - start)
             at = picked.stop
-            self._columns[: len(self.names), start:stop] = ticks.value[self._places, picked]
-            self._ages[: len(self._aged), start:stop] = ticks.age[self._aged, picked]
-            self._utc[start:stop] = ticks.utc[picked]
+            self._columns[: len(self.names), start:stop] = values[:, picked]
+            self._ages[: len(self._aged), start:stop] = ages[:, picked]
+            self._utc[start:stop] = utc[picked]
             self._filled = stop
             whole = (stop - HISTORY) // BLOCK * BLOCK + HISTORY
             if whole > self._whole:
