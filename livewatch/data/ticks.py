@@ -8,13 +8,17 @@ signature, pulls and the screen see; none of them sees frames.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Ages", "Held", "TickBatch"]
+__all__ = ["Ages", "Held", "Span", "TickBatch"]
+
+
+Span = tuple[float, float]
+"""The lowest and the highest of some values, or what no value is below and above."""
 
 
 class Ages(Protocol):
@@ -60,6 +64,7 @@ class TickBatch:
         held: float64 (c, n), the last value received whatever its quality or age, NaN when never seen: for showing
             greyed with its age, never for judging.
         utc: int64 (n,), the recording's own clock at each tick, nanoseconds since the Unix epoch.
+        spans: of channels that are known throughout, by row: no value is outside of it. Nothing is said of the others.
     """
 
     first: int
@@ -70,6 +75,7 @@ class TickBatch:
     age: Ages
     held: NDArray[np.float64] | Held
     utc: NDArray[np.int64]
+    spans: Mapping[int, Span] = field(default_factory=dict)
 
     def __len__(self) -> int:
         return int(self.value.shape[1])

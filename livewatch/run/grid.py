@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from livewatch.data.clock import Clock
 from livewatch.data.samples import Quality, SampleColumn
-from livewatch.data.ticks import Ages, Held, TickBatch
+from livewatch.data.ticks import Ages, Held, Span, TickBatch
 from livewatch.profile.model import Profile
 
 __all__ = ["Grid"]
@@ -35,8 +35,8 @@ NEVER_SEEN, GOOD, STALE = int(Quality.NEVER_SEEN), int(Quality.GOOD), int(Qualit
 _Pending = tuple[NDArray[np.int64], NDArray[np.float64], NDArray[np.uint8]]
 
 
-_Held = tuple[NDArray[np.float64], NDArray[np.uint8], Ages, NDArray[np.float64] | Held]
-"""Value, quality, age in s, and what is held whether good or not, each (channels, ticks)."""
+_Held = tuple[NDArray[np.float64], NDArray[np.uint8], Ages, NDArray[np.float64] | Held, dict[int, Span]]
+"""Value, quality, age in s, and what is held whether good or not, each (channels, ticks); and `TickBatch.spans`."""
 
 
 class _Placed(NamedTuple):
@@ -151,8 +151,8 @@ class Grid:
     def _batch(self, first: int, stop: int, clock: Clock) -> TickBatch:
         tick = np.arange(first, stop, dtype=np.int64) * self.period
         held_at = self._few if len(tick) <= FEW else self._many
-        value, quality, seconds, held = held_at(tick)
-        return TickBatch(first, self.period, self._index, value, quality, seconds, held, clock.utc(tick))
+        value, quality, seconds, held, spans = held_at(tick)
+        return TickBatch(first, self.period, self._index, value, quality, seconds, held, clock.utc(tick), spans)
 
     def _few(self, tick: NDArray[np.int64]) -> _Held:
         """What every channel holds at a few ticks."""
@@ -172,7 +172,7 @@ class Grid:
         seconds = (age / 1e9).astype(np.float32)
         seconds[quality == NEVER_SEEN] = np.nan
         seconds[self._computed] = 0.0
-        return np.where(quality == GOOD, held, np.nan), quality, seconds, held
+        return np.where(quality == GOOD, held, np.nan), quality, seconds, held, {}
 
     def _many(self, tick: NDArray[np.int64]) -> _Held:
         """The same at many ticks."""
@@ -184,6 +184,7 @@ class Grid:
         known: dict[tuple[int, ...], _Placed] = {}
         received: dict[int, tuple[_Placed | None, int, bool]] = {}
         ages = _AgesOnDemand(tick, received, shape[0])
+        spans: dict[int, Span] = {}
         for channel in self._bound:
             before, was = int(self._time[channel]), int(self._quality[channel])
             parts = self._pending.get(channel)
@@ -196,8 +197,11 @@ class Grid:
                 quality[channel, :seen] = was
                 oldest = max(oldest, int(tick[seen - 1]) - before)
             doubtful = bool(seen) and was != GOOD
+            span = (float(self._value[channel]),) * 2 if seen else (np.inf, -np.inf)
             if parts is not None and placed is not None:
-                doubtful |= self._hold(channel, parts, placed, value[channel], quality[channel])
+                good, used = self._hold(channel, parts, placed, value[channel], quality[channel])
+                doubtful |= not good
+                span = float(used.min(initial=span[0])), float(used.max(initial=span[1]))
             late = oldest > self._stale_after[channel]
             if late:
                 age = ages.nanoseconds(placed, before, np.arange(len(tick)))
@@ -205,7 +209,9 @@ class Grid:
             if late or doubtful:
                 held.keep(channel)
                 np.copyto(value[channel], np.nan, where=quality[channel] != GOOD)
-        return value, quality, ages, held
+            elif span[0] <= span[1]:
+                spans[channel] = span
+        return value, quality, ages, held, spans
 
     def _hold(
         self,
@@ -214,9 +220,9 @@ class Grid:
         placed: _Placed,
         held: NDArray[np.float64],
         quality: NDArray[np.uint8],
-    ) -> bool:
+    ) -> tuple[bool, NDArray[np.float64]]:
         """Write the samples waiting for one channel into its rows of the batch, from the first tick that has one on,
-        and keep what is newer than it. Gives whether any of them is not good."""
+        and keep what is newer than it. Gives whether all that are written are good, and their values."""
         _, values, qualities = parts[0]
         if len(parts) > 1:
             values = np.concatenate([one[1] for one in parts])
@@ -234,7 +240,7 @@ class Grid:
             self._pending[channel] = [(placed.rest, values[used:], qualities[used:])]
         else:
             del self._pending[channel]
-        return doubtful
+        return not doubtful, values[:used]
 
 
 def _placed(
@@ -256,7 +262,9 @@ def _placed(
         used = int(np.searchsorted(there, len(tick)))
         there = np.maximum(there[:used], 0)
         seen = int(there[0]) if used else len(tick)
-        lasts = np.diff(there, append=len(tick))
+        lasts = np.empty_like(there)
+        np.subtract(there[1:], there[:-1], out=lasts[:-1])
+        lasts[-1:] = len(tick) - there[-1:]
         # At its last tick a sample is oldest; one that is held at none is younger than it seems here.
         oldest = tick[0] + (there + lasts - 1) * period - times[:used]
         placed = known[key] = _Placed(

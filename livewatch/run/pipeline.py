@@ -33,7 +33,7 @@ from livewatch.data.events import (
 )
 from livewatch.data.frames import FrameBatch
 from livewatch.data.samples import Quality, Rows, rows_of
-from livewatch.data.ticks import Held, TickBatch
+from livewatch.data.ticks import Held, Span, TickBatch
 from livewatch.decode import Decoded, Decoder
 from livewatch.decode.bus_traffic import NOT_IN_PROFILE, SENT_DATA
 from livewatch.profile.diagnostic_port.answers import OTHER_SERVICE, WAITING
@@ -303,6 +303,8 @@ class Pipeline:
     def _compute(self, ticks: TickBatch) -> None:
         """Fill the computed channels in, in the order of the profile, which puts inputs first."""
         self._program.begin(ticks.value, ticks.first, ticks.age)
+        for row, known in ticks.spans.items():
+            self._program.know(row, True, known)
         for row, formula in self._computed:
             with np.errstate(all="ignore"):
                 found = formula.numbers(ticks.value, ticks.first)
@@ -311,14 +313,14 @@ class Pipeline:
                 ticks.held[row] = result
             if not found.whole:
                 ticks.quality[row, np.isnan(result)] = INVALID
-            outside = _outside(result, *self.profile.channels[row].valid)
+            span, outside = _span(result, *self.profile.channels[row].valid)
             if outside is not None:
                 if isinstance(ticks.held, Held):
                     ticks.held.keep(row)
                 ticks.quality[row, outside] = OUT_OF_RANGE
                 ticks.value[row, outside] = np.nan
-            elif found.whole:
-                self._program.know(row)
+            else:
+                self._program.know(row, found.whole, span or found.span, found.logic)
 
     def _tell_step(self, events: list[Event], step: ClockStep) -> None:
         self._run(events, step.time)
@@ -339,14 +341,16 @@ class Pipeline:
             events.append(OdditiesCounted(time, self._utc, "", odd))
 
 
-def _outside(values: NDArray[np.float64], low: float, high: float) -> NDArray[np.bool_] | None:
-    """Where known values are outside of a range; None for nowhere."""
+def _span(values: NDArray[np.float64], low: float, high: float) -> tuple[Span | None, NDArray[np.bool_] | None]:
+    """The lowest and the highest of values that are all known, where a range is given for them, and where known ones
+    are outside of it; None for nowhere."""
     if low == -np.inf and high == np.inf:
-        return None
-    if values.min() >= low and values.max() <= high:
-        return None
+        return None, None
+    span = float(values.min()), float(values.max())
+    if span[0] >= low and span[1] <= high:
+        return span, None
     outside: NDArray[np.bool_] = (values < low) | (values > high)
-    return outside if outside.any() else None
+    return None, outside if outside.any() else None
 
 
 def _event_time(event: Event) -> int:

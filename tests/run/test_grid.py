@@ -10,6 +10,8 @@ from hypothesis import strategies as st
 from livewatch.data.clock import Clock
 from livewatch.data.samples import Quality, SampleColumn
 from livewatch.data.ticks import TickBatch
+from livewatch.profile.formula.compile import compile_formula
+from livewatch.profile.formula.run import Program
 from livewatch.profile.model import Channel, Profile, TableMapping
 from livewatch.run.grid import Grid
 
@@ -122,3 +124,34 @@ def test_any_cutting_of_any_samples_is_held_as_one_tick_at_a_time_would(
                 np.testing.assert_array_equal(batch.value[channel, k], held if quality == Quality.GOOD else np.nan)
         seen += len(batch)
     assert seen == -(-end // (10 * MS))
+
+
+def test_a_span_holds_every_value_of_a_channel_that_is_known_throughout() -> None:
+    values = np.random.default_rng(5).normal(0.0, 100.0, 200)
+    unknown = np.where(np.arange(200) == 150, np.nan, values)
+    grid, clock = Grid(profile(1000, 1000, 1000, 15)), started_clock()
+    columns = [column(0, list(range(200)), values.tolist()), column(1, list(range(200)), unknown.tolist())]
+    columns += [column(2, [0], [3.0]), column(3, list(range(200)), values.tolist())]
+    grid.add(columns, np.arange(200, dtype=np.int64) * 25 * MS)
+    first, second = ticks_of(grid, clock, 500 * MS), ticks_of(grid, clock, 5000 * MS)
+    assert not first.spans, "of a few ticks nothing is said"
+    later = values[19:]
+    assert second.spans == {0: (later.min(), later.max())}, "unknown, invalid and stale ones have no span"
+    assert np.isnan(second.value[1:]).any(axis=1).all()
+
+
+@pytest.mark.parametrize("operator", ["<", "<=", ">", ">="])
+def test_a_comparison_by_the_span_of_a_channel_is_that_of_each_of_its_values(operator: str) -> None:
+    values = np.array([[2.0, 5.0, 3.0, 4.0]])
+    for limit in (1.0, 2.0, 3.5, 5.0, 6.0):
+        plan = compile_formula(f"a {operator} {limit}", {"a": "1"}).plan
+        found = []
+        for known in (False, True):
+            program = Program({"a": 0}, 10 * MS)
+            run = program.start_condition(plan)
+            program.begin(values, 0)
+            if known:
+                program.know(0, True, (2.0, 5.0))
+            logic = run.truth(values, 0)
+            found.append((logic.true.tolist(), logic.false.tolist()))
+        assert found[0] == found[1]

@@ -13,6 +13,8 @@ from functools import partial
 import numpy as np
 from numpy.typing import NDArray
 
+from livewatch.data.ticks import Span
+
 __all__ = [
     "ARITHMETIC", "COMPARISONS", "PAIRS", "SINGLES", "Column", "Logic", "Mask", "Numbers", "as_logic", "as_numbers",
     "both", "choose", "choose_logic", "either", "scaled", "truth", "turned",
@@ -23,13 +25,22 @@ Mask = NDArray[np.bool_]
 
 
 class Numbers:
-    """A column of numbers; `whole` says beforehand that every one is known, None that nobody has looked."""
+    """A column of numbers; `whole` says beforehand that every one is known, None that nobody has looked.
 
-    __slots__ = ("_whole", "values")
+    Attributes:
+        span: what no value is below and above, where that is known of a column that is known throughout.
+        logic: what the numbers were made of, if they are 1 for true and 0 for false.
+    """
 
-    def __init__(self, values: Column, whole: bool | None = None) -> None:
+    __slots__ = ("_whole", "logic", "span", "values")
+
+    def __init__(
+        self, values: Column, whole: bool | None = None, span: Span | None = None, logic: Logic | None = None
+    ) -> None:
         self.values = values
         self._whole = whole
+        self.span = span
+        self.logic = logic
 
     @property
     def whole(self) -> bool:
@@ -105,9 +116,9 @@ def as_numbers(logic: Logic) -> Numbers:
     """1 true, 0 false."""
     numbers: Column = logic.true.astype(np.float64)
     if logic.whole:
-        return Numbers(numbers, True)
+        return Numbers(numbers, True, (0.0, 1.0), logic)
     numbers[logic.unknown] = np.nan
-    return Numbers(numbers)
+    return Numbers(numbers, logic=logic)
 
 
 def as_logic(operand: Numbers) -> Logic:
@@ -117,6 +128,8 @@ def as_logic(operand: Numbers) -> Logic:
 
 def truth(operand: Numbers) -> Logic:
     """Anything but 0 is true."""
+    if operand.logic is not None:
+        return operand.logic
     values = operand.values
     if operand.whole:
         return Logic(values != 0.0, (operand,), partial(np.equal, values, 0.0))
@@ -157,6 +170,11 @@ def choose_logic(condition: Logic, chosen: Logic, otherwise: Logic) -> Logic:
 
 
 def _compared(holds: np.ufunc, fails: np.ufunc, left: Numbers, right: Numbers) -> Logic:
+    if left.span is not None and len(right.values) == 1:
+        # Where it holds of both ends, or of neither, it is the same at every tick.
+        ends = holds(left.span, right.values)
+        if ends[0] == ends[1] and right.whole:
+            return Logic.given(np.full(len(left.values), ends[0]), np.full(len(left.values), not ends[0]), True)
     return Logic(holds(left.values, right.values), (left, right), partial(fails, left.values, right.values))
 
 

@@ -17,7 +17,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from livewatch.data.ticks import Ages
+from livewatch.data.ticks import Ages, Span
 from livewatch.profile.formula.columns import (
     ARITHMETIC,
     COMPARISONS,
@@ -76,7 +76,8 @@ class Program:
         self._age: Ages | None = None
         self._done: list[Any] = []
         self._asked = 0
-        self._whole_rows: set[int] = set()
+        self._known: dict[int, tuple[bool, Span | None, Logic | None]] = {}
+        """What is known of channels at the ticks at hand: see `Numbers`."""
         self._lost: dict[int, Mask] = {}
         self.undefined: list[NDArray[np.int64]] = []
         """Those of the ticks at hand that formulas counted."""
@@ -115,9 +116,9 @@ class Program:
             self._fix()
             self._schedule()
 
-    def know(self, row: int) -> None:
-        """A channel is known at every tick at hand."""
-        self._whole_rows.add(row)
+    def know(self, row: int, whole: bool, span: Span | None, logic: Logic | None = None) -> None:
+        """What is known of a channel at the ticks at hand; see `Numbers`."""
+        self._known[row] = whole, span, logic
 
     def end(self) -> NDArray[np.int64]:
         """The ticks at hand are done with: nothing of them is kept but what windows need. Gives the ticks, ascending,
@@ -125,7 +126,7 @@ class Program:
         self._value, self._age = NO_VALUES, None
         self._done = []
         self._lost = {}
-        self._whole_rows.clear()
+        self._known.clear()
         undefined = np.sort(np.concatenate(self.undefined)) if self.undefined else NO_TICKS
         self.undefined = []
         return undefined
@@ -149,7 +150,7 @@ class Program:
             row = step.places[0]
             if row < 0:
                 return Numbers(np.full(self.width, np.nan) if self._age is None else self._age[~row].astype(np.float64))
-            return Numbers(self._value[row], True if row in self._whole_rows else None)
+            return Numbers(self._value[row], *self._known.get(row, ()))
         given = [done[one] for one in step.places]
         if not step.checked:
             return step.call(*given)
