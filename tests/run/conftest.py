@@ -34,6 +34,7 @@ channels:
   lambda_1: {signal: LAM, stale_after: 0.3 s}
   commanded_lambda: {signal: LAM_CMD}
   lambda_ratio: {formula: lambda_1 / commanded_lambda, unit: "1"}
+  richness: {formula: commanded_lambda / lambda_1, unit: "1", valid: 0.95 .. 1.05}
   pressure_rate: {formula: "rate(manifold_pressure, 0.2 s)", unit: kPa/s}
   calm_speed: {formula: "mean(engine_speed, 0.5 s)", unit: rpm}
 signature_alarms: off

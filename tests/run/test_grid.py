@@ -61,6 +61,18 @@ def test_a_value_is_good_to_the_tick_of_its_age_limit_and_stale_after_it(stale_a
     assert ticks.age[0].tolist() == pytest.approx([0, 0.01, 0.02, 0.03])
 
 
+@pytest.mark.parametrize(("received", "stale"), [((0,), 99), ((0, 990), 98), ((0, 984), 98)])
+def test_among_many_ticks_a_value_that_is_stale_at_one_of_them_is_stale_there(
+    received: tuple[int, ...], stale: int
+) -> None:
+    """At the last tick before the next one comes, or at the last of all."""
+    grid, clock = Grid(profile(stale * 10 - 10)), started_clock()
+    grid.add([column(0, list(range(len(received))), [7.0] * len(received))], np.array(received, np.int64) * MS)
+    ticks = ticks_of(grid, clock, 1000 * MS)
+    assert np.flatnonzero(ticks.quality[0] == Quality.STALE).tolist() == [stale]
+    assert np.flatnonzero(np.isnan(ticks.value[0])).tolist() == [stale]
+
+
 def test_an_invalid_sample_is_unknown_and_stays_invalid_however_old() -> None:
     grid, clock = Grid(profile(20)), started_clock()
     grid.add([column(0, [0], [7.0], Quality.INVALID)], np.array([0], np.int64))
