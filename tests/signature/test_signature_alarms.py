@@ -504,6 +504,31 @@ def test_asked_once_a_second_a_lean_pull_is_told_when_load_and_command_have_answ
             assert AT + 0.45 <= (first(alarms, name) or 0.0) <= AT + 2.25, phase
 
 
+@pytest.mark.parametrize(("seconds", "every"), [(1.0, 100), (0.5, 50)])
+def test_asked_seldom_the_first_answer_after_air_is_no_lean_mixture(seconds: float, every: int) -> None:
+    """Fuel is cut for a gear change between two answers of load and speed; the sensor comes back with a lag of first
+    order (Guzzella and Onder 2010, section 2.4.4) of 0.15 s."""
+    columns = steady(PULL)
+    after = np.arange(1400) / 100.0 - AT - seconds
+    for bank in (1, 2):
+        set_from(columns, f"lambda_{bank}", 1.99, AT)
+        columns[f"lambda_{bank}"][after >= 0.0] = (0.85 + 1.14 * np.exp(-np.maximum(after, 0.0) / 0.15))[after >= 0.0]
+    for phase in range(0, every, 7):
+        later = {name: column[phase:] for name, column in columns.items()}
+        raised = asked_once_a_second(columns, phase) if every == 100 else alarms_of(later, every)
+        assert [name for name, _ in raised if name.startswith("lean")] == [], phase
+
+
+@pytest.mark.parametrize("goes", [False, True])
+def test_asked_once_a_second_a_lean_answer_while_load_goes_away_is_no_lean_pull(goes: bool) -> None:
+    columns = steady(PULL)
+    set_from(columns, "manifold_pressure", 130.0 if goes else 180.0, AT)
+    for bank in (1, 2):
+        set_from(columns, f"lambda_{bank}", 1.10, AT, AT + 0.3)
+    told = [first(asked_once_a_second(columns, phase), "lean_under_load") is not None for phase in range(0, 100, 7)]
+    assert any(told) is not goes
+
+
 def test_a_cold_start_raises_nothing() -> None:
     columns = steady(CRUISE, 40.0)
     columns["coolant_temperature"][:] = -5.0
