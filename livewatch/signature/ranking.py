@@ -13,10 +13,8 @@ from math import exp, hypot, inf, log, nan, sqrt
 
 import numpy as np
 
-from livewatch.signature.causes.boost_hypothesis import bayes_factor
 from livewatch.signature.causes.fuel_in_tank import judged_fuel
 from livewatch.signature.causes.hypothesis import Judged, Variant
-from livewatch.signature.causes.leak_sizes import LOST
 from livewatch.signature.causes.registry import HYPOTHESES
 from livewatch.signature.combination import TOGETHER, Combination, Search, log_sum
 from livewatch.signature.evidence.boost_figures import BoostFigures
@@ -24,6 +22,7 @@ from livewatch.signature.evidence.observations import Observations
 from livewatch.signature.evidence.readings import Column
 from livewatch.signature.evidence.settled import PointMaker
 from livewatch.signature.inference import Fit, Whitened, combined
+from livewatch.signature.leak_hints import opened, too_small
 from livewatch.signature.roughness import roughness
 
 __all__ = ["MINOR", "NEEDLESS", "SURE", "Ranking", "rank"]
@@ -33,9 +32,6 @@ TIE = log(3.0)
 EVERYDAY_FUEL = 0.004
 """Shifts of need by the fuel in the tank below this need no second look at whether the computer corrects for it;
 E7 and E10, either sold as E10, differ by 0.010."""
-LOST_WRONG, OPENED = 0.6, 0.2
-"""Spread of the logarithm by which metered air over speed and pressure rises within a pull where something opens; and
-how many leaks begin in a pull that was seen: common practice, and pulls of simulated cars."""
 SHORT_BOOST, SHORT_UNMETERED, SHORT_MOST = 1.0, 0.5, 4.0
 """What of the weight for boost that falls short does not count for a leak behind the compressor, with a meter and
 without, and how much of it counts at the most; judgements."""
@@ -101,7 +97,7 @@ def rank(seen: Observations, maker: PointMaker, figures: BoostFigures) -> Rankin
     # By itself boost that falls short may be that leak.
     apart = {cause: one for cause, one in symptoms.items() if one is not short or not maker.metered}
     beside = sum(one.probability for one in _boost_causes(apart, 0.0)[0].values())
-    sets = _explanations(seen, maker, _opened(figures) + hint, beside) if len(seen) else []
+    sets = _explanations(seen, maker, (opened(figures), hint), beside) if len(seen) else []
     fuel = _fuel_causes(sets, seen)
     leak = fuel.get("pressure_leak")
     if short is not None and leak is not None:
@@ -138,17 +134,20 @@ def rank(seen: Observations, maker: PointMaker, figures: BoostFigures) -> Rankin
     return Ranking(tuple(judged), chosen, ties, families | {"none": right}, needless, sets[0].shift if sets else 0.0)
 
 
-def _explanations(seen: Observations, maker: PointMaker, leak: float, beside: float) -> list[_Set]:
+def _explanations(seen: Observations, maker: PointMaker, leak: tuple[float, float], beside: float) -> list[_Set]:
     """Sets of causes on the fuel side, the most probable first. Where the fuel in the tank is not the one calibrated
     for, both are tried: a computer that corrects for it, and one that does not. `leak`: what else speaks for a leak
-    under boost; `beside`: how probable it is that boost is wrong."""
+    under boost, of any size, and for one that is large enough for boost to fall short; `beside`: how probable it is
+    that boost is wrong."""
     shifts = [0.0, seen.fuel_shift] if abs(seen.fuel_shift) > EVERYDAY_FUEL else [0.0]
     need = seen.on("need")
     tried = [variant for hypothesis in HYPOTHESES.values() for variant in hypothesis.variants(seen, maker)]
     flow = np.log(np.maximum(seen.of("air"), 0.1))
     wide = float(flow.std())
     flow = (flow - flow.mean()) / wide if wide > 0.0 else 0.0 * flow
-    prior = {cause: one.log_prior + (leak if cause == "pressure_leak" else 0.0) for cause, one in HYPOTHESES.items()}
+    prior = {
+        cause: one.log_prior + (sum(leak) if cause == "pressure_leak" else 0.0) for cause, one in HYPOTHESES.items()
+    }
     found = []
     unshifted = Whitened(seen.y, seen.covariance)
     for number, shift in enumerate(shifts):
@@ -163,7 +162,9 @@ def _explanations(seen: Observations, maker: PointMaker, leak: float, beside: fl
             doubted[np.diag_indices_from(doubted)] += rough * rough
             search = Search(Whitened(y, doubted, plain), tried, flow, prior, beside)
         level = search.whitened.log_likelihood() + odds
-        found += [_Set(one, one.score + level, shift, search, plain) for one in search.run()]
+        for one in search.run():
+            score = one.score + level - (leak[1] if too_small(one, seen) else 0.0)
+            found.append(_Set(one, score, shift, search, plain))
     return sorted(found, key=lambda one: (-one.score, sorted(one.combination.causes)))
 
 
@@ -388,12 +389,3 @@ def _families(judged: Sequence[Judged], sets: list[_Set]) -> dict[str, float]:
         )
         families[family] = min(1.0, among + sum(o.probability for o in judged if o.family == family and not o.variants))
     return families
-
-
-def _opened(figures: BoostFigures) -> float:
-    """Weight for a leak under boost: a hose may have come off in one of the pulls, or else it has leaked all along, of
-    which this tells nothing."""
-    if not figures.responses:
-        return 0.0
-    rise = -log(max(1.0 - figures.air_lost, 1e-3))
-    return log(1.0 - OPENED + OPENED * exp(min(bayes_factor(rise, LOST, LOST_WRONG, 1), 60.0)))

@@ -18,13 +18,16 @@ from livewatch.signature.evidence.settled import PointMaker
 
 __all__ = ["HYPOTHESIS"]
 
-SPREAD = 16.0
-"""g/s of choked flow through the hole beforehand, for two litres of displacement; common practice."""
+SPREAD, WIDE = 16.0, 48.0
+"""g/s of choked flow through the hole beforehand, for two litres of displacement; and through what is open where a hose
+is half off: a hole of 19 mm; common practice."""
 OFFSETS, LIKELIEST_OFFSET = (0.0, 0.3, 0.6, 1.2, 1.8, 2.4, 3.0, 3.8, 4.8), 0.3
 """kPa by which the sensor before the throttle may read above the barometer, sound up to 1.5 % of 300 kPa (common
 practice); decides the leak at light load."""
 GAP_OFFSETS = (0.0, 0.6, 1.2, 2.4, 3.8)
 """The same for a gap, which asks for fewer of them: little goes through it at little pressure."""
+FIRST = 2
+"""How many of either are tried for what is wide open, which shows at light load whatever the sensor says; no source."""
 PLAINLY_LOST = 0.2
 """Share of the metered air; common practice."""
 
@@ -47,13 +50,13 @@ class PressureLeak(Hypothesis):
         if not (maker.boosted and maker.metered):
             return
         sign, air = air_side(seen, maker), np.maximum(seen.of("air"), 0.3)
-        spread = SPREAD * (maker.displacement / 2.0)
-        for share, offsets in ((leak_share, OFFSETS), (gap_share, GAP_OFFSETS)):
-            for offset in offsets:
+        shapes = (leak_share, OFFSETS), (gap_share, GAP_OFFSETS)
+        for spread, share, offsets in ((s, *shape) for s in (SPREAD, WIDE) for shape in shapes):
+            for offset in offsets if spread == SPREAD else offsets[:FIRST]:
                 out = np.maximum(0.0, np.nan_to_num(-share(seen.of("boost") - offset, seen.of("outside")))) / air
-                effect = logarithmic(sign, -out, spread, 0.0)
+                effect = logarithmic(sign, -out, spread * (maker.displacement / 2.0), 0.0)
                 yield Variant(self.name, effect, offset, -log(4.0 * len(offsets)))
-                if share is leak_share and offset == LIKELIEST_OFFSET:
+                if spread == SPREAD and share is leak_share and offset == LIKELIEST_OFFSET:
                     yield from begun(seen, self.name, effect)  # A hose that comes off leaves a hole.
 
     def estimates(self, judged: Judged, grounds: Grounds) -> list[Estimate]:
