@@ -210,7 +210,12 @@ def test_any_cutting_of_the_ticks_gives_the_same_bits(
     assert whole.undefined == pieces.undefined
 
 
-@pytest.mark.parametrize("text", ["mean(a, 3.7 s)", "rate(mean(a, 0.99 s), 0.5 s)", "mean(a * b / 3, 10 s) > 0.1"])
+OF_LOGIC = ["lowest(a > -1.5, 0.3 s)", "highest(b > 2.2, 0.37 s)"]
+
+
+@pytest.mark.parametrize(
+    "text", ["mean(a, 3.7 s)", "rate(mean(a, 0.99 s), 0.5 s)", "mean(a * b / 3, 10 s) > 0.1", *OF_LOGIC]
+)
 @pytest.mark.parametrize("size", [1, 7, 64, 1000])
 def test_sums_over_long_windows_do_not_depend_on_the_batch(text: str, size: int) -> None:
     values = np.random.default_rng(3).normal(0.0, 1.0, (5, 2000))
@@ -286,3 +291,16 @@ def test_the_input_columns_are_never_changed() -> None:
     found[:] = 7.0
     compile_formula("a / a", {"a": "1"}).start({"a": 0}, PERIOD).evaluate(values, 0)
     np.testing.assert_array_equal(values, before)
+
+
+@pytest.mark.parametrize("text", OF_LOGIC)
+@pytest.mark.parametrize("unknown", [0, 500])
+def test_the_lowest_of_logic_is_that_of_its_ones_and_zeros(text: str, unknown: int) -> None:
+    values = np.random.default_rng(7).normal(0.0, 1.0, (5, 2000))
+    values[:2, 300 : 300 + unknown] = math.nan
+    condition = compile_formula(text.split("(")[1].split(",")[0], UNITS).start(INDEX, PERIOD).evaluate(values, 0)
+    numbers = np.where(np.arange(5)[:, None] == 0, condition, np.nan)
+    plain = f"{text.split('(')[0]}(a,{text.split(',')[1]}"
+    expected = compile_formula(plain, UNITS).start(INDEX, PERIOD).evaluate(numbers, 0)
+    np.testing.assert_array_equal(compile_formula(text, UNITS).start(INDEX, PERIOD).evaluate(values, 0), expected)
+    assert len(set(expected[~np.isnan(expected)].tolist())) == 2

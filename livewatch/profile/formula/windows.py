@@ -22,7 +22,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from livewatch.profile.formula.columns import Column, Logic, Mask, Numbers
+from livewatch.profile.formula.columns import Column, Logic, Mask, Numbers, as_numbers
 
 __all__ = ["Hold", "Look", "Past", "Recently", "SoFar", "highest", "lowest", "mean", "rate"]
 
@@ -33,11 +33,13 @@ class Past:
     Attributes:
         values: (reach + n,).
         is_whole: whether every tick is known, those before the batch included.
+        is_logic: whether each is 1 or 0: then a byte a tick is enough for the lowest and the highest.
     """
 
-    def __init__(self, values: NDArray[Any], reach: int, is_whole: bool) -> None:
+    def __init__(self, values: NDArray[Any], reach: int, is_whole: bool, is_logic: bool = False) -> None:
         self.values = values
         self.is_whole = is_whole
+        self.is_logic = is_logic
         self._reach = reach
         self._levels: dict[str, dict[int, NDArray[Any]]] = {}
         self._known: NDArray[np.int64] | None = None
@@ -54,6 +56,8 @@ class Past:
             first: NDArray[Any] = self.values
             if combine is np.add and not self.is_whole:
                 first = np.where(np.isnan(first), 0.0, first)
+            elif self.is_logic and combine is not np.add:
+                first = first != 0.0
             levels = self._levels[combine.__name__] = {0: first}
         known = max(one for one in levels if one <= power)
         level = levels[known]
@@ -113,7 +117,8 @@ class Look:
         """The next ticks, with those before them."""
         before = self._before.values
         is_whole = column.whole and not np.isnan(before.min(initial=np.inf))
-        return Past(self._before.joined(column.values), len(before), is_whole)
+        is_logic = is_whole and column.logic is not None and bool(((before == 0.0) | (before == 1.0)).all())
+        return Past(self._before.joined(column.values), len(before), is_whole, is_logic)
 
 
 class Recently:
@@ -137,6 +142,9 @@ class Recently:
 
 
 def _of_known(past: Past, ticks: int, whole: np.ufunc, partly: np.ufunc) -> Numbers:
+    if past.is_logic:
+        true: Mask = past.extreme(np.logical_and if whole is np.minimum else np.logical_or, ticks)
+        return as_numbers(Logic.given(true, ~true, True))
     found: Column = past.extreme(whole if past.is_whole else partly, ticks)
     # + 0.0 because the sign of the smaller of two zeros is left open, and may depend on the place in the column
     found = np.add(found, 0.0, out=None if found.base is not None else found)
