@@ -12,7 +12,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from alarm_truth import facts_of, is_borne_out
+from alarm_truth import facts_of, is_borne_out, runs_of
 from blind_cache import KeptDrive, driven
 from blind_scenarios import Drawn, drawn_of
 from blind_truth import full_load_seconds, wrong_with
@@ -70,6 +70,7 @@ def judge(kind: str, seed: int, folder: Path | None, baseline: bool = False) -> 
         "ethanol_percent": drive.facts["ethanol_percent"],
         "full_load": full_load_seconds(drive),
         "wrong": [one.to_json() for one in wrong],
+        "supply_ends": bool(runs_of(facts["rail_pressure_falling"].possibly, facts["rail_pressure_falling"].lasting)),
         "verdict": said["verdict"],
         "sentence": said.get("sentence", ""),
         "systems": said.get("systems"),

@@ -134,8 +134,11 @@ def _hit(result: Result, families: Iterable[str], likely: bool = False) -> int:
 
 
 def _invented(result: Result, called: str = "established") -> list[str]:
-    """Causes established, or called likely, that nothing is behind, a tie with something true aside."""
+    """Causes established, or called likely, that nothing is behind, a tie with something true aside. A pump whose
+    pressure truly falls, as the alarm of it counts that, is at its limit, whatever asks too much of it."""
     true = {wrong["family"] for wrong in result["wrong"]}
+    if result.get("supply_ends"):
+        true.add("fuel supply")
     if any(wrong["kind"] == "pressure_leak" for wrong in result["wrong"]):
         true.add("boost")
     if abs(result["ethanol_percent"] - CALIBRATED_ETHANOL) > OTHER_FUEL:
