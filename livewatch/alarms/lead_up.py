@@ -34,7 +34,7 @@ class Seen(NamedTuple):
     values: Mapping[str, float | None]
     units: Mapping[str, str]
     quality: Mapping[str, str]
-    before: SecondsBefore | None
+    before: SecondsBefore
 
 
 class Rounded(Mapping[str, Any]):
@@ -65,7 +65,7 @@ class Rounded(Mapping[str, Any]):
 
 
 class LeadUp:
-    """Holds the latest tick and a ring of every `stride`-th one before it; what is not `wanted` is left out."""
+    """Holds the latest tick and a ring of every `stride`-th one before it."""
 
     def __init__(self, profile: Profile) -> None:
         channels = profile.channels
@@ -74,7 +74,6 @@ class LeadUp:
         self._index = profile.index
         self._period = profile.period
         self._stride = max(1, round(SPACING / profile.period))
-        self.wanted = True
         self._points = profile.lead_up // (self._stride * profile.period)
         self._ring = np.full((len(channels), self._points + 1), np.nan)
         self._batch: TickBatch | None = None
@@ -93,8 +92,6 @@ class LeadUp:
         self._batch = None
         self._latest_value = ticks.value[:, -1].copy()
         self._latest_quality = ticks.quality[:, -1].copy()
-        if not self.wanted:
-            return
         stop = ticks.first + len(ticks)
         size = self._ring.shape[1]
         newest = (stop - 1) // self._stride
@@ -114,7 +111,7 @@ class LeadUp:
         value, quality = self._column(tick)
         values = Rounded(self._names, value.copy(), VALUE_DIGITS)
         words = {self._names[row]: Quality(int(quality[row])).word for row in np.flatnonzero(quality != Quality.GOOD)}
-        return Seen(values, self._units, words, self._before(tick) if self.wanted else None)
+        return Seen(values, self._units, words, self._before(tick))
 
     def evidence(self, tick: int, channels: tuple[str, ...]) -> tuple[Fact, ...]:
         """What made an alarm true: each of the channels with its value, unit, and quality when it is not good."""

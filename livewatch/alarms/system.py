@@ -71,11 +71,6 @@ class AlarmSystem:
         """Whether the run receives frames, and so misses a channel that never comes; it does until told otherwise."""
         self._loss.frames = frames
 
-    def leave_out_lead_up(self) -> None:
-        """Nobody reads the seconds before an alarm: its events are to be without them. To be said before the first
-        ticks."""
-        self._lead_up.wanted = False
-
     def observe(self, ticks: TickBatch) -> list[Event]:
         """Watch the next ticks, which follow on those taken before."""
         if not len(ticks):

@@ -300,8 +300,6 @@ def diagnose_one(
 
         forecast = predict(terms.build, profile)
     run = Run(profile, recorder, Signature(profile, terms.baseline))
-    if recorder is None:
-        run.pipeline.alarms.leave_out_lead_up()
     book, events = SpellBook(), list[Event]()
 
     def hear(told: Sequence[Event]) -> None:

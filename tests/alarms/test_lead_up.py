@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -62,15 +61,6 @@ def test_an_alarm_early_in_the_drive_carries_what_there_is(bench: Any) -> None:
     profile, ticks = ramp(bench, 2, 0)
     event = only(AlarmSystem(profile).observe(ticks))
     assert event.before == SecondsBefore(0.1, 0.0, {"lambda_ratio": [], "boost": [], "speed": []})
-
-
-@pytest.mark.parametrize("cuts", [(), (700, 1990)])
-def test_where_nobody_reads_the_seconds_before_all_else_is_as_it_would_be(bench: Any, cuts: Any) -> None:
-    profile, ticks = ramp(bench, 2100, 2003)
-    system = AlarmSystem(profile)
-    system.leave_out_lead_up()
-    found, full = only(bench.run(system, ticks, cuts)), only(bench.run(AlarmSystem(profile), ticks, cuts))
-    assert line_of(found, 0) == line_of(replace(full, before=None), 0) != line_of(full, 0)
 
 
 @pytest.mark.parametrize(("period", "every"), [(5_000_000, 0.1), (30_000_000, 0.09), (200_000_000, 0.2)])
