@@ -13,6 +13,7 @@ from typing import Any
 
 import pytest
 
+from livewatch import diagnose
 from livewatch.diagnosis.page import page
 from livewatch.profile import load_profile
 from livewatch.profile.shipped import find_profile, shipped_folder
@@ -65,6 +66,17 @@ def test_a_recorded_drive_is_judged_as_its_story_says(
         quantity, truth = truths[name]
         estimate = next(one for one in said.causes[0].estimates if one.quantity == quantity)
         assert estimate.low <= truth <= estimate.high
+
+
+@pytest.mark.parametrize(("name", "profile"), [drive[:2] for drive in DRIVES], ids=[drive[0] for drive in DRIVES])
+def test_the_front_door_judges_a_recorded_drive_as_a_run_does(name: str, profile: str) -> None:
+    asked = diagnose(shipped_folder("replay_data") / f"{name}.log.gz", load_profile(find_profile(profile))).to_json()
+    said = judged(name, profile).to_json()
+    assert {part: asked[part] for part in ("verdict", "sentence", "unexplained", "systems", "causes")} == {
+        part: said[part] for part in ("verdict", "sentence", "unexplained", "systems", "causes")
+    }
+    if name == "vacuum_leak":  # the seconds before an alarm tell that it came as the throttle opened
+        assert [system["alarms_at_opening"] for system in asked["systems"]] == [[], ["lean_under_load"], []]
 
 
 README = (shipped_folder("replay_data") / "README.md").read_text(encoding="utf-8")
