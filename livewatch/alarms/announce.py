@@ -85,19 +85,11 @@ class AlarmEventMaker:
         for position, transition in taken:
             alarm = self._alarms[position]
             definition = alarm.definition
-            raised = transition.trigger is Trigger.HOLDS
-            alarm.since = time
-            if raised:
-                alarm.raised_at = time
-                alarm.count += 1
-                notices = self._load.raised(time, definition.name, definition.priority)
-                consequences.extend(replace(notice, utc=utc) for notice in notices)
-            elif transition.was in STANDING and transition.state not in STANDING:
-                self._load.stands_no_more(time, definition.name)
+            consequences += self._counted(alarm, transition, time, utc)
             self._follow(position, transition)
             because: tuple[Fact, ...] | None = None
             told: Mapping[str, Any] = {}
-            if raised:
+            if transition.trigger is Trigger.HOLDS:
                 because = self._lead_up.evidence(tick, definition.evidence)
                 if alarm.seen_at is None or not self._load.chatters(definition.name) or time - alarm.seen_at >= RARELY:
                     seen = seen or self._lead_up.at(tick)
@@ -126,6 +118,18 @@ class AlarmEventMaker:
                 alarm.first_out = False
         # What is told of a flood or of chattering follows the alarms it comes from.
         return events + consequences
+
+    def _counted(self, alarm: Tracked, transition: Transition, time: int, utc: int) -> list[Event]:
+        """Keep count of a transition; what is to be told of a flood or of chattering since."""
+        name, priority = alarm.definition.name, alarm.definition.priority
+        alarm.since = time
+        if transition.trigger is Trigger.HOLDS:
+            alarm.raised_at = time
+            alarm.count += 1
+            return [replace(notice, utc=utc) for notice in self._load.raised(time, name, priority)]
+        if transition.was in STANDING and transition.state not in STANDING:
+            self._load.stands_no_more(time, name)
+        return []
 
     def _choose_first_out(self, taken: Sequence[tuple[int, Transition]]) -> None:
         raised = [

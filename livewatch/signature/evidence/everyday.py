@@ -82,8 +82,7 @@ def add_everyday(seen: Observations, maker: PointMaker, compared: bool) -> None:
     away = (speed - 3500.0) / 2500.0
     load = np.nan_to_num(np.log(np.maximum(pressure, 15.0) / 100.0))
     leak = np.nan_to_num(seen.of("vacuum")) / np.maximum(air, 0.3)
-    charge = seen.of("charge")
-    late = np.nan_to_num(1.0 / np.maximum(charge, 1.0)) * milligrams_per_ms(seen.regions, maker)[0]
+    late = np.nan_to_num(1.0 / np.maximum(seen.of("charge"), 1.0)) * milligrams_per_ms(seen.regions, maker)[0]
     fuel = np.nan_to_num(seen.of("fuel"))
     flow = fuel / max(float(fuel.max()), 1e-9)
     sharp = 0.5 if compared else 1.0
